@@ -1,0 +1,1 @@
+"""What was recorded: the store, what may come in, and what changed when by whom."""

@@ -1,0 +1,93 @@
+"""The records as the analysis sees them: plain tables of one revision, and nothing of the database.
+
+Text ids keep case and leading zeros. Times are naive ``datetime64[us]`` in the site's local time (a time that came
+with an offset was converted on loading). Missing text is None/NaN of the ``str`` or category dtype, missing numbers NaN.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+# column -> dtype; "cat" is a pandas categorical with sorted string categories.
+READINGS = {
+    "reading_id": "int64",        # unique, rising in the order of storage
+    "probe": "cat", "taken_at": "datetime64[us]", "window": "cat", "measurement": "cat",
+    "counts": "float64",          # whole numbers; NaN where only a displayed rate is known
+    "rate_cps": "float64",        # NaN unless the row is a displayed rate
+    "rate_step_cps": "float64",   # last digit of the displayed rate (rounding variance step²/12); NaN unless derived
+    "count_time_s": "float64", "source": "cat", "repeat": "int32", "reseated": "bool",
+    "jig": "cat", "collimator": "cat", "readout": "cat", "operator": "cat",
+    "temperature_c": "float64", "battery_pct": "float64", "on_minutes": "float64", "note": "str",
+    "excluded": "bool",           # hidden from the analysis by a person
+    "load": "int32", "file": "cat", "row": "int32",   # where it came from
+}
+PROBES = {
+    "probe": "str", "site": "str", "model_type": "str", "detector": "str", "connection": "str", "diameter_mm": "float64",
+    "in_service_on": "datetime64[us]", "dead_time_us": "float64", "dead_time_model": "str", "replacement_cost": "float64",
+    "note": "str",
+}
+SOURCES = {
+    "source": "str", "nuclide": "str", "reference_at": "datetime64[us]", "activity_kbq": "float64",
+    "activity_uncertainty_pct": "float64", "site": "str", "withdrawn_on": "datetime64[us]",
+}
+WINDOWS = {"window": "str", "nuclide": "str", "centre_kev": "float64", "width_pct": "float64", "offset_pct": "float64"}
+EVENTS = {
+    "event_id": "int64", "probe": "str", "happened_at": "datetime64[us]", "kind": "str",
+    "new_reference": "bool",      # the kind's default already filled in
+    "site": "str", "by": "str", "cost": "float64", "note": "str",
+}
+INSPECTIONS = {
+    "inspection_id": "int64", "probe": "str", "source": "str", "done_at": "datetime64[us]", "kind": "str", "result": "str",
+    "value": "float64", "unit": "str", "nuclide": "str", "person": "str", "note": "str",
+}
+USES = {"probe": "str", "used_at": "datetime64[us]", "case_reference": "str"}
+OUTCOMES = {"probe": "str", "found_at": "datetime64[us]", "found": "str", "note": "str"}
+# Decisions of people: kind is one of "cleared", "out_of_use", "overrule", "seen", "settled".
+DECISIONS = {
+    "decision_id": "int64", "probe": "str", "decided_at": "datetime64[us]", "kind": "str", "value": "str",
+    "episode": "str", "by": "str", "reason": "str",
+}
+
+
+@dataclass(frozen=True)
+class Records:
+    """All tables of one revision. Readings are ordered by (taken_at, reading_id), the others by their key."""
+
+    revision: int
+    readings: pd.DataFrame
+    probes: pd.DataFrame
+    sources: pd.DataFrame
+    windows: pd.DataFrame
+    events: pd.DataFrame
+    inspections: pd.DataFrame
+    uses: pd.DataFrame
+    outcomes: pd.DataFrame
+    decisions: pd.DataFrame
+
+    @staticmethod
+    def table(columns: dict[str, str], rows: dict[str, list[object]] | pd.DataFrame | None = None) -> pd.DataFrame:
+        """A table with exactly these columns and dtypes; columns that are not given are missing throughout.
+
+        >>> Records.table(WINDOWS, {"window": ["Co-57"], "centre_kev": [122.06]})["width_pct"].isna().all()
+        np.True_
+        """
+        given = pd.DataFrame(rows) if rows is not None else pd.DataFrame()
+        out = pd.DataFrame(index=given.index)
+        for name, dtype in columns.items():
+            column = given[name] if name in given else pd.Series([None] * len(given), index=given.index, dtype=object)
+            if dtype == "cat":
+                text = column.astype("str").where(column.notna())
+                out[name] = pd.Categorical(text, categories=sorted(text.dropna().unique()))
+            elif dtype == "bool":
+                out[name] = column.astype("boolean").fillna(False).astype("bool")
+            elif dtype.startswith("datetime"):
+                out[name] = pd.to_datetime(column).astype("datetime64[us]")
+            elif dtype == "str":
+                out[name] = column.astype("str").where(column.notna())
+            elif dtype.startswith("int"):
+                out[name] = pd.to_numeric(column).fillna(0).astype(dtype)
+            else:
+                out[name] = pd.to_numeric(column).astype(dtype)
+        return out
