@@ -1,0 +1,27 @@
+"""How a figure is put on a page: the same tool bar, no outside link, a description for those who cannot see it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import plotly.graph_objects as go
+import streamlit as st
+
+_CONFIG = {
+    "displaylogo": False,
+    "showSendToCloud": False,
+    "displayModeBar": "hover",
+    "scrollZoom": False,
+    "modeBarButtonsToRemove": ["select2d", "lasso2d", "autoScale2d"],
+}
+
+
+def show(figure: go.Figure, *, key: str, alt: str, select: bool = False) -> Any:
+    """Draw a figure; with ``select`` the picked points come back (``.selection.points``).
+
+    alt: one sentence that says what the figure shows, for screen readers.
+    """
+    config = dict(_CONFIG, toImageButtonOptions={"format": "svg", "filename": key})
+    if select:
+        return st.plotly_chart(figure, key=key, alt=alt, config=config, on_select="rerun", selection_mode="points")
+    return st.plotly_chart(figure, key=key, alt=alt, config=config)

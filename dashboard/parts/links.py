@@ -1,0 +1,60 @@
+"""Links between pages: one way to make them, so that every view is restored by its address."""
+
+from __future__ import annotations
+
+from urllib.parse import urlencode
+
+import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
+
+from dashboard.pages import entry
+
+
+def href(name: str, /, **params: str | None) -> str:
+    """The address of a page relative to any other page, for Markdown and link columns. None leaves a parameter out.
+
+    >>> href("probe", probe="GP 001")
+    'probe?probe=GP+001'
+    >>> href("alerts", site=None)
+    'alerts'
+    """
+    entry(name)
+    given = {key: value for key, value in params.items() if value is not None}
+    return f"{name}?{urlencode(given)}" if given else name
+
+
+def to(name: str, label: str, /, *, icon: str | None = None, help: str | None = None, **params: str | None) -> DeltaGenerator:
+    """A link to a page with the view it shall open on; it moves there without loading the tool anew.
+
+    Example: ``links.to("probe", "GP-001", probe="GP-001", window="Co-57")``.
+    """
+    given = {key: value for key, value in params.items() if value is not None}
+    return st.page_link(registered(name), label=label, icon=icon, help=help, query_params=given)
+
+
+def go(name: str, /, **params: str | None) -> None:
+    """Leave for another page at once (after a button)."""
+    st.switch_page(registered(name), query_params={k: v for k, v in params.items() if v is not None})
+
+
+def registered(name: str) -> st.Page:
+    """The page as this run's navigation knows it."""
+    entry(name)
+    page: st.Page = st.session_state["pages"][name]
+    return page
+
+
+def inline(name: str, label: str, /, **params: str | None) -> str:
+    """A link as Markdown, for use inside a sentence."""
+    return f"[{escape(label)}]({href(name, **params)})"
+
+
+def escape(text: str) -> str:
+    r"""Text from a record, made safe inside Markdown.
+
+    >>> escape("a*b [c] $d")
+    'a\\*b \\[c\\] \\$d'
+    """
+    return "".join(f"\\{one}" if one in r"\`*_{}[]()#+!|~$<>:" else one for one in text)
+
+

@@ -1,0 +1,20 @@
+"""The few lines of style that the theme cannot carry. Scoped to keyed containers; nothing is fetched."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+_STYLE = """
+<style>
+  .block-container, [data-testid="stMainBlockContainer"] { padding-top: 4.2rem; max-width: 1500px; }
+  [class*="st-key-count-"] [data-testid="stPageLink-NavLink"] p { font-size: 1rem; }
+  [class*="st-key-count-"] strong { font-size: 1.7rem; font-weight: 620; font-variant-numeric: tabular-nums; }
+  [class*="st-key-episode-"] { border-left: 3px solid color-mix(in srgb, currentColor 25%, transparent); padding-left: 1rem; }
+  .st-key-footer p { font-size: 0.8rem; }
+</style>
+"""
+
+
+def apply() -> None:
+    """Put the style on the page."""
+    st.html(_STYLE)

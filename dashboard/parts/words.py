@@ -1,0 +1,92 @@
+"""The words and marks for what the analysis answers. Each status has a word and a shape of its own; colour only helps.
+
+Colours are mid-tones that stand at 3:1 or better on the light and on the dark ground alike.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from analytics.results import Cause, DeviceAdvice, ProbeAdvice, Quantity, Rule
+
+
+@dataclass(frozen=True)
+class Status:
+    """How one answer is said and drawn."""
+
+    word: str    # in a table or a heading
+    mark: str    # a character with the same outline as the symbol
+    symbol: str  # plotly marker symbol
+    colour: str
+    icon: str    # Material icon
+    means: str   # one sentence
+
+
+PROBE: dict[ProbeAdvice, Status] = {
+    "use": Status("fit", "●", "circle", "#2b8a6e", ":material/check_circle:",
+                  "Within limits, and nothing says that it moves."),
+    "watch": Status("watch", "◆", "diamond", "#b07a12", ":material/visibility:",
+                    "Something moves, or is close to a level; in use, looked at more often."),
+    "service": Status("pull in", "▼", "triangle-down", "#c8502d", ":material/build:",
+                      "Take it out of use and have it serviced."),
+    "retire": Status("retire", "✖", "x", "#a0458f", ":material/delete:",
+                     "Service does not hold, or costs more than a new one."),
+    "undetermined": Status("undetermined", "○", "circle-open", "#73808a", ":material/help:",
+                           "The records do not carry an answer; what is missing is said beside it."),
+}
+PROBE_ORDER: tuple[ProbeAdvice, ...] = ("retire", "service", "watch", "undetermined", "use")
+
+PATIENT_USE = {
+    "allowed": "patient use: yes",
+    "repeat_first": "patient use: after a good repeat",
+    "not_until_cleared": "not for patient use until cleared",
+}
+
+DEVICE: dict[DeviceAdvice, Status] = {
+    "use": Status("good", "●", "circle", "#2b8a6e", ":material/check_circle:", "Nothing in common moves on it."),
+    "verify": Status("verify", "◆", "diamond", "#b07a12", ":material/fact_check:",
+                     "Check its record, its place and its certificate before blaming a probe."),
+    "replace": Status("replace", "▼", "triangle-down", "#c8502d", ":material/swap_horiz:",
+                      "Get another; this one no longer serves."),
+}
+
+CAUSE: dict[Cause, str] = {
+    "none": "nothing found",
+    "window_slip": "photopeak sliding in its window (gain drift)",
+    "efficiency_loss": "loss of efficiency",
+    "sudden_loss": "sudden loss (drop, broken coupling)",
+    "contamination": "contamination",
+    "intermittent": "intermittent contact (cable, connector)",
+    "shield": "shield or collimator moved",
+    "electronics": "electronics (double pulsing, pick-up)",
+    "battery_or_temperature": "battery, temperature or warm-up",
+    "record_error": "error in the record",
+    "check_source": "the check source, not the probe",
+    "unknown": "no known pattern fits",
+}
+
+QUANTITY: dict[Quantity, str] = {
+    "response": "Response",
+    "background": "Background",
+    "window_shift": "Window shift",
+    "window_width": "Window width",
+    "scatter": "Scatter",
+    "side": "Side reading",
+}
+
+RULE: dict[Rule, str] = {
+    "outside_limits": "outside the chart's limits",
+    "same_side": "too many on one side",
+    "cusum": "sum of small departures (CUSUM)",
+    "ewma": "moving average (EWMA)",
+    "change_point": "level changed (change point)",
+    "drift": "steady drift",
+    "action_level": "action level passed",
+    "tolerance": "tolerance limit passed",
+    "no_signal": "no signal",
+    "background": "background raised",
+    "window_shift": "photopeak off its place",
+    "scatter": "scatter not as usual",
+    "side": "side reading changed",
+    "below_side_readings": "centred count not above both sides",
+}

@@ -1,0 +1,84 @@
+"""What the pages read, cached by store, revision and settings. Everything returned is shared by all visitors: never change it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import streamlit as st
+
+from analytics.errors import UserError
+from analytics.records.snapshot import Records
+from analytics.results import FleetAssessment
+from analytics.settings import Settings
+from dashboard.seam import place
+from dashboard.seam.place import store_path
+
+AS_OF = "as_of"  # query parameter of every page: look at the fleet as it was then
+
+
+@dataclass(frozen=True)
+class Look:
+    """Everything a page needs, of one revision and one moment."""
+
+    records: Records
+    settings: Settings
+    assessment: FleetAssessment
+
+    @property
+    def as_of(self) -> datetime:
+        """The moment the answers stand for, site-local."""
+        return self.assessment.as_of
+
+
+def exists() -> bool:
+    """True where there is a store."""
+    return store_path().is_file()
+
+
+def revision() -> int:
+    """The store's revision now; rises with every commit. 0 where there is no store."""
+    return _records.revision(store_path()) if exists() else 0
+
+
+def records() -> Records:
+    """All tables of the store's present revision; the store is not held open."""
+    return _records_of(str(store_path()), revision())
+
+
+def settings() -> Settings:
+    """The settings in force: shipped, over them the store's, over them this run's folder."""
+    return _settings_of(str(store_path()), revision(), str(place.config_directory() or ""))
+
+
+def assessment(as_of: datetime | None = None) -> FleetAssessment:
+    """The whole answer for a moment (None: the page's ``as_of`` parameter, else now)."""
+    when = as_of or moment()
+    return _assess(str(store_path()), revision(), str(place.config_directory() or ""), settings().fingerprint, when)
+
+
+def look(as_of: datetime | None = None) -> Look:
+    """Records, settings and assessment together."""
+    return Look(records(), settings(), assessment(as_of))
+
+
+def moment() -> datetime:
+    """The moment the page stands for: its ``as_of`` parameter, else now in the site's time zone.
+
+    Now is cut to the hour, so that visitors share one answer, but never lies before the newest record.
+    """
+    asked = st.query_params.get(AS_OF)
+    if asked:
+        try:
+            return datetime.fromisoformat(asked).replace(tzinfo=None)
+        except ValueError as error:
+            raise UserError(
+                f"`{asked}` is not a date", where=f"address, {AS_OF}", do="Write it as 2024-03-31, or leave it out."
+            ) from error
+    now = datetime.now(ZoneInfo(settings().site.time_zone)).replace(tzinfo=None)
+    hour = now.replace(minute=0, second=0, microsecond=0)
+    taken = records().readings["taken_at"]
+    newest = taken.max().to_pydatetime() if len(taken) else hour
+    return max(hour, newest) if newest <= now + timedelta(days=1) else hour
