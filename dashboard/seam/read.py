@@ -10,9 +10,10 @@ from zoneinfo import ZoneInfo
 import streamlit as st
 
 from analytics.errors import UserError
+from analytics.records import snapshot as snapshot_tables
 from analytics.records.snapshot import Records
 from analytics.results import FleetAssessment
-from analytics.settings import Settings
+from analytics.settings import Settings, from_directory, load
 from dashboard.seam import place
 from dashboard.seam.place import store_path
 
@@ -39,8 +40,10 @@ def exists() -> bool:
 
 
 def revision() -> int:
-    """The store's revision now; rises with every commit. 0 where there is no store."""
-    return _records.revision(store_path()) if exists() else 0
+    """The store's revision now; it rises with every commit. 0 where there is no store."""
+    from analytics.records.store import revision as now
+
+    return now(store_path()) if exists() else 0
 
 
 def records() -> Records:
@@ -82,3 +85,48 @@ def moment() -> datetime:
     taken = records().readings["taken_at"]
     newest = taken.max().to_pydatetime() if len(taken) else hour
     return max(hour, newest) if newest <= now + timedelta(days=1) else hour
+
+
+@st.cache_resource(max_entries=3, show_spinner="Reading the records …")
+def _records_of(path: str, revision: int) -> Records:
+    """The tables of one revision; an empty set where there is no store."""
+    if not Path(path).is_file():
+        return nothing()
+    from analytics.records.reader import snapshot
+
+    return snapshot(Path(path))
+
+
+@st.cache_resource(max_entries=8, show_spinner=False)
+def _settings_of(path: str, revision: int, directory: str) -> Settings:
+    """The layered settings of one revision."""
+    from analytics.records.store_settings import settings_layer
+
+    layers = [settings_layer(Path(path))] if Path(path).is_file() else []
+    if directory:
+        layers.append(from_directory(Path(directory)))
+    return load(*layers)
+
+
+@st.cache_resource(max_entries=6, show_spinner="Working out the fleet …")
+def _assess(path: str, revision: int, directory: str, fingerprint: str, when: datetime) -> FleetAssessment:
+    """The analysis, once a revision, settings and moment."""
+    from analytics.fleet import assess
+
+    return assess(_records_of(path, revision), _settings_of(path, revision, directory), when)
+
+
+def nothing() -> Records:
+    """Records without a row."""
+    return Records(
+        revision=0,
+        readings=Records.table(snapshot_tables.READINGS),
+        probes=Records.table(snapshot_tables.PROBES),
+        sources=Records.table(snapshot_tables.SOURCES),
+        windows=Records.table(snapshot_tables.WINDOWS),
+        events=Records.table(snapshot_tables.EVENTS),
+        inspections=Records.table(snapshot_tables.INSPECTIONS),
+        uses=Records.table(snapshot_tables.USES),
+        outcomes=Records.table(snapshot_tables.OUTCOMES),
+        decisions=Records.table(snapshot_tables.DECISIONS),
+    )
