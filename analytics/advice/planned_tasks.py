@@ -1,0 +1,187 @@
+"""What falls due on each probe inside a horizon: checks, window checks, services, replacements."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+import pandas as pd
+
+from analytics.advice.plan_result import TaskKind
+from analytics.records.snapshot import Records
+from analytics.results import Crossing, FleetAssessment, ProbeResult, SeriesResult
+from analytics.settings import Settings
+
+# Events after which a probe is read on its source before anyone relies on it (common practice, no source).
+READ_AGAIN_AFTER = ("repair", "detector_replaced", "recentred", "cable_replaced", "dropped", "moved")
+CENTRE_AGAIN_AFTER = ("repair", "detector_replaced", "recentred")
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """One due thing on one probe."""
+
+    site: str
+    probe: str
+    kind: TaskKind
+    due_on: date
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Rhythm:
+    """How often a kind of check is due, days, and where that is from; ``last_on`` is the last one on record."""
+
+    interval_days: float | None
+    basis: str
+    last_on: date | None
+
+
+def _days_by_probe(readings: pd.DataFrame) -> dict[str, np.ndarray]:
+    """Distinct days with a counting, by probe, rising."""
+    days = readings.assign(day=readings["taken_at"].dt.normalize())[["probe", "day"]].drop_duplicates()
+    days = days.sort_values(["probe", "day"], kind="stable")
+    return {str(probe): group["day"].to_numpy() for probe, group in days.groupby("probe", observed=True)}
+
+
+def _rhythm(days: np.ndarray | None, set_days: float | None) -> Rhythm:
+    last_on = pd.Timestamp(days[-1]).date() if days is not None and len(days) else None
+    if set_days is not None:
+        return Rhythm(set_days, "set in the schedule", last_on)
+    if days is None or len(days) < 2:
+        return Rhythm(None, "", last_on)
+    own = float(np.median(np.diff(days) / np.timedelta64(1, "D")))
+    return Rhythm(own, "its own median interval", last_on)
+
+
+def withdrawn_probes(records: Records, as_of: date) -> frozenset[str]:
+    """Probes whose last event that takes out of use or brings back is ``withdrawn``, as of the end of that day."""
+    events = records.events
+    events = events[(events["happened_at"] < pd.Timestamp(as_of) + pd.Timedelta(days=1))
+                    & events["kind"].isin(["withdrawn", "cleared", "repair", "detector_replaced"])]
+    last = events.sort_values(["happened_at", "event_id"], kind="stable").groupby("probe")["kind"].last()
+    return frozenset(str(probe) for probe in last.index[last == "withdrawn"])
+
+
+def due_tasks(
+    assessment: FleetAssessment, records: Records, settings: Settings, from_on: date, to_on: date,
+) -> tuple[Task, ...]:
+    """Everything that is due on a probe from ``from_on`` to ``to_on``, both included; overdue things on the first day.
+
+    Probes withdrawn from use are left out. A kind of check that was never recorded is planned only where the schedule
+    sets it. Pure: the same input gives the same tasks in the same order (site, probe, day).
+    """
+    readings = records.readings
+    readings = readings[(readings["taken_at"] <= pd.Timestamp(assessment.as_of)) & ~readings["excluded"]]
+    check_days = _days_by_probe(readings[readings["measurement"] == "source"])
+    window_days = _days_by_probe(readings[readings["measurement"].isin(["window_below", "window_above"])])
+    events = records.events[records.events["happened_at"] <= pd.Timestamp(assessment.as_of)]
+    last_events = {str(probe): group.iloc[-1] for probe, group in events[events["kind"].isin(READ_AGAIN_AFTER)]
+                   .sort_values(["happened_at", "event_id"], kind="stable").groupby("probe")}
+    gone = withdrawn_probes(records, assessment.as_of.date())
+    series: dict[str, list[SeriesResult]] = {}
+    for one in assessment.series:
+        series.setdefault(one.probe, []).append(one)
+    tasks: list[Task] = []
+    for result in sorted(assessment.probes, key=lambda one: (one.site or "", one.probe)):
+        if result.probe in gone:
+            continue
+        of_probe = _Probe(
+            result, tuple(series.get(result.probe, ())),
+            _rhythm(check_days.get(result.probe),
+                    settings.schedule.check_days_by_probe.get(result.probe, settings.schedule.check_days)),
+            _rhythm(window_days.get(result.probe), settings.schedule.window_check_days),
+            last_events.get(result.probe), from_on, to_on, assessment.as_of.date())
+        tasks.extend(of_probe.tasks())
+    return tuple(tasks)
+
+
+@dataclass(frozen=True, slots=True)
+class _Probe:
+    """One probe's rhythm and findings, and the tasks that follow from them."""
+
+    result: ProbeResult
+    series: tuple[SeriesResult, ...]
+    checks: Rhythm
+    window_checks: Rhythm
+    last_event: pd.Series | None
+    from_on: date
+    to_on: date
+    as_of: date
+
+    def tasks(self) -> list[Task]:
+        found = [*self._service(), *self._after_event(), *self._now(), *self._forecast_check()]
+        found += self._recurring("check", self.checks, self.result.next_check_due_on)
+        found += self._recurring("window_check", self.window_checks, self.result.next_window_check_due_on)
+        replaced_on = min((task.due_on for task in found if task.kind == "replace"), default=None)
+        kept = [task for task in found if replaced_on is None or task.kind == "replace" or task.due_on < replaced_on]
+        return sorted(kept, key=lambda task: task.due_on)
+
+    def _task(self, kind: TaskKind, due_on: date, why: str) -> Task:
+        return Task(self.result.site or "", self.result.probe, kind, max(due_on, self.from_on), why)
+
+    def _service(self) -> Iterator[Task]:
+        reason = self.result.reasons[0] if self.result.reasons else f"cause: {self.result.cause.replace('_', ' ')}"
+        if self.result.advice == "retire":
+            yield self._task("replace", self.from_on, f"advice is to retire it: {reason}")
+        elif self.result.advice == "service":
+            yield self._task("service", self.from_on, f"advice is a service: {reason}")
+        else:
+            crossing = first_crossing(self.series)
+            if crossing is not None and crossing.p50 is not None and crossing.p50 <= self.to_on:
+                before = crossing.p05 or crossing.p50
+                yield self._task("service", before, (
+                    f"forecast to pass {crossing.limit_pct:g} % of its reference around {crossing.p50.isoformat()}"
+                    f" (5 % chance by {before.isoformat()})"))
+
+    def _forecast_check(self) -> Iterator[Task]:
+        """A forecast that may, but need not, fall inside the horizon asks for a look when it becomes possible."""
+        crossing = first_crossing(self.series)
+        if (self.result.advice in ("use", "watch") and crossing is not None and crossing.p05 is not None
+                and crossing.p05 <= self.to_on and (crossing.p50 is None or crossing.p50 > self.to_on)):
+            yield self._task("check", crossing.p05, (
+                f"5 % chance that it has passed {crossing.limit_pct:g} % of its reference by"
+                f" {crossing.p05.isoformat()}: read it and look at the forecast again"))
+
+    def _after_event(self) -> Iterator[Task]:
+        if self.last_event is None:
+            return
+        happened_on = pd.Timestamp(self.last_event["happened_at"]).date()
+        kind = str(self.last_event["kind"])
+        why = f"not read since {kind.replace('_', ' ')} on {happened_on.isoformat()}"
+        if self.checks.last_on is None or self.checks.last_on < happened_on:
+            yield self._task("check", self.from_on, why)
+        centred_on = self.window_checks.last_on
+        if kind in CENTRE_AGAIN_AFTER and centred_on is not None and centred_on < happened_on:
+            yield self._task("window_check", self.from_on, why.replace("not read", "window not checked"))
+
+    def _now(self) -> Iterator[Task]:
+        if any(one.repeat_requested for one in self.series) or self.result.patient_use == "repeat_first":
+            yield self._task("check", self.from_on, "the last check lies far off: a reseated repeat is asked for")
+        elif self.checks.last_on is None:
+            yield self._task("check", self.from_on, "no check on its record yet")
+        elif self.result.advice == "undetermined" and self.result.missing:
+            yield self._task("check", self.from_on, f"nothing can be said about it: {self.result.missing[0]}")
+
+    def _recurring(self, kind: TaskKind, rhythm: Rhythm, due_on: date | None) -> Iterator[Task]:
+        if rhythm.interval_days is None:
+            return
+        step = timedelta(days=max(1, round(rhythm.interval_days)))
+        if due_on is None:
+            due_on = rhythm.last_on + step if rhythm.last_on is not None else self.from_on
+        last = f"last on {rhythm.last_on.isoformat()}" if rhythm.last_on is not None else "none on record"
+        every = f"due every {rhythm.interval_days:g} d ({rhythm.basis}), {last}"
+        if due_on < self.from_on:
+            yield self._task(kind, self.from_on, f"was due on {due_on.isoformat()}: {every}")
+            due_on = self.from_on + step
+        while due_on <= self.to_on:
+            yield self._task(kind, due_on, every)
+            due_on += step
+
+
+def first_crossing(series: tuple[SeriesResult, ...]) -> Crossing | None:
+    """The crossing with the earliest median date among a probe's series (earliest p05 where no median is known)."""
+    known = [one.crossing for one in series if one.crossing is not None and (one.crossing.p50 or one.crossing.p05)]
+    return min(known, key=lambda one: (one.p50 or date.max, one.p05 or date.max)) if known else None
