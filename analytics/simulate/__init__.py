@@ -9,4 +9,14 @@ from analytics.simulate.scoring import plain_fleet, scoring_fleet
 from analytics.simulate.truth import Truth
 from analytics.simulate.write import write_csv, write_parquet, write_xlsx
 
-__all__ = ["Fleet", "Truth", "plain_fleet", "scoring_fleet", "simulate", "to_records", "write_csv", "write_parquet", "write_xlsx"]
+__all__ = [
+    "Fleet",
+    "Truth",
+    "plain_fleet",
+    "scoring_fleet",
+    "simulate",
+    "to_records",
+    "write_csv",
+    "write_parquet",
+    "write_xlsx",
+]

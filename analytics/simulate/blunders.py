@@ -14,15 +14,21 @@ from analytics.simulate.physics import Floats
 
 # Kind -> how often, of all blunders (invented shares; nobody publishes any).
 SHARES = {
-    "mis_seated": 0.30, "wrong_window": 0.20, "digit_swapped": 0.15, "digit_dropped": 0.10, "count_time_wrong": 0.10,
-    "day_month_swapped": 0.10, "month_wrong": 0.05,
+    "mis_seated": 0.30,
+    "wrong_window": 0.20,
+    "digit_swapped": 0.15,
+    "digit_dropped": 0.10,
+    "count_time_wrong": 0.10,
+    "day_month_swapped": 0.10,
+    "month_wrong": 0.05,
 }
+COUNTED_LONGER = 6.0  # a minute instead of ten seconds
 KINDS = ("", *SHARES)
 
 
 @dataclass(frozen=True)
 class Blunders:
-    """One value a check: kind (index into ``KINDS``), and the factor on the rate that mis-seating or a wrong window makes."""
+    """One value a check: kind (index into ``KINDS``), and the factor that mis-seating or a wrong window makes."""
 
     kind: NDArray[np.intp]
     factor: Floats
@@ -35,7 +41,9 @@ class Blunders:
 def draw_blunders(checks: Checks, rate: float, rng: Generator) -> Blunders:
     """Draw which checks are spoiled, and how."""
     size = len(checks.day)
-    kind = np.where(rng.random(size) < rate, rng.choice(len(SHARES), size, p=list(SHARES.values())) + 1, 0).astype(np.intp)
+    kind = np.where(rng.random(size) < rate, rng.choice(len(SHARES), size, p=list(SHARES.values())) + 1, 0).astype(
+        np.intp
+    )
     seated = np.where(rng.random(size) < 0.85, rng.uniform(0.55, 0.93, size), rng.uniform(1.06, 1.25, size))
     # A window set wrong gives a ratio that is each probe's own and comes back every time.
     ratio = np.where(rng.random(checks.probe.max(initial=-1) + 1) < 0.5, 0.25, 1.45)
@@ -56,7 +64,7 @@ def swapped_digits(count: int, rng: Generator) -> int:
     if not places:
         return count
     place = int(rng.choice(places))
-    return int(text[:place] + text[place + 1] + text[place] + text[place + 2:])
+    return int(text[:place] + text[place + 1] + text[place] + text[place + 2 :])
 
 
 def dropped_digit(count: int, rng: Generator) -> int:
@@ -69,12 +77,57 @@ def dropped_digit(count: int, rng: Generator) -> int:
     if len(text) < 2:
         return count
     place = int(rng.integers(0, len(text)))
-    return int(text[:place] + text[place + 1:])
+    return int(text[:place] + text[place + 1 :])
 
 
-def swapped_date(when: pd.Timestamp, first: pd.Timestamp, last: pd.Timestamp) -> pd.Timestamp | None:
-    """The time with day and month changed over, None where that is no date between first and last or is the same."""
-    if when.day > 12 or when.day == when.month:
-        return None
-    other = when.replace(month=when.day, day=when.month)
-    return other if first <= other <= last else None
+def swapped_date(when: pd.Timestamp) -> pd.Timestamp:
+    """The time with day and month changed over; the time itself where that is no date.
+
+    >>> swapped_date(pd.Timestamp("2023-03-08 09:00")), swapped_date(pd.Timestamp("2023-03-20"))
+    (Timestamp('2023-08-03 09:00:00'), Timestamp('2023-03-20 00:00:00'))
+    """
+    return when if when.day > 12 else when.replace(month=when.day, day=when.month)
+
+
+def write_down_wrong(
+    table: pd.DataFrame,
+    kinds: NDArray[np.object_],
+    check: NDArray[np.intp],
+    allowed: tuple[pd.Series[pd.Timestamp], pd.Series[pd.Timestamp]],
+    rng: Generator,
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """The readings with the wrong numbers and dates that people wrote, in order of those dates, and a list of them.
+
+    kinds, check: kind of blunder and number of the check, for each row.
+    allowed: first and last time that loading would take in, for each row.
+    The list has ``row`` (from 1, in the order returned), ``kind``, ``column``, ``recorded``, ``right``.
+    """
+    counts, time_s = table["counts"].to_numpy().copy(), table["count_time_s"].to_numpy()
+    taken = table["taken_at"].copy()
+    found: list[tuple[int, str, str, object, object]] = []
+    for number in np.flatnonzero(kinds != ""):
+        row, kind = int(number), str(kinds[number])
+        if kind in ("digit_swapped", "digit_dropped"):
+            right = int(counts[row])
+            wrong = swapped_digits(right, rng) if kind == "digit_swapped" else dropped_digit(right, rng)
+            if wrong != right:
+                counts[row] = wrong
+                found.append((row, kind, "counts", wrong, right))
+        elif kind == "count_time_wrong":
+            found.append((row, kind, "count_time_s", float(time_s[row]), float(time_s[row]) * COUNTED_LONGER))
+        elif kind in ("day_month_swapped", "month_wrong"):
+            right_at = table["taken_at"].iloc[row]
+            wrong_at = swapped_date(right_at) if kind == "day_month_swapped" else right_at - pd.Timedelta(30, "D")
+            if wrong_at != right_at and allowed[0].iloc[row] <= wrong_at <= allowed[1].iloc[row]:
+                same = np.flatnonzero(check == check[row])
+                taken.iloc[same] = table["taken_at"].iloc[same] + (wrong_at - right_at)
+                found.append((row, kind, "taken_at", wrong_at.isoformat(), right_at.isoformat()))
+        else:
+            found.append((row, kind, "counts", None, None))
+    order = taken.argsort(kind="stable").to_numpy()
+    place = np.empty(len(order), dtype=np.int64)
+    place[order] = np.arange(1, len(order) + 1)
+    mistakes = pd.DataFrame(found, columns=["row", "kind", "column", "recorded", "right"])
+    mistakes["row"] = place[mistakes["row"].to_numpy(dtype=np.int64)]
+    written = table.assign(counts=counts, taken_at=taken).iloc[order].reset_index(drop=True)
+    return written, mistakes.sort_values("row", ignore_index=True)

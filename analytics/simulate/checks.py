@@ -67,11 +67,19 @@ def plan_checks(design: Design, rng: Generator) -> Checks:
         factor[knocked] = moved_away(holder.distance_mm, holder.by_mm)
     warm = swing * np.sin(2 * np.pi * (day - 110.0) / 365.2422)
     return Checks(
-        probe=probe, day=day, source=source, jig=jig, jig_factor=factor, with_background=background, with_window_check=window,
-        with_side=side, temperature_c=np.round(room + warm + rng.normal(0.0, 0.8, len(day)), 1),
+        probe=probe,
+        day=day,
+        source=source,
+        jig=jig,
+        jig_factor=factor,
+        with_background=background,
+        with_window_check=window,
+        with_side=side,
+        temperature_c=np.round(room + warm + rng.normal(0.0, 0.8, len(day)), 1),
         battery_pct=np.round(rng.uniform(22.0, 100.0, len(day))),
-        on_minutes=np.round(np.clip(rng.exponential(11.0, len(day)), 1.0, 90.0)),
-        operator=rng.integers(0, 1 << 30, len(day)).astype(np.intp), span=span,
+        on_minutes=np.round(np.clip(rng.exponential(11.0, len(day)), 1.0, 90.0)).astype(np.float64),
+        operator=rng.integers(0, 1 << 30, len(day)).astype(np.intp),
+        span=span,
     )
 
 

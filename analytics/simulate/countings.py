@@ -7,7 +7,7 @@ import pandas as pd
 from numpy.random import Generator
 from numpy.typing import NDArray
 
-from analytics.simulate.blunders import KINDS, Blunders
+from analytics.simulate.blunders import COUNTED_LONGER, KINDS, Blunders
 from analytics.simulate.checks import Bools, Checks, Ints
 from analytics.simulate.design import Design, Window
 from analytics.simulate.physics import HALF_LIFE_DAYS, YEAR_DAYS, Floats, remaining, seen_rate, window_share
@@ -30,27 +30,55 @@ def plan_countings(design: Design, checks: Checks, outlying: Bools, rng: Generat
     repeats = of_probes(design, "repeats")[checks.probe]
     reseats = of_probes(design, "reseated_repeats")[checks.probe] > 0
     windows = all_windows(design)
-    has = np.array([[window in probe.windows for window in windows] for probe in design.probes], dtype=bool).reshape(-1, len(windows))
+    has = np.array([[window in probe.windows for window in windows] for probe in design.probes], dtype=bool).reshape(
+        -1, len(windows)
+    )
     every = np.ones(len(checks.day), dtype=bool)
     again = outlying & (rng.random(len(checks.day)) < design.repeat_after_outlier) & (repeats == 1)
     parts: list[pd.DataFrame] = []
     slot = 0
 
-    def add(chosen: Bools, measurement: str, window: int, *, offset: int = 0, repeat: int = 1, placing: int = 0,
-            reseated: Bools | None = None) -> None:
+    def add(
+        chosen: Bools,
+        measurement: str,
+        window: int,
+        *,
+        offset: int = 0,
+        repeat: int = 1,
+        placing: int = 0,
+        reseated: Bools | None = None,
+    ) -> None:
         nonlocal slot
         at = np.flatnonzero(chosen)
         reseated_here = reseated[at] if reseated is not None else np.zeros(len(at), dtype=bool)
-        parts.append(pd.DataFrame({
-            "check": at, "measurement": measurement, "window_number": window, "offset": offset, "repeat": repeat,
-            "reseated": reseated_here, "placing": np.where(reseated_here, placing, 4 if measurement == "side" else 0), "slot": slot}))
+        parts.append(
+            pd.DataFrame(
+                {
+                    "check": at,
+                    "measurement": measurement,
+                    "window_number": window,
+                    "offset": offset,
+                    "repeat": repeat,
+                    "reseated": reseated_here,
+                    "placing": np.where(reseated_here, placing, 4 if measurement == "side" else 0),
+                    "slot": slot,
+                }
+            )
+        )
         slot += 1
 
     for number in range(len(windows)):
         here = has[checks.probe, number]
         add(checks.with_background & here, "background", number)
         for repeat in range(1, int(repeats.max(initial=1)) + 1 if number == 0 else 2):
-            add(here & (repeats >= repeat), "source", number, repeat=repeat, placing=repeat + 10, reseated=reseats & (repeat > 1))
+            add(
+                here & (repeats >= repeat),
+                "source",
+                number,
+                repeat=repeat,
+                placing=repeat + 10,
+                reseated=reseats & (repeat > 1),
+            )
         if number == 0:
             add(checks.with_window_check & here, "window_below", number, offset=-1)
             add(checks.with_window_check & here, "window_above", number, offset=1)
@@ -67,7 +95,9 @@ def all_windows(design: Design) -> list[Window]:
     return found
 
 
-def placing_factors(rows: pd.DataFrame, checks: Checks, spread_pct: Floats, blunders: Blunders, rng: Generator) -> Floats:
+def placing_factors(
+    rows: pd.DataFrame, checks: Checks, spread_pct: Floats, blunders: Blunders, rng: Generator
+) -> Floats:
     """Factor of each counting's placing: one draw for each (check, placing); blunders spoil the first placing only."""
     check, placing = rows["check"].to_numpy(), rows["placing"].to_numpy()
     keys, place = np.unique(check * 100 + placing, return_inverse=True)
@@ -75,7 +105,9 @@ def placing_factors(rows: pd.DataFrame, checks: Checks, spread_pct: Floats, blun
     factor = draw[place]
     seated = blunders.is_kind("mis_seated")[check] & (placing == 0)
     window = blunders.is_kind("wrong_window")[check] & (placing == 0) & (rows["measurement"] == "source").to_numpy()
-    return np.asarray(np.where(seated | (window & (rows["window_number"] == 0).to_numpy()), factor * blunders.factor[check], factor))
+    return np.asarray(
+        np.where(seated | (window & (rows["window_number"] == 0).to_numpy()), factor * blunders.factor[check], factor)
+    )
 
 
 def true_activity_kbq(design: Design, source: Ints, day: Floats) -> Floats:
@@ -88,8 +120,15 @@ def true_activity_kbq(design: Design, source: Ints, day: Floats) -> Floats:
     return np.asarray(stated * remaining(age, HALF_LIFE_DAYS["Co-57"]) * (1.0 - excess / 100.0) ** (age / YEAR_DAYS))
 
 
-def count(design: Design, checks: Checks, state: State, rows: pd.DataFrame, dropped: Floats, blunders: Blunders,
-          rng: Generator) -> pd.DataFrame:
+def count(
+    design: Design,
+    checks: Checks,
+    state: State,
+    rows: pd.DataFrame,
+    dropped: Floats,
+    blunders: Blunders,
+    rng: Generator,
+) -> pd.DataFrame:
     """Add counts, times, and the truth of each counting to the planned rows.
 
     dropped: factor of lost contact for each counting (1: none).
@@ -102,10 +141,12 @@ def count(design: Design, checks: Checks, state: State, rows: pd.DataFrame, drop
     sites = [site_of[one.site] for one in design.probes]
     background, is_side = measurement == "background", measurement == "side"
     time_s = np.array([site.count_time_s for site in sites])[probe]
-    time_s = np.where(background, np.array([site.background_time_s for site in sites])[probe], np.where(is_side, SIDE_TIME_S, time_s))
+    time_s = np.where(
+        background, np.array([site.background_time_s for site in sites])[probe], np.where(is_side, SIDE_TIME_S, time_s)
+    )
     judged = (measurement == "source") & (rows["window_number"].to_numpy() == 0) & (rows["placing"].to_numpy() == 0)
     spoiled_time = blunders.is_kind("count_time_wrong")[check] & judged & (rows["repeat"].to_numpy() == 1)
-    counted_s = np.where(spoiled_time, time_s * 6.0, time_s)
+    counted_s = np.where(spoiled_time, time_s * COUNTED_LONGER, time_s)
     day = checks.day[check] + rows["slot"].to_numpy() * SLOT_SECONDS / 86_400.0
 
     # background of the place, with its own drift from check to check, and what stuck to the probe
@@ -115,8 +156,16 @@ def count(design: Design, checks: Checks, state: State, rows: pd.DataFrame, drop
     level = level * rng.gamma(shape, 1.0 / shape)
     place_cps = level[check] + state.background_added[check]
 
-    rate = np.where(background, 0.0, true_activity_kbq(design, checks.source[check], day) * _per_activity(design, checks, state, rows))
-    rate *= checks.jig_factor[check] * dropped * placing_factors(rows, checks, of_probes(design, "repositioning_pct"), blunders, rng)
+    rate = np.where(
+        background,
+        0.0,
+        true_activity_kbq(design, checks.source[check], day) * _per_activity(design, checks, state, rows),
+    )
+    rate *= (
+        checks.jig_factor[check]
+        * dropped
+        * placing_factors(rows, checks, of_probes(design, "repositioning_pct"), blunders, rng)
+    )
     leak_pct = of_probes(design, "side_leak_pct")[probe] + state.side_leak_added[check]
     rate *= np.where(is_side, leak_pct / 100.0, 1.0)
     total = np.where(state.dead[check], DEAD_RATE_CPS, rate + place_cps)
@@ -124,8 +173,17 @@ def count(design: Design, checks: Checks, state: State, rows: pd.DataFrame, drop
     counts = _draw(seen * counted_s, state.regular[check], state.doubled[check], rng)
     counts = counts + np.where(state.dead[check], 0.0, np.round(state.steady_added[check] * counted_s)).astype(np.int64)
     return rows.assign(
-        probe=probe, day=day, counts=counts, count_time_s=time_s, window=np.array([one.name for one in windows])[rows["window_number"]],
-        kind=np.where(judged & ((rows["repeat"].to_numpy() == 1) | (blunders.factor[check] != 1.0)), np.array(KINDS)[blunders.kind[check]], ""))
+        probe=probe,
+        day=day,
+        counts=counts,
+        count_time_s=time_s,
+        window=np.array([one.name for one in windows])[rows["window_number"]],
+        kind=np.where(
+            judged & ((rows["repeat"].to_numpy() == 1) | (blunders.factor[check] != 1.0)),
+            np.array(KINDS)[blunders.kind[check]],
+            "",
+        ),
+    )
 
 
 def _per_activity(design: Design, checks: Checks, state: State, rows: pd.DataFrame) -> Floats:
@@ -143,7 +201,9 @@ def _per_activity(design: Design, checks: Checks, state: State, rows: pd.DataFra
         for side in (-1, 0, 1):
             chosen = ((rows["window_number"] == number) & (offset == side)).to_numpy()
             low[chosen], high[chosen] = window_edges(window, side * window.offset_pct)
-    share = window_share(low, high, gain0[probe] * state.gain[check], fwhm[probe] * state.fwhm_factor[check], scatter[probe])
+    share = window_share(
+        low, high, gain0[probe] * state.gain[check], fwhm[probe] * state.fwhm_factor[check], scatter[probe]
+    )
     upset = state.per_degree * (checks.temperature_c - USUAL_ROOM_C)
     upset = upset + state.per_empty_battery * np.clip((40.0 - checks.battery_pct) / 40.0, 0.0, 1.0)
     upset = upset + state.warm_up * (1.0 - np.exp(-checks.on_minutes / WARM_UP_MINUTES))

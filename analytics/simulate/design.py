@@ -13,10 +13,20 @@ from analytics.simulate.physics import Floats
 
 # Kind of fault -> the cause (word of the results) that a right analysis gives.
 CAUSE_OF = {
-    "gain_drift": "window_slip", "efficiency_loss": "efficiency_loss", "step": "sudden_loss", "shield": "shield",
-    "intermittent": "intermittent", "dead_cable": "intermittent", "double_pulsing": "electronics", "pulser": "electronics",
-    "mains": "electronics", "contamination_splash": "contamination", "contamination": "contamination",
-    "polarisation": "battery_or_temperature", "battery": "battery_or_temperature", "temperature": "battery_or_temperature",
+    "gain_drift": "window_slip",
+    "efficiency_loss": "efficiency_loss",
+    "step": "sudden_loss",
+    "shield": "shield",
+    "intermittent": "intermittent",
+    "dead_cable": "intermittent",
+    "double_pulsing": "electronics",
+    "pulser": "electronics",
+    "mains": "electronics",
+    "contamination_splash": "contamination",
+    "contamination": "contamination",
+    "polarisation": "battery_or_temperature",
+    "battery": "battery_or_temperature",
+    "temperature": "battery_or_temperature",
 }
 GRADUAL = frozenset({"gain_drift", "efficiency_loss"})
 
@@ -70,19 +80,23 @@ class Source:
     name: str
     site: str
     reference_day: float  # of the certificate, as recorded
-    activity_kbq: float   # stated, at reference_day
+    activity_kbq: float  # stated, at reference_day
     used_from: float
     used_to: float = math.inf
-    activity_factor: float = 1.0          # true over stated
+    activity_factor: float = 1.0  # true over stated
     excess_decay_pct_per_year: float = 0  # 10: falls 10 % a year faster than Co-57
-    reference_error_days: float = 0.0     # recorded minus true reference day
+    reference_error_days: float = 0.0  # recorded minus true reference day
     uncertainty_pct: float | None = 1.5
     nuclide: str = "Co-57"
 
     @property
     def bad(self) -> bool:
         """Whether the record of this source is wrong beyond what its certificate allows."""
-        return self.excess_decay_pct_per_year != 0 or self.reference_error_days != 0 or abs(math.log(self.activity_factor)) > 0.06
+        return (
+            self.excess_decay_pct_per_year != 0
+            or self.reference_error_days != 0
+            or abs(math.log(self.activity_factor)) > 0.06
+        )
 
 
 @dataclass(frozen=True)
@@ -130,9 +144,9 @@ class Fault:
     """One thing that goes wrong with one probe, from ``onset`` until a service ends it.
 
     per_year: slope; of ln(response) for efficiency_loss (negative), of the gain for gain_drift, both per year.
-    size: step of ln(response); added background in cps (contamination, mains); leak in % (shield); probability of a dropout a
-    counting (intermittent); share of pulses counted twice (double_pulsing); coefficient (temperature: ln per °C;
-    battery: ln at an empty one; polarisation: ln reached long after switch-on).
+    size: step of ln(response); added cps (contamination, mains); leak in % (shield); probability that a counting loses
+    contact (intermittent); share of pulses counted twice (double_pulsing), or that come clocked (pulser); coefficient
+    (temperature: ln per °C; battery: ln at an empty one; polarisation: ln reached long after switch-on).
     widening: relative growth of the FWHM for each unit of ln(response) lost.
     wander: random path added to ln(response) or gain, one value a day from the onset.
     """
@@ -161,19 +175,23 @@ class Service:
     probe: str
     day: float
     kind: str
-    held: bool | None = None       # None: nothing was to be mended
-    level: float = 0.0             # step of ln(response) that stays after it
+    held: bool | None = None  # None: nothing was to be mended
+    level: float = 0.0  # step of ln(response) that stays after it
     new_reference: bool | None = None  # None: the default of its kind
     site: str | None = None
     by: str | None = None
     cost: float | None = None
     note: str | None = None
-    fault: int | None = None       # index of the fault it was to end
+    fault: int | None = None  # index of the fault it was to end
 
     @property
     def makes_reference(self) -> bool:
         """Whether a new reference starts here (the contract's default of the kind where nothing else is said)."""
-        return self.new_reference if self.new_reference is not None else self.kind in ("repair", "detector_replaced", "recentred")
+        return (
+            self.new_reference
+            if self.new_reference is not None
+            else self.kind in ("repair", "detector_replaced", "recentred")
+        )
 
 
 @dataclass(frozen=True)
@@ -189,7 +207,7 @@ class Design:
     faults: tuple[Fault, ...] = ()
     services: tuple[Service, ...] = ()
     blunder_rate: float = 0.005
-    missed_rate: float = 0.03          # planned checks that were skipped
+    missed_rate: float = 0.03  # planned checks that were skipped
     repeat_after_outlier: float = 0.3  # how often somebody repeats a check that looks far off, reseated
-    horizon_days: float = 5 * 365.25   # how far past the end true crossings are followed
+    horizon_days: float = 5 * 365.25  # how far past the end true crossings are followed
     tables: dict[str, object] = field(default_factory=dict)  # ready-made tables (inspections, uses, outcomes)

@@ -11,7 +11,16 @@ from numpy.random import Generator
 from numpy.typing import NDArray
 
 from analytics.records.snapshot import (
-    DECISIONS, EVENTS, INSPECTIONS, OUTCOMES, PROBES, READINGS, SOURCES, USES, WINDOWS, Records,
+    DECISIONS,
+    EVENTS,
+    INSPECTIONS,
+    OUTCOMES,
+    PROBES,
+    READINGS,
+    SOURCES,
+    USES,
+    WINDOWS,
+    Records,
 )
 from analytics.simulate import tables as layout
 from analytics.simulate import truth as known
@@ -51,7 +60,7 @@ def simulate(design: Design, seed: int) -> Fleet:
     again = _contact(state.dropout[check], spoiling)
     dropped = np.where(rows["placing"].to_numpy() == 0, lost[check], again)
     rows = count(design, checks, state, rows, dropped, blunders, counting)
-    readings, mistakes = layout.readings(design, checks, rows, blunders, typing)
+    readings, mistakes = layout.readings(design, checks, rows, typing)
     return Fleet(
         tables=layout.everything(design, readings),
         truth=known.tell(design, checks, state, held_by, blunders, lost, mistakes),
@@ -61,7 +70,7 @@ def simulate(design: Design, seed: int) -> Fleet:
 
 
 def _seen(fault: Fault, design: Design, checks: Checks) -> Fault:
-    """The fault moved to some hours before the probe's next check (the last one where none follows), where it asks for that."""
+    """The fault moved to some hours before the next check of its probe (else the last one), where it asks for that."""
     if fault.hours_before_check is None:
         return fault
     number = next(number for number, probe in enumerate(design.probes) if probe.name == fault.probe)
@@ -98,13 +107,20 @@ def to_records(fleet: Fleet, revision: int = 1) -> Records:
     given = fleet.tables
     readings = given["readings"].sort_values("taken_at", kind="stable")
     numbers = np.arange(1, len(readings) + 1)
-    readings = readings.assign(reading_id=numbers, load=1, row=readings.index.to_numpy() + 1, file="simulated", excluded=False)
+    readings = readings.assign(
+        reading_id=numbers, load=1, row=readings.index.to_numpy() + 1, file="simulated", excluded=False
+    )
     events = given["events"].assign(event_id=np.arange(1, len(given["events"]) + 1))
     inspections = given["inspections"].assign(inspection_id=np.arange(1, len(given["inspections"]) + 1))
     return Records(
-        revision=revision, readings=Records.table(READINGS, readings.reset_index(drop=True)),
-        probes=Records.table(PROBES, given["probes"]), sources=Records.table(SOURCES, given["sources"]),
-        windows=Records.table(WINDOWS, given["windows"]), events=Records.table(EVENTS, events),
-        inspections=Records.table(INSPECTIONS, inspections), uses=Records.table(USES, given["uses"]),
-        outcomes=Records.table(OUTCOMES, given["outcomes"]), decisions=Records.table(DECISIONS),
+        revision=revision,
+        readings=Records.table(READINGS, readings.reset_index(drop=True)),
+        probes=Records.table(PROBES, given["probes"]),
+        sources=Records.table(SOURCES, given["sources"]),
+        windows=Records.table(WINDOWS, given["windows"]),
+        events=Records.table(EVENTS, events),
+        inspections=Records.table(INSPECTIONS, inspections),
+        uses=Records.table(USES, given["uses"]),
+        outcomes=Records.table(OUTCOMES, given["outcomes"]),
+        decisions=Records.table(DECISIONS),
     )

@@ -35,7 +35,7 @@ def window_share(low_kev: Floats, high_kev: Floats, gain: Floats, fwhm_pct: Floa
     b_j, E_j: intensity and energy of the lines; g: gain (1 = as set up); σ_j from ``fwhm_pct``, the full width at half
     maximum in per cent of the peak's place; s: flat scatter part, per keV and decay. All arrays broadcast.
 
-    >>> at = lambda gain: window_share(np.array(109.854), np.array(134.266), np.array(gain), np.array(10.0), np.array(0.0))
+    >>> at = lambda gain: window_share(*map(np.array, (109.854, 134.266, gain, 10.0, 0.0)))
     >>> [round(100 * float(at(1 + shift) / at(1.0) - 1), 1) for shift in (-0.05, -0.03, 0.03, 0.05)]
     [-3.2, 0.8, -6.2, -14.5]
     """
@@ -54,7 +54,9 @@ def seen_rate(true_rate_cps: Floats, dead_time_us: Floats, paralysable: NDArray[
     [20000.0, 9048.37]
     """
     busy = true_rate_cps * dead_time_us * 1e-6
-    return np.asarray(np.where(paralysable, true_rate_cps * np.exp(-busy), true_rate_cps / (1.0 + busy)), dtype=np.float64)
+    return np.asarray(
+        np.where(paralysable, true_rate_cps * np.exp(-busy), true_rate_cps / (1.0 + busy)), dtype=np.float64
+    )
 
 
 def moved_away(distance_mm: float, by_mm: float) -> float:

@@ -21,9 +21,21 @@ CADENCE_DAYS = {"weekly": 7.0, "monthly": 30.4}
 
 
 def scoring_fleet(
-    seed: int, *, probes: int = 150, years: float = 3.5, cadence: Cadence = "weekly", bad_source: bool = True, wrong_date: bool = False,
-    jig_knocked: bool = False, mix: Mapping[str, float] | None = None, repaired: float = 0.4, held: float = 0.6, two_windows: float = 0.15,
-    sites: int | None = None, blunder_rate: float = 0.005, start: datetime = datetime(2021, 1, 4),
+    seed: int,
+    *,
+    probes: int = 150,
+    years: float = 3.5,
+    cadence: Cadence = "weekly",
+    bad_source: bool = True,
+    wrong_date: bool = False,
+    jig_knocked: bool = False,
+    mix: Mapping[str, float] | None = None,
+    repaired: float = 0.4,
+    held: float = 0.6,
+    two_windows: float = 0.15,
+    sites: int | None = None,
+    blunder_rate: float = 0.005,
+    start: datetime = datetime(2021, 1, 4),
 ) -> Fleet:
     """A fleet with faults of every kind, for scoring alarms, causes and forecasts.
 
@@ -53,18 +65,39 @@ def scoring_fleet(
     return simulate(_design(start, days, places, sources, jigs, broken, blunder_rate), seed)
 
 
-def _design(start: datetime, days: float, sites: tuple[Site, ...], sources: list[Source], jigs: tuple[Jig, ...], broken: Breakdowns,
-            blunder_rate: float) -> Design:
+def _design(
+    start: datetime,
+    days: float,
+    sites: tuple[Site, ...],
+    sources: list[Source],
+    jigs: tuple[Jig, ...],
+    broken: Breakdowns,
+    blunder_rate: float,
+) -> Design:
     return Design(
-        starts_at=start, days=days, sites=sites, probes=tuple(broken.probes), sources=tuple(sources), jigs=jigs,
-        faults=tuple(broken.faults), services=tuple(broken.services), blunder_rate=blunder_rate)
+        starts_at=start,
+        days=days,
+        sites=sites,
+        probes=tuple(broken.probes),
+        sources=tuple(sources),
+        jigs=jigs,
+        faults=tuple(broken.faults),
+        services=tuple(broken.services),
+        blunder_rate=blunder_rate,
+    )
 
 
-def _spoil_sources(sources: list[Source], probes: list[Probe], days: float, bad: bool, wrong_date: bool, rng: Generator) -> list[Source]:
-    """Make one source decay too fast and another one carry a wrong date; only such as are long in use by many probes."""
+def _spoil_sources(
+    sources: list[Source], probes: list[Probe], days: float, bad: bool, wrong_date: bool, rng: Generator
+) -> list[Source]:
+    """Make one source decay too fast, another one carry a wrong date; only such as are long in use by many probes."""
     crowd = {one.site: sum(probe.site == one.site for probe in probes) for one in sources}
-    long_used = [number for number, one in enumerate(sources)
-                 if min(one.used_to, days) - max(one.used_from, 0.0) >= min(300.0, 0.6 * days) and crowd[one.site] >= min(8, max(crowd.values()))]
+    long_used = [
+        number
+        for number, one in enumerate(sources)
+        if min(one.used_to, days) - max(one.used_from, 0.0) >= min(300.0, 0.6 * days)
+        and crowd[one.site] >= min(8, max(crowd.values()))
+    ]
     chosen = rng.permutation(long_used)
     spoiled = list(sources)
     if bad:
@@ -79,7 +112,9 @@ def _knock(jigs: tuple[Jig, ...], sources: list[Source], days: float, rng: Gener
     good = [number for number, jig in enumerate(jigs) if not any(one.bad and one.site == jig.site for one in sources)]
     chosen = int(rng.choice(good or range(len(jigs))))
     day = float(rng.uniform(0.35, 0.65) * days)
-    return tuple(replace(jig, knocked_day=day, by_mm=1.0) if number == chosen else jig for number, jig in enumerate(jigs))
+    return tuple(
+        replace(jig, knocked_day=day, by_mm=1.0) if number == chosen else jig for number, jig in enumerate(jigs)
+    )
 
 
 def plain_fleet(seed: int) -> Fleet:

@@ -1,4 +1,4 @@
-"""The true state of probes over time: what faults and services make of response, gain, width, background and the rest."""
+"""The true state of probes over time: what faults and services make of response, gain, width and background."""
 
 from __future__ import annotations
 
@@ -17,69 +17,81 @@ class State:
     """One value an instant; filled by ``apply_fault`` and ``apply_service``."""
 
     ln_efficiency: Floats
-    gain: Floats              # relative to how the probe was set up
+    gain: Floats  # relative to how the probe was set up
     fwhm_factor: Floats
     background_added: Floats  # cps
-    steady_added: Floats      # cps, clocked pulses without spread (mains)
-    side_leak_added: Floats   # per cent of the front rate
-    dropout: Floats           # probability that a counting loses contact
-    doubled: Floats           # mean share of pulses counted twice
-    regular: Floats           # share of the pulses that come clocked, hence without spread
-    per_degree: Floats        # ln(response) per °C of room
+    steady_added: Floats  # cps, clocked pulses without spread (mains)
+    side_leak_added: Floats  # per cent of the front rate
+    dropout: Floats  # probability that a counting loses contact
+    doubled: Floats  # mean share of pulses counted twice
+    regular: Floats  # share of the pulses that come clocked, hence without spread
+    per_degree: Floats  # ln(response) per °C of room
     per_empty_battery: Floats
-    warm_up: Floats           # ln(response) long after switch-on
+    warm_up: Floats  # ln(response) long after switch-on
     dead: NDArray[np.bool_]
 
     @classmethod
     def sound(cls, size: int) -> State:
         """The state of ``size`` instants at which nothing is wrong."""
-        zeros = [np.zeros(size) for _ in range(10)]
-        return cls(zeros[0], np.ones(size), np.ones(size), *zeros[1:], np.zeros(size, dtype=bool))
+
+        def nothing() -> Floats:
+            return np.zeros(size, dtype=np.float64)
+
+        return cls(
+            ln_efficiency=nothing(),
+            gain=nothing() + 1.0,
+            fwhm_factor=nothing() + 1.0,
+            background_added=nothing(),
+            steady_added=nothing(),
+            side_leak_added=nothing(),
+            dropout=nothing(),
+            doubled=nothing(),
+            regular=nothing(),
+            per_degree=nothing(),
+            per_empty_battery=nothing(),
+            warm_up=nothing(),
+            dead=np.zeros(size, dtype=bool),
+        )
+
+
+# Faults that simply add their size to one quantity while they last.
+_ADDS_ITS_SIZE = {
+    "step": "ln_efficiency",
+    "shield": "side_leak_added",
+    "intermittent": "dropout",
+    "double_pulsing": "doubled",
+    "pulser": "regular",
+    "mains": "steady_added",
+    "temperature": "per_degree",
+    "battery": "per_empty_battery",
+    "polarisation": "warm_up",
+}
+_STICKS_WITH = {"contamination_splash": "Tc-99m", "contamination": "Co-57"}
 
 
 def apply_fault(state: State, where: slice, day: Floats, fault: Fault) -> NDArray[np.bool_]:
     """Add one fault to the instants ``where`` (at ``day``) and return which of them it holds."""
-    on = (day >= fault.onset) & (day < fault.until)
+    on = np.asarray((day >= fault.onset) & (day < fault.until), dtype=np.bool_)
     age_days = np.where(on, day - fault.onset, 0.0)
-    years = age_days / YEAR_DAYS
-    walk = np.zeros_like(day)
-    if fault.wander is not None:
-        walk = np.where(on, np.interp(age_days, np.arange(len(fault.wander)), fault.wander), 0.0)
-    kind = fault.kind
-    if kind == "efficiency_loss":
-        change = fault.per_year * years + walk
-        state.ln_efficiency[where] += change
-        state.fwhm_factor[where] *= 1.0 + fault.widening * np.maximum(-change, 0.0)
-    elif kind == "gain_drift":
-        state.gain[where] *= 1.0 + fault.per_year * years + walk
-    elif kind == "step":
-        state.ln_efficiency[where] += on * fault.size
-        state.side_leak_added[where] += on * fault.widening
-    elif kind == "shield":
-        state.side_leak_added[where] += on * fault.size
-    elif kind == "intermittent":
-        state.dropout[where] = np.maximum(state.dropout[where], on * fault.size)
-    elif kind == "dead_cable":
+    if fault.kind in _ADDS_ITS_SIZE:
+        getattr(state, _ADDS_ITS_SIZE[fault.kind])[where] += on * fault.size
+    elif fault.kind in _STICKS_WITH:
+        left = remaining(age_days, HALF_LIFE_DAYS[_STICKS_WITH[fault.kind]])
+        state.background_added[where] += on * fault.size * left
+    elif fault.kind == "dead_cable":
         state.dead[where] |= on
-    elif kind == "double_pulsing":
-        state.doubled[where] += on * fault.size
-    elif kind == "pulser":
-        state.regular[where] = np.maximum(state.regular[where], on * fault.size)
-    elif kind == "mains":
-        state.steady_added[where] += on * fault.size
-    elif kind == "contamination_splash":
-        state.background_added[where] += on * fault.size * remaining(age_days, HALF_LIFE_DAYS["Tc-99m"])
-    elif kind == "contamination":
-        state.background_added[where] += on * fault.size * remaining(age_days, HALF_LIFE_DAYS["Co-57"])
-    elif kind == "temperature":
-        state.per_degree[where] += on * fault.size
-    elif kind == "battery":
-        state.per_empty_battery[where] += on * fault.size
-    elif kind == "polarisation":
-        state.warm_up[where] += on * fault.size
+    elif fault.gradual:
+        change = fault.per_year * age_days / YEAR_DAYS
+        if fault.wander is not None:
+            change = change + np.where(on, np.interp(age_days, np.arange(len(fault.wander)), fault.wander), 0.0)
+        if fault.kind == "gain_drift":
+            state.gain[where] *= 1.0 + change
+        else:
+            state.ln_efficiency[where] += change
+            state.fwhm_factor[where] *= 1.0 + fault.widening * np.maximum(-change, 0.0)
     else:
-        raise ValueError(f"no such kind of fault: {kind}")
-    return np.asarray(on, dtype=np.bool_)
+        raise ValueError(f"no such kind of fault: {fault.kind}")
+    return on
 
 
 def apply_service(state: State, where: slice, day: Floats, service: Service) -> None:
@@ -106,7 +118,9 @@ def window_edges(window: Window, offset_pct: float) -> tuple[Floats, Floats]:
     return np.asarray(centre - half), np.asarray(centre + half)
 
 
-def daily_response(probe: Probe, faults: Sequence[Fault], services: Sequence[Service], days: Floats, window: Window) -> Floats:
+def daily_response(
+    probe: Probe, faults: Sequence[Fault], services: Sequence[Service], days: Floats, window: Window
+) -> Floats:
     """True response of one probe on the given days, under the given faults and services."""
     state = State.sound(len(days))
     everything = slice(0, len(days))

@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.random import Generator
 from numpy.typing import NDArray
 
-from analytics.simulate.blunders import Blunders, dropped_digit, swapped_date, swapped_digits
+from analytics.simulate.blunders import write_down_wrong
 from analytics.simulate.checks import Checks
 from analytics.simulate.countings import all_windows
 from analytics.simulate.design import Design
@@ -38,7 +38,7 @@ def moments(design: Design, days: Floats | Sequence[float]) -> NDArray[np.dateti
     return np.asarray(np.where(known, times, np.datetime64("NaT", "us")), dtype="datetime64[us]")
 
 
-def readings(design: Design, checks: Checks, rows: pd.DataFrame, blunders: Blunders, rng: Generator) -> tuple[pd.DataFrame, pd.DataFrame]:
+def readings(design: Design, checks: Checks, rows: pd.DataFrame, rng: Generator) -> tuple[pd.DataFrame, pd.DataFrame]:
     """The readings in order of time, and the table of blunders in them (``row`` counts from 1)."""
     rows = rows.sort_values(["day", "probe", "slot"], kind="stable", ignore_index=True)
     check, probe = rows["check"].to_numpy(), rows["probe"].to_numpy()
@@ -50,60 +50,39 @@ def readings(design: Design, checks: Checks, rows: pd.DataFrame, blunders: Blund
     operators = {site.name: site.operators for site in design.sites}
     crew = np.array([len(operators[one.site]) for one in probes])[probe]
     names = np.array([(*operators[one.site], *[None] * 12)[:12] for one in probes], dtype=object)
-    table = pd.DataFrame({
-        "probe": pick([one.name for one in probes], probe),
-        "taken_at": moments(design, rows["day"].to_numpy()),
-        "window": rows["window"].to_numpy(), "measurement": rows["measurement"].to_numpy(),
-        "counts": rows["counts"].to_numpy(), "count_time_s": rows["count_time_s"].to_numpy(),
-        "source": np.where(background, None, pick([one.name for one in design.sources], checks.source[check])),
-        "repeat": rows["repeat"].to_numpy(), "reseated": rows["reseated"].to_numpy(),
-        "jig": pick([one.name for one in design.jigs], checks.jig[check]),
-        "readout": pick([one.readout or None for one in probes], probe),
-        "operator": names[probe, checks.operator[check] % crew],
-    })
-    for column, logged in (("temperature_c", "logs_temperature"), ("battery_pct", "logs_battery"), ("on_minutes", "logs_on_minutes")):
+    table = pd.DataFrame(
+        {
+            "probe": pick([one.name for one in probes], probe),
+            "taken_at": moments(design, rows["day"].to_numpy()),
+            "window": rows["window"].to_numpy(),
+            "measurement": rows["measurement"].to_numpy(),
+            "counts": rows["counts"].to_numpy(),
+            "count_time_s": rows["count_time_s"].to_numpy(),
+            "source": pick([one.name for one in design.sources], np.where(background, -1, checks.source[check])),
+            "repeat": rows["repeat"].to_numpy(),
+            "reseated": rows["reseated"].to_numpy(),
+            "jig": pick([one.name for one in design.jigs], checks.jig[check]),
+            "readout": pick([one.readout or None for one in probes], probe),
+            "operator": names[probe, checks.operator[check] % crew],
+        }
+    )
+    for column, logged in (
+        ("temperature_c", "logs_temperature"),
+        ("battery_pct", "logs_battery"),
+        ("on_minutes", "logs_on_minutes"),
+    ):
         keeps = np.array([getattr(one, logged) for one in probes], dtype=bool)
         table[column] = np.where(keeps[probe], getattr(checks, column)[check], np.nan)
-    return _mistakes(design, checks, table, rows, blunders, rng)
+    return write_down_wrong(table, rows["kind"].to_numpy(), check, _allowed_times(design, checks, check), rng)
 
 
-def _mistakes(design: Design, checks: Checks, table: pd.DataFrame, rows: pd.DataFrame, blunders: Blunders,
-              rng: Generator) -> tuple[pd.DataFrame, pd.DataFrame]:
-    found: list[tuple[int, str, str, object, object]] = []
-    check = rows["check"].to_numpy()
-    kinds = rows["kind"].to_numpy()
-    taken, first = table["taken_at"].copy(), pd.Timestamp(design.starts_at)
-    last = pd.Timestamp(at(design, design.days))
-    for row in np.flatnonzero(kinds != ""):
-        kind, source = str(kinds[row]), design.sources[int(checks.source[check[row]])]
-        if kind in ("digit_swapped", "digit_dropped"):
-            right = int(table.at[row, "counts"])  # type: ignore[arg-type]
-            wrong = swapped_digits(right, rng) if kind == "digit_swapped" else dropped_digit(right, rng)
-            if wrong != right:
-                table.at[row, "counts"] = wrong
-                found.append((row + 1, kind, "counts", wrong, right))
-        elif kind == "count_time_wrong":
-            time_s = table.at[row, "count_time_s"]
-            found.append((row + 1, kind, "count_time_s", time_s, float(time_s) * 6.0))  # type: ignore[arg-type]
-        elif kind in ("day_month_swapped", "month_wrong"):
-            right_at = pd.Timestamp(taken.at[row])
-            earliest = max(first, pd.Timestamp(at(design, source.used_from)))
-            latest = min(last, pd.Timestamp(at(design, min(source.used_to, design.days))))
-            wrong_at = swapped_date(right_at, earliest, latest)
-            if kind == "month_wrong":
-                wrong_at = right_at - pd.Timedelta(30, "D") if right_at - pd.Timedelta(30, "D") >= earliest else None
-            if wrong_at is not None:
-                same = np.flatnonzero(check == check[row])
-                table.loc[same, "taken_at"] = taken.iloc[same] + (wrong_at - right_at)
-                found.append((row + 1, kind, "taken_at", wrong_at.isoformat(), right_at.isoformat()))
-        else:
-            found.append((row + 1, kind, "counts", None, None))
-    order = table["taken_at"].argsort(kind="stable").to_numpy()
-    place = np.empty(len(order), dtype=np.int64)
-    place[order] = np.arange(1, len(order) + 1)
-    mistakes = pd.DataFrame(found, columns=["row", "kind", "column", "recorded", "right"])
-    mistakes["row"] = place[mistakes["row"].to_numpy(dtype=np.int64) - 1]
-    return table.iloc[order].reset_index(drop=True), mistakes.sort_values("row", ignore_index=True)
+def _allowed_times(
+    design: Design, checks: Checks, check: NDArray[np.intp]
+) -> tuple[pd.Series[pd.Timestamp], pd.Series[pd.Timestamp]]:
+    """For each row the span in which its source was in use: a wrong date outside it would not be taken in."""
+    first = moments(design, [max(one.used_from, 0.0) for one in design.sources])[checks.source[check]]
+    last = moments(design, [min(one.used_to, design.days) for one in design.sources])[checks.source[check]]
+    return pd.Series(first), pd.Series(last)
 
 
 def everything(design: Design, counted: pd.DataFrame) -> dict[str, pd.DataFrame]:
@@ -118,38 +97,68 @@ def everything(design: Design, counted: pd.DataFrame) -> dict[str, pd.DataFrame]
 
 
 def _probes(design: Design) -> pd.DataFrame:
-    return pd.DataFrame([{
-        "probe": one.name, "site": one.site, "model_type": one.model_type or None, "detector": one.detector,
-        "connection": one.connection, "diameter_mm": one.diameter_mm,
-        "in_service_on": np.datetime64(at(design, one.in_service_day), "D").astype("datetime64[us]"),
-        "dead_time_us": one.dead_time_us, "dead_time_model": "paralysable" if one.paralysable else "non_paralysable",
-        "replacement_cost": one.replacement_cost, "note": one.note,
-    } for one in design.probes])
+    return pd.DataFrame(
+        [
+            {
+                "probe": one.name,
+                "site": one.site,
+                "model_type": one.model_type or None,
+                "detector": one.detector,
+                "connection": one.connection,
+                "diameter_mm": one.diameter_mm,
+                "in_service_on": np.datetime64(at(design, one.in_service_day), "D").astype("datetime64[us]"),
+                "dead_time_us": one.dead_time_us,
+                "dead_time_model": "paralysable" if one.paralysable else "non_paralysable",
+                "replacement_cost": one.replacement_cost,
+                "note": one.note,
+            }
+            for one in design.probes
+        ]
+    )
 
 
 def _sources(design: Design) -> pd.DataFrame:
-    return pd.DataFrame({
-        "source": [one.name for one in design.sources], "nuclide": [one.nuclide for one in design.sources],
-        "reference_at": moments(design, [one.reference_day for one in design.sources]),
-        "activity_kbq": [one.activity_kbq for one in design.sources],
-        "activity_uncertainty_pct": [one.uncertainty_pct for one in design.sources],
-        "site": [one.site for one in design.sources],
-        "withdrawn_on": moments(design, [one.used_to if one.used_to < design.days else np.nan for one in design.sources]),
-    })
+    return pd.DataFrame(
+        {
+            "source": [one.name for one in design.sources],
+            "nuclide": [one.nuclide for one in design.sources],
+            "reference_at": moments(design, [one.reference_day for one in design.sources]),
+            "activity_kbq": [one.activity_kbq for one in design.sources],
+            "activity_uncertainty_pct": [one.uncertainty_pct for one in design.sources],
+            "site": [one.site for one in design.sources],
+            "withdrawn_on": moments(
+                design, [one.used_to if one.used_to < design.days else np.nan for one in design.sources]
+            ),
+        }
+    )
 
 
 def _windows(design: Design) -> pd.DataFrame:
-    return pd.DataFrame([{
-        "window": one.name, "nuclide": one.nuclide, "centre_kev": one.centre_kev, "width_pct": one.width_pct,
-        "offset_pct": one.offset_pct} for one in all_windows(design)])
+    return pd.DataFrame(
+        [
+            {
+                "window": one.name,
+                "nuclide": one.nuclide,
+                "centre_kev": one.centre_kev,
+                "width_pct": one.width_pct,
+                "offset_pct": one.offset_pct,
+            }
+            for one in all_windows(design)
+        ]
+    )
 
 
 def _events(design: Design) -> pd.DataFrame:
     services = sorted(design.services, key=lambda one: (one.day, one.probe))
-    return pd.DataFrame({
-        "probe": [one.probe for one in services], "happened_at": moments(design, [one.day for one in services]),
-        "kind": [one.kind for one in services], "new_reference": [one.makes_reference for one in services],
-        "site": pd.array([one.site for one in services], dtype="str"), "by": pd.array([one.by for one in services], dtype="str"),
-        "cost": [np.nan if one.cost is None else one.cost for one in services],
-        "note": pd.array([one.note for one in services], dtype="str"),
-    })
+    return pd.DataFrame(
+        {
+            "probe": [one.probe for one in services],
+            "happened_at": moments(design, [one.day for one in services]),
+            "kind": [one.kind for one in services],
+            "new_reference": [one.makes_reference for one in services],
+            "site": pd.array([one.site for one in services], dtype="str"),
+            "by": pd.array([one.by for one in services], dtype="str"),
+            "cost": [np.nan if one.cost is None else one.cost for one in services],
+            "note": pd.array([one.note for one in services], dtype="str"),
+        }
+    )

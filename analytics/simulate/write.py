@@ -25,7 +25,7 @@ def write_csv(tables: Mapping[str, pd.DataFrame], folder: Path) -> list[Path]:
 def write_xlsx(tables: Mapping[str, pd.DataFrame], file: Path) -> list[Path]:
     """One workbook, one table a sheet, times as Excel dates."""
     file.parent.mkdir(parents=True, exist_ok=True)
-    with pd.ExcelWriter(file, engine="xlsxwriter", datetime_format="yyyy-mm-dd hh:mm:ss") as book:
+    with pd.ExcelWriter(file, engine="openpyxl", datetime_format="yyyy-mm-dd hh:mm:ss") as book:
         for name in _filled(tables):
             _bare(tables[name]).to_excel(book, sheet_name=name, index=False)
     return [file]
