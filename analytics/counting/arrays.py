@@ -28,6 +28,15 @@ def starts_of(sorted_keys: npt.NDArray[Any]) -> Ints:
     return np.concatenate(([0], np.flatnonzero(sorted_keys[1:] != sorted_keys[:-1]) + 1)).astype(np.int64)
 
 
+def lasts_of(starts: Ints, rows: int) -> Ints:
+    """Last row of every run, from the first rows and the number of rows.
+
+    >>> lasts_of(np.array([0, 2, 3]), 5).tolist()
+    [1, 2, 4]
+    """
+    return np.append(starts[1:], rows).astype(np.int64)[: len(starts)] - 1
+
+
 def segmented_cumsum(columns: Floats, starts: Ints) -> Floats:
     """Running sums down each column, starting again at every segment.
 
