@@ -4,13 +4,32 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
+import subprocess
+import sys
+import threading
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser, Page
 
 ROOT = Path(__file__).resolve().parent.parent
 BROWSER_REQUIRED = "STEADYCOUNT_BROWSER_REQUIRED"
 LEFT_OUT = "left out: no Chromium on this machine"
+NAMES = ("chromium", "chromium-browser", "google-chrome")
+FLAGS = (
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-dev-shm-usage",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--no-first-run",
+)
 
 
 def chromium_path() -> str | None:
@@ -18,7 +37,7 @@ def chromium_path() -> str | None:
     named = os.environ.get("STEADYCOUNT_CHROMIUM")
     if named:
         return named if Path(named).is_file() else None
-    return next((found for name in ("chromium", "chromium-browser", "google-chrome") if (found := shutil.which(name))), None)
+    return next((found for name in NAMES if (found := shutil.which(name))), None)
 
 
 def pytest_runtest_setup(item: pytest.Item) -> None:
@@ -33,17 +52,110 @@ def pytest_runtest_setup(item: pytest.Item) -> None:
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
     """Say loudly how many browser tests were left out, so that a green run is not taken for a whole one."""
     left_out = [one for one in terminalreporter.stats.get("skipped", []) if LEFT_OUT in str(one.longrepr)]
-    if left_out:
-        terminalreporter.section("NOT EVERYTHING WAS TESTED", sep="!", red=True, bold=True)
-        terminalreporter.write_line(
-            f"{len(left_out)} tests need Chromium and were LEFT OUT, because there is none on this machine.", red=True, bold=True)
-        for one in left_out:
-            terminalreporter.write_line(f"  {one.nodeid}")
-        terminalreporter.write_line(
-            f"Install it (Debian: `apt-get install chromium`) and run again; with {BROWSER_REQUIRED}=1 its absence is a failure.")
+    if not left_out:
+        return
+    terminalreporter.section("NOT EVERYTHING WAS TESTED", sep="!", red=True, bold=True)
+    terminalreporter.write_line(
+        f"{len(left_out)} tests need Chromium and were LEFT OUT, because there is none on this machine.",
+        red=True,
+        bold=True,
+    )
+    for one in left_out:
+        terminalreporter.write_line(f"  {one.nodeid}")
+    terminalreporter.write_line(
+        "Install it (Debian: `apt-get install chromium`) and run again; "
+        f"with {BROWSER_REQUIRED}=1 its absence is a failure."
+    )
 
 
 @pytest.fixture(scope="session")
 def root() -> Path:
     """The work tree."""
     return ROOT
+
+
+@pytest.fixture(autouse=True)
+def _at_home(monkeypatch: pytest.MonkeyPatch, tmp_path_factory: pytest.TempPathFactory) -> None:
+    """Keep the tests out of the person's own folders, and the person's settings out of the tests."""
+    for name in ("STEADYCOUNT_STORE", "STEADYCOUNT_CONFIG", "STEADYCOUNT_BY"):
+        monkeypatch.delenv(name, raising=False)
+    monkeypatch.setenv("STEADYCOUNT_LOG", str(tmp_path_factory.getbasetemp() / "failures.log"))
+
+
+@pytest.fixture
+def serve() -> Iterator[Callable[..., str]]:
+    """A function that opens the dashboard on a store and gives its address; all are closed at the end of the test."""
+    running: list[subprocess.Popen[str]] = []
+
+    def start(store: Path, **environment: str) -> str:
+        process = subprocess.Popen(
+            [sys.executable, "-m", "dashboard.commands", "open", "--no-browser", "--port", "0", "--store", str(store)],
+            cwd=store.parent,
+            env={**os.environ, "PYTHONPATH": str(ROOT), **environment},
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+        running.append(process)
+        late = threading.Timer(90, process.kill)
+        late.start()
+        assert process.stdout is not None
+        address = process.stdout.readline().strip()
+        late.cancel()
+        if not address.startswith("http://127.0.0.1:"):
+            process.kill()
+            pytest.fail(f"the dashboard did not say its address but {address!r}; {process.communicate()[1][-2000:]}")
+        threading.Thread(target=_drain, args=(process,), daemon=True).start()
+        return address
+
+    yield start
+    for process in running:
+        process.send_signal(signal.SIGINT)
+        try:
+            process.wait(20)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait()
+        for stream in (process.stdout, process.stderr):
+            if stream is not None:
+                stream.close()
+
+
+def _drain(process: subprocess.Popen[str]) -> None:
+    """Read what the server writes, so that a full pipe never stops it."""
+    if process.stderr is not None:
+        try:
+            for _ in process.stderr:
+                pass
+        except ValueError:  # closed meanwhile
+            return
+
+
+@pytest.fixture(scope="module")
+def chromium() -> Iterator[Browser]:
+    """Debian's Chromium under Playwright, one for the tests of a file."""
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=chromium_path(), args=list(FLAGS))
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def page(chromium: Browser) -> Iterator[Page]:
+    """A page that fails its test at the end for an error in its log, or a request to anywhere but this machine."""
+    context = chromium.new_context(viewport={"width": 1280, "height": 900})
+    opened = context.new_page()
+    wrong: list[str] = []
+    opened.on("pageerror", lambda error: wrong.append(f"error on the page: {error}"))
+    opened.on("console", lambda line: wrong.append(f"console: {line.text}") if line.type == "error" else None)
+    opened.on(
+        "request",
+        lambda request: None
+        if request.url.startswith(("http://127.0.0.1:", "ws://127.0.0.1:", "data:", "blob:"))
+        else wrong.append(f"outside request: {request.url}"),
+    )
+    yield opened
+    context.close()
+    assert not wrong, "\n".join(wrong)
