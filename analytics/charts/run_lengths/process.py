@@ -1,0 +1,139 @@
+"""What every chart's run length has in common: shifts, drifts, a start in control, and quantiles.
+
+A chart is seen as a Markov process that is killed by its signal. Its state is a (sub-)distribution over the chart's
+statistic; one step takes it through one reading x ~ N(mean, 1). The mean run length is the sum of the survival
+probabilities, E[T] = P(T > 0) + P(T > 1) + …, the signalling reading counted.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from itertools import count
+from typing import Protocol, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+State = TypeVar("State")
+
+# The part of the sum that a drift's tail may leave out, relative to the sum.
+_TAIL = 1e-11
+
+
+class Process(Protocol[State]):
+    """A chart whose statistic is Markov under independent N(mean, 1) readings."""
+
+    def start(self) -> State:
+        """The state before the first reading, with mass one."""
+        ...
+
+    def steady(self) -> State:
+        """The state after many readings of mean 0, given that there was no signal, with mass one."""
+        ...
+
+    def step(self, state: State, mean: float) -> State:
+        """The state after one more reading; the mass lost is the probability of the signal."""
+        ...
+
+    def mass(self, state: State) -> float:
+        """The probability of not having signalled."""
+        ...
+
+    def scaled(self, state: State, factor: float) -> State:
+        """The state with its mass multiplied by ``factor``."""
+        ...
+
+    def remaining(self, state: State, mean: float) -> float:
+        """Sum of the survival probabilities from here on, all readings having this mean."""
+        ...
+
+    def certain(self, drift: float) -> bool:
+        """Whether a drift of this sign ends in a signal with probability one."""
+        ...
+
+
+class Flat(Process[State], Protocol[State]):
+    """A process whose state becomes a vector with a constant transition matrix after a few readings."""
+
+    def vector(self, state: State) -> Array | None:
+        """The state as a vector; None while it is none yet."""
+        ...
+
+    def matrix(self, mean: float) -> Array:
+        """Transition matrix of these vectors; column: from, row: to."""
+        ...
+
+    def counted(self) -> Array:
+        """The vector whose product with the state is its mass."""
+        ...
+
+
+def mean_run_lengths(
+    chart: Process[State], shifts: Sequence[float], drifts: Sequence[float], *, after: float, drift_from: int
+) -> list[float]:
+    """Mean run lengths under each shift, then under each drift (mean drift·t, t = drift_from, drift_from + 1, …)."""
+    origin = _origin(chart, after)
+    rows = [chart.remaining(origin, shift) for shift in shifts]
+    return rows + [_drift_mean(chart, origin, drift, drift_from) for drift in drifts]
+
+
+def _origin(chart: Process[State], after: float) -> State:
+    """The state given no signal in ``after`` readings of mean 0."""
+    if math.isinf(after):
+        return chart.steady()
+    state = chart.start()
+    for _ in range(int(after)):
+        state = chart.step(state, 0.0)
+        state = chart.scaled(state, 1.0 / chart.mass(state))
+    return state
+
+
+def _drift_mean(chart: Process[State], origin: State, drift: float, drift_from: int) -> float:
+    if drift == 0.0:
+        return chart.remaining(origin, 0.0)
+    if not chart.certain(drift):
+        return math.inf
+    state, alive, total = origin, 1.0, 0.0
+    for t in count(drift_from):
+        total += alive
+        state = chart.step(state, drift * t)
+        left = chart.mass(state)
+        lost = alive - left
+        # The hazard only grows from here on, so what is left lasts less than left/hazard readings.
+        if left <= 0.0 or (lost > 0.0 and t > drift_from and left * alive / lost < _TAIL * total):
+            break
+        alive = left
+    return total
+
+
+def run_length_quantiles(chart: Flat[State], mean: float, probabilities: Sequence[float]) -> list[int]:
+    """Smallest n with P(T ≤ n) ≥ p for each p, all readings having this mean.
+
+    The survival after n readings is found by repeated squaring of the transition matrix: long runs cost no more.
+    """
+    state, early = chart.start(), [1.0]
+    while True:
+        state = chart.step(state, mean)
+        early.append(chart.mass(state))
+        vector = chart.vector(state)
+        if vector is not None:
+            break
+    counted, powers = chart.counted(), [chart.matrix(mean)]
+    answers: list[int] = []
+    for probability in probabilities:
+        target = 1.0 - probability
+        reached = next((n for n, alive in enumerate(early) if alive <= target), None)
+        if reached is not None:
+            answers.append(reached)
+            continue
+        while counted @ powers[-1] @ vector > target:
+            powers.append(powers[-1] @ powers[-1])
+        now, done = vector, 0
+        for j in reversed(range(len(powers))):
+            ahead = powers[j] @ now
+            if counted @ ahead > target:
+                now, done = ahead, done + 2**j
+        answers.append(len(early) - 1 + done + 1)
+    return answers
