@@ -51,7 +51,7 @@ def fresh(shape: tuple[int, ...], start: float = 0.0) -> SumState:
 
 @dataclass(frozen=True, slots=True)
 class TabularCusum:
-    """Both arms by [series, check]; signal −1 lower arm, +1 upper arm, 0 none; onsets as numbers of used checks from 1."""
+    """Both arms by [series, check]; signal −1 lower arm, +1 upper, 0 none; onsets as numbers of used checks from 1."""
 
     high: Floats
     low: Floats
