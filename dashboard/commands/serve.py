@@ -64,7 +64,7 @@ def serve(store: Path, *, config: Path | None, by: str, port: int | None, browse
 def free_port(asked: int | None) -> int:
     """The port asked for, else the usual one, else any free one. UserError where the one asked for is taken."""
     if asked is not None and not 0 <= asked <= 65535:
-        raise UserError(f"{asked} is no port", where="--port", do="Give one from 1 to 65535, 0 for any free one, or leave it out.")
+        raise UserError(f"{asked} is no port", where="--port", do="Give one from 1 to 65535, or 0 for any free one.")
     for port in (asked,) if asked is not None else (USUAL_PORT, 0):
         with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as trial:
             if os.name != "nt":
