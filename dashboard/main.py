@@ -8,7 +8,7 @@ import streamlit as st
 
 from analytics.errors import UserError
 from dashboard.pages import PAGES
-from dashboard.parts import footer, looks
+from dashboard.parts import footer, looks, moment
 
 
 def main() -> None:
@@ -23,10 +23,12 @@ def main() -> None:
     page = st.navigation(list(pages.values()), position="top")
     looks.apply()
     try:
+        moment.note()
         page.run()
     except UserError as error:
         st.error(str(error), icon=":material/report:")
     footer.show()
 
 
-main()
+if __name__ == "__main__":
+    main()

@@ -19,7 +19,7 @@ def href(name: str, /, **params: str | None) -> str:
     'alerts'
     """
     entry(name)
-    given = {key: value for key, value in params.items() if value is not None}
+    given = _given(params)
     return f"{name}?{urlencode(given)}" if given else name
 
 
@@ -28,13 +28,12 @@ def to(name: str, label: str, /, *, icon: str | None = None, help: str | None = 
 
     Example: ``links.to("probe", "GP-001", probe="GP-001", window="Co-57")``.
     """
-    given = {key: value for key, value in params.items() if value is not None}
-    return st.page_link(registered(name), label=label, icon=icon, help=help, query_params=given)
+    return st.page_link(registered(name), label=label, icon=icon, help=help, query_params=_given(params))
 
 
 def go(name: str, /, **params: str | None) -> None:
     """Leave for another page at once (after a button)."""
-    st.switch_page(registered(name), query_params={k: v for k, v in params.items() if v is not None})
+    st.switch_page(registered(name), query_params=_given(params))
 
 
 def registered(name: str) -> st.Page:
@@ -58,3 +57,10 @@ def escape(text: str) -> str:
     return "".join(f"\\{one}" if one in r"\`*_{}[]()#+!|~$<>:" else one for one in text)
 
 
+
+
+def _given(params: dict[str, str | None]) -> dict[str, str]:
+    """Parameters that have a value, and the earlier moment the page is looked at, which every link carries on."""
+    given = {key: value for key, value in params.items() if value is not None}
+    earlier = st.query_params.get("as_of")
+    return {**given, "as_of": earlier} if earlier else given

@@ -15,11 +15,23 @@ def show_data(data: pd.DataFrame, *, key: str, name: str, columns: dict[str, Any
     name: what the table holds, for the file's name and for screen readers.
     """
     with st.expander("Show data", key=f"data-{key}", icon=":material/table:"):
-        if data.empty:
-            st.caption("No rows.")
-            return
-        st.dataframe(data, hide_index=True, column_config=columns, key=f"table-{key}", alt=name)
-        st.download_button(
-            "Download as CSV", data.to_csv(index=False).encode(), file_name=f"{name.replace(' ', '-')}.csv", mime="text/csv",
-            key=f"csv-{key}", icon=":material/download:", on_click="ignore",
-        )
+        _table(data, key=key, name=name, columns=columns)
+
+
+def show_several(tables: dict[str, pd.DataFrame], *, key: str, name: str) -> None:
+    """The same for a figure of several parts: one fold, in which the part is chosen."""
+    with st.expander("Show data", key=f"data-{key}", icon=":material/table:"):
+        part = st.segmented_control("Part", list(tables), default=next(iter(tables)), required=True, key=f"part-{key}", label_visibility="collapsed")
+        chosen = part or next(iter(tables))
+        _table(tables[chosen], key=f"{key}-{chosen}", name=f"{name} {chosen}", columns=None)
+
+
+def _table(data: pd.DataFrame, *, key: str, name: str, columns: dict[str, Any] | None) -> None:
+    if data.empty:
+        st.caption("No rows.")
+        return
+    st.dataframe(data, hide_index=True, column_config=columns, key=f"table-{key}", alt=name)
+    st.download_button(
+        "Download as CSV", data.to_csv(index=False).encode(), file_name=f"{name.replace(' ', '-').replace(',', '')}.csv", mime="text/csv",
+        key=f"csv-{key}", icon=":material/download:", on_click="ignore",
+    )

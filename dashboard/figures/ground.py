@@ -1,0 +1,82 @@
+"""What all figures share: quiet frame, mid-tone colours for both grounds, lines that stop at gaps. Text colour is the theme's."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import plotly.graph_objects as go
+
+INK = "#7b858c"            # lines that carry no answer: reference, today, events
+FAINT = "rgba(123,133,140,0.16)"
+DOT = "#2f7f93"            # readings
+DOT_SOFT = "rgba(47,127,147,0.45)"
+LIMIT = "#b07a12"          # action level
+BEYOND = "#c8502d"         # tolerance limit
+FORECAST = "#7a6bb0"
+FORECAST_SOFT = "rgba(122,107,176,0.20)"
+MANY = 2000                # points above which the canvas renderer is used
+
+
+def frame(figure: go.Figure, height: int, *, legend: bool = True, right: int = 12) -> go.Figure:
+    """Give a figure the common frame; changes and returns it."""
+    figure.update_layout(
+        height=height, margin={"l": 8, "r": right, "t": 26, "b": 8}, hovermode="closest", showlegend=legend, dragmode="zoom",
+        legend={"orientation": "h", "y": -0.08, "yanchor": "top", "x": 0, "font": {"size": 12}, "itemsizing": "constant"},
+        hoverlabel={"align": "left"}, separators=". ",
+    )
+    figure.update_xaxes(showgrid=False, zeroline=False, ticks="outside", automargin=True)
+    figure.update_yaxes(zeroline=False, automargin=True)
+    return figure
+
+
+def scatter(many: int, **trace: Any) -> go.Scatter | go.Scattergl:
+    """A scatter trace: SVG for few points, canvas above ``MANY``."""
+    return go.Scattergl(**trace) if many > MANY else go.Scatter(**trace)
+
+
+def pieces(at: pd.Series, level: pd.Series | None = None) -> np.ndarray:
+    """Number of the unbroken piece each point belongs to.
+
+    at:    times in order. A piece ends where nothing was read for more than 3 times the median interval (and more than 14 days).
+    level: a piece also ends where this changes by more than 2 % (a new reference).
+
+    >>> pieces(pd.Series(pd.to_datetime(["2024-01-01", "2024-01-08", "2024-01-15", "2024-06-01"]))).tolist()
+    [0, 0, 0, 1]
+    """
+    if len(at) < 2:
+        return np.zeros(len(at), dtype=int)
+    steps = np.diff(at.to_numpy())
+    longest = max(np.timedelta64(timedelta(days=14)), 3 * np.median(steps))
+    broken = steps > longest
+    if level is not None:
+        values = level.to_numpy(dtype=float)
+        broken |= np.abs(np.diff(values)) > 0.02 * np.abs(values[:-1])
+    return np.concatenate([[0], np.cumsum(broken)])
+
+
+def broken_line(at: pd.Series, value: pd.Series, piece: np.ndarray) -> tuple[list[Any], list[float | None]]:
+    """x and y of a line with a hole between pieces."""
+    xs: list[Any] = []
+    ys: list[float | None] = []
+    for number in np.unique(piece):
+        chosen = piece == number
+        xs += [*at[chosen].tolist(), None]
+        ys += [*value[chosen].tolist(), None]
+    return xs, ys
+
+
+def ribbon(at: pd.Series, low: pd.Series, high: pd.Series, piece: np.ndarray) -> tuple[list[Any], list[float | None]]:
+    """x and y of closed outlines between two lines, one a piece, for ``fill="toself"``."""
+    xs: list[Any] = []
+    ys: list[float | None] = []
+    known = (low.notna() & high.notna()).to_numpy()
+    for number in np.unique(piece):
+        chosen = (piece == number) & known
+        when = at[chosen].tolist()
+        if len(when) > 1:
+            xs += [*when, *when[::-1], when[0], None]
+            ys += [*low[chosen].tolist(), *high[chosen].tolist()[::-1], low[chosen].iloc[0], None]
+    return xs, ys

@@ -1,0 +1,42 @@
+"""What was in use when: check source, jig and control unit as bands along the time axis, each with its name."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import plotly.graph_objects as go
+
+from dashboard.parts import values
+
+WORD = {"source": "source", "jig": "jig", "readout": "control unit"}
+_TINTS = ("rgba(47,127,147,0.40)", "rgba(194,97,44,0.40)")  # two that take turns: a change shows as a change of tint
+
+
+def lanes(points: pd.DataFrame) -> list[str]:
+    """The kinds of equipment that are on record for these points."""
+    return [kind for kind in WORD if points[kind].notna().any()]
+
+
+def draw_in_use(figure: go.Figure, points: pd.DataFrame, kinds: list[str], *, row: int) -> None:
+    """Bands in one row of the figure, one lane a kind, from the first to the last check with it."""
+    for height, kind in enumerate(reversed(kinds)):
+        for number, (name, first, last) in enumerate(spells(points, kind)):
+            figure.add_trace(go.Scatter(
+                x=[first, last, last, first, first], y=[height - 0.4, height - 0.4, height + 0.4, height + 0.4, height - 0.4], fill="toself", mode="lines",
+                line={"width": 0}, fillcolor=_TINTS[number % 2], showlegend=False, hoverinfo="text", hoveron="fills",
+                text=f"{WORD[kind]} {name}: {values.day(first)} to {values.day(last)}"), row=row, col=1)
+            figure.add_annotation(x=first, y=height, text=name, showarrow=False, xanchor="left", font={"size": 11}, row=row, col=1)
+    figure.update_yaxes(tickvals=list(range(len(kinds))), ticktext=[WORD[k] for k in reversed(kinds)], range=[-0.6, max(len(kinds), 1) - 0.4],
+                        showgrid=False, ticks="", row=row, col=1)
+
+
+def spells(points: pd.DataFrame, kind: str) -> list[tuple[str, pd.Timestamp, pd.Timestamp]]:
+    """(name, first check, last check) of each unbroken stretch with one piece of equipment, in time order."""
+    known = points.loc[points[kind].notna(), ["check_at", kind]]
+    if known.empty:
+        return []
+    names = known[kind].astype("str").to_numpy()
+    starts = np.flatnonzero(np.concatenate([[True], names[1:] != names[:-1]]))
+    ends = np.concatenate([starts[1:], [len(names)]]) - 1
+    at = known["check_at"].reset_index(drop=True)
+    return [(str(names[s]), at[s], at[e]) for s, e in zip(starts, ends, strict=True)]

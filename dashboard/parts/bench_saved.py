@@ -1,0 +1,116 @@
+"""After a check is saved: the full verdict, whom to call, who stands in, and the correction of one's own entries."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from analytics.errors import UserError
+from analytics.results import ProbeResult
+from dashboard.parts import links, person, values
+from dashboard.parts.words import CAUSE, PATIENT_USE, PROBE
+from dashboard.seam import act_record, bench, read
+
+MEASUREMENT = {"background": "background", "source": "on the source", "window_below": "window below", "window_above": "window above",
+               "side": "beside the shaft"}
+CORRECTABLE = {"counts": "counts", "count_time_s": "counting time, s", "source": "check source", "jig": "jig", "readout": "control unit"}
+
+
+def standing(one: ProbeResult) -> str:
+    """Where a probe stands, in words and with its mark, as Markdown."""
+    status = PROBE[one.advice]
+    return f"{status.mark} **{status.word}**, {PATIENT_USE[one.patient_use]}"
+
+
+def show(load: int) -> None:
+    """What became of the check that was saved as this load."""
+    look = read.look()
+    rows = bench.countings_of(look.records, load)
+    if rows.empty:
+        st.info("The countings of this check are no longer in the records: it was taken back.", icon=":material/undo:")
+        _next(None)
+        return
+    probe = str(rows["probe"].iloc[0])
+    one = look.assessment.probe(probe)
+    status = PROBE[one.advice]
+    operator = rows["operator"].dropna()
+    by = str(operator.iloc[0]) if len(operator) else ""
+    st.success(f"Saved: {probe}, {values.moment(rows['taken_at'].iloc[0])}" + (f", by {by}" if by else "") + ".", icon=":material/check:")
+    with st.container(border=True, key="answer"):
+        st.subheader(f"{status.mark} {probe}: {status.word}")
+        st.markdown(f"**{PATIENT_USE[one.patient_use]}**. {status.means}")
+        if one.cause != "none":
+            sure = f" (probability {values.number(one.cause_probability, digits=2)})" if one.cause_probability is not None else ""
+            st.markdown(f"Likely cause: {CAUSE[one.cause]}{sure}.")
+        for reason in (*one.reasons, *one.missing):
+            st.markdown(f"- {links.escape(reason)}")
+        for series in look.assessment.series_of(probe, "response"):
+            if series.current is not None:
+                st.caption(f"{series.window}: {values.number(series.current_pct, '% of its reference', digits=4)}"
+                           f" ({values.interval(series.current_interval, series.unit)}, 90 %), {values.count(series.readings, 'check')}")
+    if one.patient_use != "allowed" or one.advice in ("service", "retire"):
+        call_and_spares(look, probe)
+    _next(probe)
+    with st.expander("What was entered", icon=":material/list:", expanded=False):
+        st.dataframe(
+            rows.assign(what=rows["measurement"].astype("object").map(MEASUREMENT))[
+                ["taken_at", "what", "counts", "count_time_s", "source", "window", "jig", "readout", "reseated", "note"]],
+            hide_index=True, alt="The countings of this check", column_config={
+                "taken_at": st.column_config.DatetimeColumn("Taken at", format="D MMM YYYY HH:mm:ss"), "what": "What", "counts": "Counts",
+                "count_time_s": "Time, s", "source": "Source", "window": "Window", "jig": "Jig", "readout": "Control unit",
+                "reseated": "Reseated", "note": "Note"})
+        _correct(look, rows, probe, load, by)
+
+
+def call_and_spares(look: read.Look, probe: str) -> None:
+    """Whom to call and which probe of the site can be used instead."""
+    whom = look.settings.site.call_on_failure.strip()
+    st.markdown(f":material/call: **Call {links.escape(whom)}.**" if whom else
+                ":material/call: Call the responsible physicist. (No one is named in the settings: `site.call_on_failure`.)")
+    spares = bench.fit_spares(look.assessment, probe)
+    if not spares:
+        st.markdown(":material/swap_horiz: No other fit probe is known on this site.")
+        return
+    st.markdown(f":material/swap_horiz: Fit on this site instead ({len(spares)}):")
+    with st.container(horizontal=True, gap="small"):
+        for one in spares[:6]:
+            links.to("probe", f"{PROBE[one.advice].mark} {one.probe}", probe=one.probe,
+                     help=f"{PROBE[one.advice].word}, last check {values.ago(one.latest_check_at, look.as_of)}")
+
+
+def _next(probe: str | None) -> None:
+    with st.container(horizontal=True, key="save"):
+        st.button("Next probe", type="primary", icon=":material/barcode_scanner:", on_click=_again, args=("",))
+        if probe is not None:
+            st.button("The same probe again", icon=":material/restart_alt:", on_click=_again, args=(probe,))
+            links.to("probe", "Its story", probe=probe, icon=":material/show_chart:")
+
+
+def _again(probe: str) -> None:
+    st.query_params.pop("saved", None)
+    st.session_state["probe"] = probe
+
+
+def _correct(look: read.Look, rows, probe: str, load: int, by: str) -> None:  # noqa: ANN001 - a pandas table
+    """Mend a typing error in one's own entry, until the probe is checked again."""
+    if bench.later_reading(look.records, probe, load):
+        st.caption("The probe was read again since: these entries stand. A wrong one can be excluded, with a reason, on the page of the probe.")
+        return
+    name = person.name_field(key="person_correct")
+    if not name or name != by:
+        st.caption(f"Only {by or 'who entered them'} can correct these here, until the next check of this probe." if name != by and name
+                   else "Give your name to correct your own entries.")
+        return
+    labels = {int(row.reading_id): f"{MEASUREMENT[str(row.measurement)]}, {row.taken_at:%H:%M:%S}, {row.counts:.0f} counts in {row.count_time_s:g} s"
+              for row in rows.itertuples()}
+    with st.form("correct", border=False):
+        reading = st.selectbox("Which counting", list(labels), format_func=labels.__getitem__)
+        column = st.selectbox("What", list(CORRECTABLE), format_func=CORRECTABLE.__getitem__)
+        value = st.text_input("Right value")
+        reason = st.text_input("Why", placeholder="such as: typing error")
+        if st.form_submit_button("Correct", icon=":material/edit:"):
+            try:
+                act_record.correct(reading, column, value.strip(), by=name, reason=reason)
+            except UserError as error:
+                st.error(str(error))
+                return
+            st.rerun()

@@ -1,0 +1,66 @@
+"""One check under the glass: its countings with file and row, the way to its number, and hiding a counting with a reason."""
+
+from __future__ import annotations
+
+import pandas as pd
+import streamlit as st
+
+from analytics.errors import UserError
+from analytics.results import SeriesResult
+from dashboard.parts import links, person, values
+from dashboard.seam import act, read, steps
+
+AT = "at"  # query parameter: the check that is looked at
+
+
+def show(look: read.Look, series: SeriesResult, points: pd.DataFrame, pressed: str | None) -> None:
+    """The check that was pressed in the figure, else the one in the address, else the last.
+
+    points:  those of the series. pressed: ``check_at`` as ISO text, or None.
+    """
+    if points.empty:
+        return
+    st.subheader("One check, and how its number came about", anchor="check")
+    names = points["check_at"].dt.strftime("%Y-%m-%dT%H:%M:%S").tolist()[::-1]
+    if pressed in names and st.session_state.get("last_pressed") != (series.index, pressed):
+        st.session_state["last_pressed"] = (series.index, pressed)
+        st.session_state[AT] = pressed
+    chosen = st.selectbox("Check taken at (site-local)", names, key=AT, bind="query-params", width=320)
+    point = next(points[points["check_at"] == pd.Timestamp(chosen)].itertuples())
+    found = steps.account(look.records, look.settings, series, point, look.as_of)
+    way, rows = st.columns([4, 5], gap="large")
+    with way:
+        if found.steps:
+            st.table(pd.DataFrame([(s.name, s.how, s.value) for s in found.steps], columns=["Step", "How", "Result"]), border="horizontal", hide_index=True,
+                     alt="From the counts to the charted number, step by step")
+            st.caption("± is one standard uncertainty (k=1), from counting alone.")
+        else:
+            st.caption("No source counting of this check could be worked out.")
+        for text in found.remarks:
+            st.caption(links.escape(text))
+    with rows:
+        st.dataframe(found.countings.dropna(axis="columns", how="all"), hide_index=True, key="countings", alt="The countings of this check",
+                     column_config={"reading_id": None, "taken_at": st.column_config.DatetimeColumn("taken at", format="D MMM YYYY HH:mm:ss"),
+                                    "rate_cps": st.column_config.NumberColumn("rate, cps", format="%.2f"), "count_time_s": "time, s", "file": "file", "row": "row"})
+        _exclude(found.countings)
+
+
+def _exclude(countings: pd.DataFrame) -> None:
+    """Hide countings from the analysis, or take that back; with a name and a reason."""
+    hidden = bool(countings["excluded"].any())
+    with st.popover("Take back an exclusion" if hidden else "Exclude from the analysis", icon=":material/visibility_off:"):
+        st.caption("An excluded counting stays on record and on the chart, hollow. It can be taken back at any time; both stand in the history.")
+        offered = countings[countings["excluded"]] if hidden else countings
+        said = {int(c.reading_id): f"{c.role.replace('_', ' ')}, {values.number(c.counts, 'counts', digits=9)}, row {c.row} of {c.file}" for c in offered.itertuples()}
+        own = [i for i, c in zip(said, offered.itertuples(), strict=True) if c.role == "source"]
+        ids = st.multiselect("Countings", list(said), default=own or list(said), format_func=lambda i: said[i], key="exclude-ids")
+        reason = st.text_input("Reason", key="exclude-reason", max_chars=300, placeholder="source not seated, wrong window, …")
+        by = person.name_field(key="exclude-by")
+        if st.button("Take back" if hidden else "Exclude", key="exclude-now", disabled=not (ids and by and reason.strip()), type="primary",
+                     help=None if by and reason.strip() else "Needs a reason and your name."):
+            try:
+                (act.include if hidden else act.exclude)(ids, by=by, reason=reason)
+            except UserError as error:
+                st.error(str(error))
+            else:
+                st.rerun()

@@ -1,0 +1,76 @@
+"""What the bench writes: drafts as they are typed, the check itself, and corrections of one's own entries."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import pandas as pd
+
+from analytics.errors import UserError
+from analytics.records.load import LoadReport
+from analytics.settings import Settings
+from dashboard.seam.bench_entry import Entry
+from dashboard.seam.place import store_path
+from dashboard.seam.signature import because, named, reason_in_words
+
+NOBODY = "(no name yet)"
+
+
+def keep_draft(entry: Entry, draft_id: int | None) -> int:
+    """Keep what was typed so far; the draft's number."""
+    from analytics.records import drafts
+
+    return drafts.save_draft(store_path(), entry.payload(), by=entry.by or NOBODY, draft_id=draft_id)
+
+
+def draft(draft_id: int) -> Entry | None:
+    """A kept draft, None where there is none of that number any more."""
+    from analytics.records import drafts
+
+    kept = drafts.drafts(store_path())
+    kept = kept[kept["draft_id"] == draft_id]
+    return Entry.from_payload(_read(kept["payload"].iloc[0])) if len(kept) else None
+
+
+def open_drafts() -> pd.DataFrame:
+    """Drafts that wait to be finished, newest first: draft_id, by, saved_at, probe."""
+    from analytics.records import drafts
+
+    kept = drafts.drafts(store_path())
+    kept = kept.assign(probe=[str(_read(one).get("probe") or "") for one in kept["payload"]])
+    return kept.sort_values("saved_at", ascending=False, kind="stable")
+
+
+def drop_draft(draft_id: int) -> None:
+    """Forget a draft."""
+    from analytics.records import drafts
+
+    drafts.delete_draft(store_path(), draft_id)
+
+
+def save_check(entry: Entry, settings: Settings, *, by: str) -> LoadReport:
+    """Record the check; UserError where a row would be held or the person is not named, and then nothing is written."""
+    from analytics import moment
+    from analytics.records.load import record_check
+
+    by = named(by)
+    rows, now = entry.rows(), moment.now(settings.site.time_zone)
+    rehearsal = record_check(store_path(), rows, by=by, now=now, dry_run=True)
+    if rehearsal.held:
+        first = rehearsal.held[0]
+        raise UserError(f"{reason_in_words(first.reason)} ({first.column}: {first.value})", where=f"row {first.row} of the check", do=first.hint)
+    return record_check(store_path(), rows, by=by, now=now)
+
+
+def correct(reading_id: int, column: str, value: object, *, by: str, reason: str) -> None:
+    """Correct one field of one's own entry; the old value stays in the history."""
+    from analytics.records import people
+
+    people.correct(store_path(), reading_id, column, value, by=named(by), reason=because(reason))
+
+
+def _read(payload: object) -> Mapping[str, Any]:
+    import json
+
+    return json.loads(payload) if isinstance(payload, str) else payload if isinstance(payload, Mapping) else {}

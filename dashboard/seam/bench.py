@@ -1,0 +1,107 @@
+"""What the bench page asks of the records: which probe was scanned, what it was last read with, and who can stand in for it."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from dataclasses import dataclass
+
+import pandas as pd
+
+from analytics.records.snapshot import Records
+from analytics.results import FleetAssessment, ProbeResult
+from dashboard.seam.bench_entry import DEFAULT_TIME_S, Entry
+
+_SYMBOLOGY = re.compile(r"^\][A-Za-z][0-9A-Za-z]")  # ISO/IEC 15424 identifier that some scanners put first [from memory]
+
+
+@dataclass(frozen=True)
+class Found:
+    """What a typed or scanned text means: the probe, or else the nearest known ids."""
+
+    probe: str | None
+    near: tuple[str, ...] = ()
+
+
+def find_probe(records: Records, typed: str) -> Found:
+    """The registered probe that was typed or scanned.
+
+    Exactly as registered; else the only one alike but for case; never the nearest: a wrong probe is worse than none.
+    """
+    text = _SYMBOLOGY.sub("", typed.strip())
+    known = records.probes["probe"].tolist()
+    if text in known:
+        return Found(text)
+    alike = [one for one in known if one.casefold() == text.casefold()]
+    if len(alike) == 1:
+        return Found(alike[0])
+    lowered = {one.casefold(): one for one in known}
+    near = difflib.get_close_matches(text.casefold(), list(lowered), n=4, cutoff=0.5)
+    return Found(None, tuple(alike or [lowered[one] for one in near]))
+
+
+def last_setup(records: Records, probe: str) -> Entry:
+    """An empty check of a probe, with window, source, jig, control unit and times as last used for it."""
+    of_probe = records.readings[(records.readings["probe"] == probe) & ~records.readings["excluded"]]
+    on_source = of_probe[of_probe["measurement"] == "source"]
+    if on_source.empty:
+        sources = usable_sources(records, probe)
+        windows = known(records, "window")
+        return Entry(probe=probe, source=sources[0] if sources else "", window=windows[0] if windows else "")
+    last = on_source.iloc[-1]
+    backgrounds = of_probe[(of_probe["measurement"] == "background") & (of_probe["window"] == last["window"])]
+    return Entry(
+        probe=probe, **{name: _text(last[name]) for name in ("window", "source", "jig", "collimator", "readout")},
+        time_s=f"{last['count_time_s']:g}",
+        background_time_s=f"{backgrounds.iloc[-1]['count_time_s']:g}" if len(backgrounds) else DEFAULT_TIME_S)
+
+
+def usable_sources(records: Records, probe: str) -> list[str]:
+    """Sources that are not withdrawn, those of the probe's site first."""
+    sources = records.sources[records.sources["withdrawn_on"].isna()]
+    site = records.probes.set_index("probe")["site"].get(probe)
+    here = sources["site"] == site
+    return sources[here]["source"].tolist() + sources[~here]["source"].tolist()
+
+
+def known(records: Records, column: str, probe: str | None = None) -> list[str]:
+    """Names in use in a column of the readings (of one probe), most recent first; registered windows are added."""
+    readings = records.readings
+    if probe is not None:
+        readings = readings[readings["probe"] == probe]
+    used = [str(one) for one in readings[column].dropna().iloc[::-1].drop_duplicates()]
+    if column == "window":
+        used += [one for one in records.windows["window"].tolist() if one not in used]
+    return used
+
+
+def fit_spares(assessment: FleetAssessment, probe: str) -> list[ProbeResult]:
+    """Other probes of the same site that are fit and allowed for patients, those without any finding first."""
+    site = next((one.site for one in assessment.probes if one.probe == probe), None)
+    found = [one for one in assessment.probes if one.site == site and one.probe != probe
+             and one.advice in ("use", "watch") and one.patient_use == "allowed"]
+    return sorted(found, key=lambda one: (one.advice != "use", one.probe))
+
+
+def due_now(assessment: FleetAssessment) -> list[ProbeResult]:
+    """Probes to be read today: a repeat is asked for, or the check is due; the longest due first."""
+    today = assessment.as_of.date()
+    due = [one for one in assessment.probes if one.patient_use == "repeat_first"
+           or (one.next_check_due_on is not None and one.next_check_due_on <= today)]
+    return sorted(due, key=lambda one: (one.patient_use != "repeat_first", one.next_check_due_on or today, one.probe))
+
+
+def later_reading(records: Records, probe: str, load: int) -> bool:
+    """True where the probe was read again after the countings of that load: its entries stand from then on."""
+    readings = records.readings[records.readings["probe"] == probe]
+    own = readings[readings["load"] == load]
+    return bool(len(own)) and bool((readings[readings["load"] != load]["taken_at"] > own["taken_at"].max()).any())
+
+
+def countings_of(records: Records, load: int) -> pd.DataFrame:
+    """The readings of one load, in the order of counting."""
+    return records.readings[records.readings["load"] == load].sort_values(["taken_at", "reading_id"], kind="stable")
+
+
+def _text(value: object) -> str:
+    return str(value) if isinstance(value, str) else ""

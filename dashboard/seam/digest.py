@@ -1,0 +1,159 @@
+"""The assessment boiled down for the fleet and alert pages: pure functions, no page and no store."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass
+from datetime import date, datetime
+
+import pandas as pd
+
+from analytics.records.snapshot import Records
+from analytics.results import Alert, DeviceResult, FleetAssessment, ProbeResult, SeriesResult
+from dashboard.parts.words import CAUSE, PROBE, PROBE_ORDER
+
+RANK = {advice: i for i, advice in enumerate(PROBE_ORDER)}
+_LONG_AGO = datetime(1900, 1, 1)
+
+
+def headline(assessment: FleetAssessment) -> dict[str, SeriesResult]:
+    """The response series that speaks for each probe: one with a current value, farthest from its reference, read last."""
+    best: dict[str, tuple[tuple[bool, float, datetime], SeriesResult]] = {}
+    for series in assessment.series:
+        if series.quantity != "response":
+            continue
+        away = abs(series.current_pct - 100) if series.current_pct is not None else -1.0
+        weight = (series.current_pct is not None, away, series.latest_at or _LONG_AGO)
+        if series.probe not in best or weight > best[series.probe][0]:
+            best[series.probe] = (weight, series)
+    return {probe: series for probe, (_, series) in best.items()}
+
+
+def fleet_table(assessment: FleetAssessment, records: Records) -> pd.DataFrame:
+    """One row a probe, worst first; missing numbers stay missing, with the reason in ``why``."""
+    spoken = headline(assessment)
+    registered = records.probes.set_index("probe")
+    rows = []
+    for one in sorted(assessment.probes, key=lambda p: (RANK[p.advice], p.probe)):
+        series = spoken.get(one.probe)
+        known = registered.loc[one.probe] if one.probe in registered.index else None
+        rows.append({
+            "answer": f"{PROBE[one.advice].mark} {PROBE[one.advice].word}", "probe": one.probe, "site": one.site,
+            "model": None if known is None else known["model_type"], "detector": None if known is None else known["detector"],
+            "now_pct": series.current_pct if series else None, "drift_pct_per_year": series.drift_pct_per_year if series else None,
+            "crosses_about": series.crossing.p50 if series and series.crossing else None,
+            "patient_use": {"allowed": "yes", "repeat_first": "after a good repeat", "not_until_cleared": "not until cleared"}[one.patient_use],
+            "cause": "" if one.cause == "none" else CAUSE[one.cause], "last_check": one.latest_check_at, "next_check": one.next_check_due_on,
+            "why": " ".join((*one.missing, *one.reasons)),
+        })
+    columns = ["answer", "probe", "site", "model", "detector", "now_pct", "drift_pct_per_year", "crosses_about", "patient_use", "cause",
+               "last_check", "next_check", "why"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def overdue(assessment: FleetAssessment) -> pd.DataFrame:
+    """Checks whose day has passed: probe, site, what, since (day it was due), days over; longest first."""
+    rows = []
+    for one in assessment.probes:
+        for what, due in (("check on the source", one.next_check_due_on), ("window check", one.next_window_check_due_on)):
+            if due is not None and due < assessment.as_of.date():
+                rows.append({"probe": one.probe, "site": one.site, "what": what, "due": due, "days": (assessment.as_of.date() - due).days})
+    table = pd.DataFrame(rows, columns=["probe", "site", "what", "due", "days"])
+    return table.sort_values(["days", "probe"], ascending=[False, True], ignore_index=True)
+
+
+@dataclass(frozen=True)
+class Change:
+    """A probe whose answer is another than it was."""
+
+    probe: str
+    site: str
+    before: str  # word of the earlier answer, "not here" where it was not registered
+    after: str
+    why: str
+
+
+def changes(before: FleetAssessment, after: FleetAssessment) -> tuple[Change, ...]:
+    """Probes whose advice or patient use changed between two assessments, worst first."""
+    earlier = {p.probe: p for p in before.probes}
+    found = []
+    for now in sorted(after.probes, key=lambda p: (RANK[p.advice], p.probe)):
+        was = earlier.get(now.probe)
+        if was is None or was.advice != now.advice or was.patient_use != now.patient_use:
+            found.append(Change(now.probe, now.site, _said(was), _said(now), " ".join((*now.missing, *now.reasons))))
+    return tuple(found)
+
+
+def _said(probe: ProbeResult | None) -> str:
+    if probe is None:
+        return "not here"
+    barred = ", not for patients until cleared" if probe.patient_use == "not_until_cleared" else ""
+    return f"{PROBE[probe.advice].word}{barred}"
+
+
+@dataclass(frozen=True)
+class Episode:
+    """Alerts on one happening, on one probe or device."""
+
+    episode: str
+    subject: str   # probe, source, jig or readout name
+    kind: str      # "probe", "source", "jig", "readout"
+    site: str
+    alerts: tuple[tuple[Alert, SeriesResult | None], ...]  # by time of signal
+    probe: ProbeResult | None
+    device: DeviceResult | None
+
+    @property
+    def first_at(self) -> datetime:
+        """When the first of its alerts signalled."""
+        return self.alerts[0][0].signalled_at
+
+    @property
+    def latest_at(self) -> datetime:
+        """When the last of its alerts signalled."""
+        return self.alerts[-1][0].signalled_at
+
+    @property
+    def onset(self) -> datetime | None:
+        """Earliest estimate of when it began; None where none could be made."""
+        known = [a.onset_estimate for a, _ in self.alerts if a.onset_estimate is not None]
+        return min(known, default=None)
+
+    @property
+    def settled_at(self) -> datetime | None:
+        """When the last alert settled; None while any is open."""
+        ends = [a.settled_at for a, _ in self.alerts]
+        return None if any(e is None for e in ends) else max(e for e in ends if e is not None)
+
+
+def episodes(assessment: FleetAssessment) -> tuple[Episode, ...]:
+    """All episodes: open ones first, those that bar patient use before others, worst advice before better, newest first."""
+    grouped: dict[tuple[str, str, str], list[tuple[Alert, SeriesResult | None]]] = defaultdict(list)
+    for series in assessment.series:
+        for alert in series.alerts:
+            grouped["probe", series.probe, alert.episode].append((alert, series))
+    devices = {(d.kind, d.name): d for d in (*assessment.sources, *assessment.jigs, *assessment.readouts)}
+    for (kind, name), device in devices.items():
+        for alert in device.alerts:
+            grouped[kind, name, alert.episode].append((alert, None))
+    probes = {p.probe: p for p in assessment.probes}
+    found = []
+    for (kind, name, number), alerts in grouped.items():
+        probe = probes.get(name) if kind == "probe" else None
+        other = devices.get((kind, name)) if kind != "probe" else None  # type: ignore[call-overload]
+        site = probe.site if probe else ((other.site if other else None) or "")
+        found.append(Episode(number, name, kind, site, tuple(sorted(alerts, key=lambda a: a[0].signalled_at)), probe, other))
+    return tuple(sorted(found, key=_urgency))
+
+
+def _urgency(one: Episode) -> tuple[bool, bool, int, float, str]:
+    barred = one.probe is not None and one.probe.patient_use == "not_until_cleared"
+    rank = RANK[one.probe.advice] if one.probe else 1
+    when = one.settled_at or one.latest_at
+    return one.settled_at is not None, not barred, rank if one.settled_at is None else 0, -when.timestamp(), one.subject
+
+
+def on_time(assessment: FleetAssessment) -> tuple[int, int]:
+    """(probes whose check on the source is not overdue, probes that have a date for it)."""
+    due: list[date] = [p.next_check_due_on for p in assessment.probes if p.next_check_due_on is not None]
+    return sum(d >= assessment.as_of.date() for d in due), len(due)
