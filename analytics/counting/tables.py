@@ -151,12 +151,13 @@ class WindowChecks(_Rows):
     z_below: Floats               # (centre − below) in standard deviations
     z_above: Floats
     not_centred: Bools
-    shift_pct: Floats             # photopeak against window centre, % of photopeak energy; NaN: not registered or not identified
+    shift_pct: Floats             # photopeak against window centre, % of its energy; NaN: not registered or identified
     shift_sd: Floats
-    width_pct: Floats             # FWHM, % of photopeak energy
+    width_pct: Floats             # FWHM, % of energy, with no scatter assumed; NaN where three counts cannot tell it
     width_sd: Floats
-    scatter: Floats               # flat part within the window over the lines' part at the centred window
+    scatter: Floats               # flat part over the lines' part of the centred window, the width taken as known
     scatter_sd: Floats
+    taken_fwhm_pct: Floats        # the width shift and scatter were fitted with: measured, or typical (ASSUMED_WIDTH)
     flags: Codes
 
 

@@ -1,9 +1,15 @@
-"""Three counts below, on and above the photopeak, fitted by the model that makes them: shift and width of the peak.
+"""Three counts below, on and above the photopeak, fitted by the model that makes them: shift, width, scatter.
 
-Amplitude, gain and one of width or scatter are unknown, and there are three counts, so the likelihood is greatest where
-the model meets all three. The amplitude cancels in y₋ = ln(n₋/n₀), y₊ = ln(n₊/n₀); Newton's method solves both for
-(gain, ln width) with the scatter known, or (gain, scatter) with the width known. Their covariance is J⁻¹ V J⁻ᵀ with V
-that of (y₋, y₊). The three counts share one positioning, so repositioning cancels and V is counting alone.
+Amplitude, gain, line width and scatter are four unknowns and there are three counts, so either the scatter or the width
+has to be known. The likelihood is then greatest where the model meets all three counts. The amplitude cancels in
+y₋ = ln(n₋/n₀), y₊ = ln(n₊/n₀); Newton's method solves both, all checks at once. The covariance of the two unknowns is
+J⁻¹ V J⁻ᵀ with V that of (y₋, y₊): counting alone, for the three counts share one positioning.
+
+- `fit_width`: gain and width, the scatter given. With an offset of half the window a narrow line has n₋/n₀ = ½ whatever
+  its width: then nothing is said.
+- `fit_shift`: gain and scatter, the width given (`fwhm_pct`). Where that needs a scatter below zero the likelihood is
+  greatest near scatter 0, and the gain is read from n₊/n₋ there; both ways agree at the border, so a series does not jump.
+  A width taken wrongly by a tenth scales the shift by about a tenth, at every check of the probe alike.
 
 The parabola through the logarithms is only the limit of a window narrow against the peak, and is not used.
 """
@@ -21,6 +27,8 @@ _GAIN_RANGE = (0.70, 1.30)
 _FWHM_RANGE = (0.01, 0.80)
 _STEPS = 40
 _CONVERGED = 1e-9
+_LARGEST_SHIFT_SD_PCT = 10.0     # a shift known no better than this says nothing
+_LARGEST_WIDTH_SD = 0.25         # relative
 
 
 @dataclass(frozen=True)
@@ -37,48 +45,99 @@ class ThreeCounts:
 
 
 @dataclass(frozen=True)
-class WindowFit:
-    """One row a check; NaN throughout where not ``identified``."""
+class ShiftFit:
+    """One row a check; NaN where not ``identified``. Standard deviations are of counting alone."""
 
     shift_pct: Floats     # (photopeak − window centre) in % of the photopeak energy
     shift_sd: Floats
-    width_pct: Floats     # FWHM in % of energy
-    width_sd: Floats      # 0 where the width was given
-    scatter: Floats       # flat part over the lines' part at gain 1
-    scatter_sd: Floats    # 0 where the scatter was given
+    scatter: Floats       # flat part over the lines' part of the centred window at gain 1; 0 at the border
+    scatter_sd: Floats    # NaN at the border
     identified: Bools
 
 
-def fit_three(
-    setup: WindowSetup, counts: ThreeCounts, *, scatter: float = 0.0, fwhm_pct: Floats | float | None = None,
-) -> WindowFit:
-    """Shift with width (``fwhm_pct`` None, the scatter given) or shift with scatter (``fwhm_pct`` given) of all checks.
+@dataclass(frozen=True)
+class WidthFit:
+    """One row a check; NaN where not ``identified``. Standard deviations are of counting alone."""
 
-    Not identified, hence NaN: a net count of zero or below, three counts no peak of the model makes, or a solution at
-    the edge of what is sensible (gain 0.7–1.3, width 1–80 %).
+    shift_pct: Floats
+    shift_sd: Floats
+    width_pct: Floats     # FWHM in % of energy
+    width_sd: Floats
+    identified: Bools
+
+
+def fit_width(setup: WindowSetup, counts: ThreeCounts, scatter: float = 0.0) -> WidthFit:
+    """Gain and line width of all checks, the scatter known (flat part over the lines' part at gain 1).
+
+    Not identified, hence NaN: a net count of zero or below, three counts no line of the model makes, a solution at the
+    edge of what is sensible (gain 0.7–1.3, width 1–80 %), or a width with a relative standard deviation above 25 %.
     """
     y, variance, usable = _log_ratios(counts)
-    gain, other, met = _solve(setup, y, usable, scatter, fwhm_pct)
-    jacobian = _model(setup, gain, other, scatter, fwhm_pct)[1]
-    covariance, regular = _covariance(jacobian, variance)
-    with_width = fwhm_pct is None
-    sd_gain = np.sqrt(np.maximum(covariance[:, 0, 0], 0.0))
-    sd_other = np.sqrt(np.maximum(covariance[:, 1, 1], 0.0))
-    identified = usable & met & regular
-    # (E·u − centre)/E
-    shift = 100.0 * (gain - setup.centre_kev / setup.photopeak_kev)
+    gain, log_width, met = _solve(setup, y, usable, scatter, None)
+    covariance, regular = _covariance(_model(setup, gain, log_width, scatter, None)[1], variance)
+    sd = np.sqrt(np.maximum(covariance[:, [0, 1], [0, 1]], 0.0))
+    good = usable & met & regular & (sd[:, 1] < _LARGEST_WIDTH_SD) & (100.0 * sd[:, 0] < _LARGEST_SHIFT_SD_PCT)
+    width = 100.0 * np.exp(log_width)
+    return WidthFit(
+        _known(_shift_pct(setup, gain), good), _known(100.0 * sd[:, 0], good), _known(width, good),
+        _known(width * sd[:, 1], good), good)
 
-    def known(values: Floats) -> Floats:
-        return np.where(identified, values, np.nan)
 
-    given = np.broadcast_to(np.asarray(0.0 if with_width else fwhm_pct, np.float64), gain.shape)
-    width = 100.0 * np.exp(other) if with_width else given
-    zero = np.zeros_like(gain)
-    return WindowFit(
-        shift_pct=known(shift), shift_sd=known(100.0 * sd_gain), width_pct=known(width),
-        width_sd=known(width * sd_other if with_width else zero),
-        scatter=known(np.full_like(gain, scatter) if with_width else other),
-        scatter_sd=known(zero if with_width else sd_other), identified=identified)
+def fit_shift(setup: WindowSetup, counts: ThreeCounts, fwhm_pct: Floats | float) -> ShiftFit:
+    """Gain and scatter of all checks, the line width known: one for all or one each (FWHM, % of the energy).
+
+    Not identified, hence NaN: a net count of zero or below, a gain beyond 0.7–1.3, or a shift with a standard deviation
+    above 10 %.
+    """
+    y, variance, usable = _log_ratios(counts)
+    fwhm = np.broadcast_to(np.asarray(fwhm_pct, np.float64), usable.shape)
+    gain, scatter, met = _solve(setup, y, usable, 0.0, fwhm)
+    covariance, regular = _covariance(_model(setup, gain, scatter, 0.0, fwhm)[1], variance)
+    sd = np.sqrt(np.maximum(covariance[:, [0, 1], [0, 1]], 0.0))
+    inside = met & regular & (scatter >= 0.0)
+    border = np.flatnonzero(usable & ~inside)
+    at_border = np.zeros(len(usable), bool)
+    if len(border):
+        difference = y[border, 1] - y[border, 0]
+        spread = variance[border, 0, 0] + variance[border, 1, 1] - 2.0 * variance[border, 0, 1]
+        gain[border], slope, at_border[border] = _gain_at_border(setup, difference, fwhm[border])
+        sd[border, 0] = np.sqrt(np.maximum(spread, 0.0)) / np.maximum(np.abs(slope), 1e-12)
+        scatter[border], sd[border, 1] = 0.0, np.nan
+    good = usable & (inside | at_border) & (100.0 * sd[:, 0] < _LARGEST_SHIFT_SD_PCT)
+    return ShiftFit(
+        _known(_shift_pct(setup, gain), good), _known(100.0 * sd[:, 0], good), _known(scatter, good),
+        _known(sd[:, 1], good), good)
+
+
+def _known(values: Floats, good: Bools) -> Floats:
+    return np.where(good, values, np.nan)
+
+
+def _shift_pct(setup: WindowSetup, gain: Floats) -> Floats:
+    """(E·u − centre)/E in per cent."""
+    return 100.0 * (gain - setup.centre_kev / setup.photopeak_kev)
+
+
+def _gain_at_border(setup: WindowSetup, difference: Floats, fwhm_pct: Floats) -> tuple[Floats, Floats, Bools]:
+    """Gain at which ln(n₊/n₋) without scatter is ``difference``, the slope there, and where the steps settled."""
+    other = np.zeros_like(difference)
+    grid = np.linspace(*_GAIN_RANGE, 241)
+    middle = np.full_like(grid, float(np.median(fwhm_pct)))
+    made = _model(setup, grid, np.zeros_like(grid), 0.0, middle)[0]
+    # In the range where neither window is empty the ratio rises with the gain; take the grid's own rising hull.
+    gain = np.interp(difference, np.maximum.accumulate(made[:, 1] - made[:, 0]), grid)
+    settled = np.zeros(len(gain), bool)
+    slope = np.ones_like(gain)
+    for _ in range(_STEPS):
+        made, jacobian = _model(setup, gain, other, 0.0, fwhm_pct)
+        slope = jacobian[:, 1, 0] - jacobian[:, 0, 0]
+        miss = difference - (made[:, 1] - made[:, 0])
+        settled = np.abs(miss) < _CONVERGED
+        if settled.all():
+            break
+        step = np.clip(miss / np.where(np.abs(slope) > 1e-9, slope, 1e-9), -0.02, 0.02)
+        gain = np.clip(gain + np.where(settled, 0.0, step), *_GAIN_RANGE)
+    return gain, slope, settled & (gain > _GAIN_RANGE[0]) & (gain < _GAIN_RANGE[1])
 
 
 def _log_ratios(counts: ThreeCounts) -> tuple[Floats, Floats, Bools]:
@@ -106,11 +165,12 @@ def _model(
     fwhm = np.exp(other) if with_width else np.broadcast_to(np.asarray(fwhm_pct, np.float64) / 100.0, gain.shape)
     unit, _, unit_by_width = setup.seen(np.ones_like(gain), fwhm)
     flat = (scatter if with_width else other) * unit
+    floor = 1e-9 * float(setup.intensity.sum())     # keeps the logarithm of an empty window finite
     levels, slopes = [], []
     for offset in (-setup.offset_kev, 0.0, setup.offset_kev):
         total, by_gain, by_width = setup.seen(gain, fwhm, offset)
         by_other = by_width + scatter * unit_by_width if with_width else unit
-        level = np.maximum(total + flat, 1e-300)
+        level = np.maximum(total + flat, floor)
         levels.append(np.log(level))
         slopes.append(np.stack((by_gain / level, by_other / level), axis=-1))
     y = np.stack((levels[0] - levels[1], levels[2] - levels[1]), axis=-1)

@@ -7,20 +7,21 @@ from __future__ import annotations
 
 import numpy as np
 
-from analytics.counting.arrays import Bools, Floats, Ints, ratio
+from analytics.counting.arrays import Bools, Floats, Ints, Times, ratio
 from analytics.counting.columns import SIDE, WINDOW_ABOVE, WINDOW_BELOW, Countings
 from analytics.counting.columns import SOURCE as CENTRE
 from analytics.counting.flags import Flag
-from analytics.counting.line_model import WindowSetup, typical_fwhm_pct
+from analytics.counting.line_model import WindowSetup
+from analytics.counting.line_width import line_widths
 from analytics.counting.pooled import pool
 from analytics.counting.precision import ONE_SIDED_95
 from analytics.counting.side import by_check
 from analytics.counting.subchecks import SubChecks
 from analytics.counting.tables import Responses, WindowChecks, series_keys
-from analytics.counting.window import ThreeCounts, WindowFit, fit_three
+from analytics.counting.window import ThreeCounts, fit_shift, fit_width
 from analytics.records.snapshot import Records
 
-_FITTED = ("shift_pct", "shift_sd", "width_pct", "width_sd", "scatter", "scatter_sd")
+_FITTED = ("shift_pct", "shift_sd", "width_pct", "width_sd", "scatter", "scatter_sd", "taken_fwhm_pct")
 
 
 def window_points(countings: Countings, subs: SubChecks, final: Responses, records: Records) -> WindowChecks:
@@ -40,15 +41,14 @@ def window_points(countings: Countings, subs: SubChecks, final: Responses, recor
     z_below = ratio(counts.centre - counts.below, np.sqrt(counts.centre_var + counts.below_var - 2.0 * blank_var))
     z_above = ratio(counts.centre - counts.above, np.sqrt(counts.centre_var + counts.above_var - 2.0 * blank_var))
     not_centred = ~((z_below > ONE_SIDED_95) & (z_above > ONE_SIDED_95))
-    fitted, assumed = _fit(countings, subs, sub, counts, records)
-    registered = _registered(countings, subs, sub, records)
+    latest = np.maximum(np.maximum(below.last_at[sub], above.last_at[sub]), final.check_at[at])
+    fitted, modelled, assumed = _fit(countings, subs, sub, counts, latest, records)
     flags = (
         final.flags[at] | np.where(not_centred, Flag.NOT_CENTRED, 0) | np.where(mixed[sub], Flag.MIXED_PLACEMENT, 0)
-        | np.where(registered & np.isnan(fitted["shift_pct"]), Flag.NOT_IDENTIFIED, 0)
+        | np.where(modelled & np.isnan(fitted["shift_pct"]), Flag.NOT_IDENTIFIED, 0)
         | np.where(assumed, Flag.ASSUMED_WIDTH, 0)).astype(np.int32)
-    keys, series = series_keys((
-        subs.probe[sub], subs.window[sub], subs.jig[sub], subs.collimator[sub], countings.sources.nuclide[subs.source[sub]]))
-    latest = np.maximum(np.maximum(below.last_at[sub], above.last_at[sub]), final.check_at[at])
+    nuclide = countings.sources.nuclide[subs.source[sub]]
+    keys, series = series_keys((subs.probe[sub], subs.window[sub], subs.jig[sub], subs.collimator[sub], nuclide))
     points = WindowChecks(
         keys=keys, series=series, check=sub, check_at=latest, source=subs.source[sub], jig=subs.jig[sub],
         readout=centre.readout[sub], below_cps=counts.below, centre_cps=counts.centre, above_cps=counts.above,
@@ -80,12 +80,15 @@ def _log_ratio(counts: ThreeCounts) -> tuple[Floats, Floats]:
     good = (counts.above > 0) & (counts.below > 0)
     a, b = np.where(good, counts.above, 1.0), np.where(good, counts.below, 1.0)
     shared = counts.shared_var
-    variance = (counts.above_var - shared) / a**2 + (counts.below_var - shared) / b**2 + shared * (1.0 / a - 1.0 / b) ** 2
+    own = (counts.above_var - shared) / a**2 + (counts.below_var - shared) / b**2
+    variance = own + shared * (1.0 / a - 1.0 / b) ** 2
     value = np.log(a / b) + 0.5 * (counts.above_var / a**2 - counts.below_var / b**2)
     return np.where(good, value, np.nan), np.where(good, variance, np.nan)
 
 
-def _setups(countings: Countings, subs: SubChecks, sub: Ints, records: Records) -> tuple[list[WindowSetup | None], Ints]:
+def _setups(
+    countings: Countings, subs: SubChecks, sub: Ints, records: Records,
+) -> tuple[list[WindowSetup | None], Ints]:
     """The distinct (window, nuclide) as setups, and the one of every row."""
     names = countings.names
     nuclide = countings.sources.nuclide[subs.source[sub]].astype(np.int64)
@@ -101,38 +104,23 @@ def _setups(countings: Countings, subs: SubChecks, sub: Ints, records: Records) 
     return setups, which
 
 
-def _registered(countings: Countings, subs: SubChecks, sub: Ints, records: Records) -> Bools:
-    setups, which = _setups(countings, subs, sub, records)
-    return np.array([one is not None for one in setups], bool)[which]
-
-
 def _fit(
-    countings: Countings, subs: SubChecks, sub: Ints, counts: ThreeCounts, records: Records,
-) -> tuple[dict[str, Floats], Bools]:
-    """Fitted columns, and where the width had to be assumed from the kind of detector."""
+    countings: Countings, subs: SubChecks, sub: Ints, counts: ThreeCounts, at: Times, records: Records,
+) -> tuple[dict[str, Floats], Bools, Bools]:
+    """Fitted columns, where a model was there to fit, and where the width was assumed from the kind of detector."""
     out = {name: np.full(len(sub), np.nan) for name in _FITTED}
-    assumed = np.zeros(len(sub), bool)
-    detectors = records.probes.drop_duplicates("probe", keep="last").set_index("probe")["detector"]
-    detectors = detectors.reindex(list(countings.names.probe))
+    assumed, modelled = np.zeros(len(sub), bool), np.zeros(len(sub), bool)
     setups, which = _setups(countings, subs, sub, records)
     for number, setup in enumerate(setups):
-        rows = np.flatnonzero(which == number)
         if setup is None:
             continue
+        rows = np.flatnonzero(which == number)
         part = ThreeCounts(*(getattr(counts, name)[rows] for name in ThreeCounts.__dataclass_fields__))
-        _put(out, rows, fit_three(setup, part))
-        left = rows[np.isnan(out["shift_pct"][rows])]
-        if len(left) == 0:
-            continue
-        typical = np.array([
-            typical_fwhm_pct(one if isinstance(one, str) else None, setup.photopeak_kev) for one in detectors])
-        part = ThreeCounts(*(getattr(counts, name)[left] for name in ThreeCounts.__dataclass_fields__))
-        fitted = fit_three(setup, part, fwhm_pct=typical[subs.probe[sub[left]]])
-        _put(out, left, fitted)
-        assumed[left] = fitted.identified
-    return out, assumed
-
-
-def _put(out: dict[str, Floats], rows: Ints, fitted: WindowFit) -> None:
-    for name in _FITTED:
-        out[name][rows] = getattr(fitted, name)
+        width, guessed = line_widths(records, countings.names.probe, subs.probe[sub[rows]], at[rows], setup.photopeak_kev)
+        shift, own_width = fit_shift(setup, part, width), fit_width(setup, part)
+        for name in ("shift_pct", "shift_sd", "scatter", "scatter_sd"):
+            out[name][rows] = getattr(shift, name)
+        out["taken_fwhm_pct"][rows] = width
+        out["width_pct"][rows], out["width_sd"][rows] = own_width.width_pct, own_width.width_sd
+        assumed[rows], modelled[rows] = guessed, True
+    return out, modelled, assumed

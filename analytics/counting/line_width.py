@@ -1,0 +1,55 @@
+"""The line width a probe is taken to have: its own measured energy resolution, else what its kind of detector has.
+
+A resolution measured (inspections of kind ``energy_resolution``) at or before the check is used, the latest one;
+a later one never reaches back. Another energy is reached by 1/√E.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from analytics.counting.arrays import Bools, Codes, Floats, Times
+from analytics.counting.line_model import typical_fwhm_pct
+from analytics.counting.lines import photopeak_kev
+from analytics.records.snapshot import Records
+
+_SENSIBLE_PCT = (0.5, 80.0)
+
+
+def line_widths(
+    records: Records, probe_names: tuple[str, ...], probe: Codes, at: Times, energy_kev: float,
+) -> tuple[Floats, Bools]:
+    """(FWHM in % of the energy, whether it was only assumed) of each row; probe: codes into ``probe_names``."""
+    detectors = records.probes.drop_duplicates("probe", keep="last").set_index("probe")["detector"]
+    kinds = [one if isinstance(one, str) else None for one in detectors.reindex(list(probe_names))]
+    typical = np.array([typical_fwhm_pct(one, energy_kev) for one in kinds])
+    width, assumed = typical[probe], np.ones(len(probe), bool)
+    measured = _measured(records.inspections, probe_names, energy_kev)
+    # In time order, so that the latest one at or before the check is written last.
+    for code, done_at, fwhm_pct in measured:
+        rows = (probe == code) & (at >= done_at)
+        width[rows], assumed[rows] = fwhm_pct, False
+    return width, assumed
+
+
+def _measured(
+    inspections: pd.DataFrame, probe_names: tuple[str, ...], energy_kev: float,
+) -> list[tuple[int, np.datetime64, float]]:
+    """(probe code, when, FWHM % at ``energy_kev``) of every usable resolution measurement, in time order."""
+    codes = {name: code for code, name in enumerate(probe_names)}
+    rows = inspections[(inspections["kind"] == "energy_resolution") & inspections["value"].notna()]
+    found = []
+    for row in rows.sort_values(["done_at", "inspection_id"]).itertuples():
+        if row.probe not in codes or row.result == "fail":
+            continue
+        line = photopeak_kev(row.nuclide, 0.0, np.inf) if isinstance(row.nuclide, str) else None
+        measured_at = line or energy_kev
+        unit = row.unit.strip().lower() if isinstance(row.unit, str) else "%"
+        if unit not in {"%", "kev", "percent", "pct"}:
+            continue
+        fwhm_pct = float(row.value) * (100.0 / measured_at if unit == "kev" else 1.0)
+        fwhm_pct *= float(np.sqrt(measured_at / energy_kev))
+        if _SENSIBLE_PCT[0] <= fwhm_pct <= _SENSIBLE_PCT[1]:
+            found.append((codes[row.probe], np.datetime64(row.done_at, "us"), fwhm_pct))
+    return found
