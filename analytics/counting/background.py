@@ -17,7 +17,8 @@ from analytics.counting.tables import BORROWED, GROSS, OWN, RUNNING, Backgrounds
 
 BORROW_US = 7 * 86_400_000_000
 RUNNING_BLOCKS = 10      # background checks that make the running level
-_ASSUMED_SPREAD = 0.20   # day-to-day spread of a background from which fewer than three are known (assumption, no source)
+# Day-to-day spread of a background of which fewer than three are known (assumption, no source).
+_ASSUMED_SPREAD = 0.20
 
 
 @dataclass(frozen=True)
@@ -138,7 +139,7 @@ def pair(
 def running_level(newest: Ints, known: Blocks) -> tuple[Floats, Floats, Ints]:
     """Median of the last ten backgrounds up to block ``newest``, the variance of a further one, and the oldest used.
 
-    The variance is s²(1 + 1/n) with s² the larger of the spread found and the counting variance; below three
+    The variance is s²(1 + 1/n) with s² the larger of the spread found and the counting variance. Below three
     backgrounds the spread is taken as 20 % of the level (assumption, no source).
     """
     first_of_owner = starts_of(known.owner)

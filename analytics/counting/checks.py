@@ -30,10 +30,11 @@ def count_records(records: Records, settings: Settings) -> Counted:
     guessed and nothing raises for lack of data.
     """
     countings = from_records(records, settings)
-    group = check_groups(countings.probe.astype(np.int64) * (len(countings.names.window) + 1) + countings.window, countings.taken_at)
+    owner = countings.probe.astype(np.int64) * (len(countings.names.window) + 1) + countings.window
+    group = check_groups(owner, countings.taken_at)
     earlier = blocks(countings, group)
     subs = split(countings, group)
-    states, last, paired = response_states(countings, group, subs, earlier)
+    states, last, paired = response_states(countings, subs, earlier)
     value, dof = repeat_chi_square(countings, subs)
     states = _with_chi_square(states, last, value, dof)
     final = states.rows(last)
@@ -66,7 +67,8 @@ def _members(
     role = countings.measurement[rows].astype(np.int8)
     role[len(subs.rows):len(subs.rows) + len(borrowed)] = len(MEASUREMENTS)
     reading = countings.reading_id[rows]
-    order = np.lexsort((reading, ids))
+    # Rows come nearly in order; one key sorts them faster than two.
+    order = np.argsort(ids * (int(reading.max(initial=0)) + 1) + reading, kind="stable")
     return pd.DataFrame({
         "check": ids[order], "reading_id": reading[order],
-        "role": pd.Categorical.from_codes(role[order], categories=list(ROLES))})
+        "role": pd.Categorical.from_codes(role[order], categories=pd.Index(ROLES))})

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.counting.arrays import Bools, Codes, Floats, Ints, Kinds, Times
-from analytics.counting.dead_time import MODEL_CODES
+from analytics.counting.dead_time import MODEL_CODES, NON_PARALYSABLE
 from analytics.counting.nuclides import half_life_days, half_life_sd_days, normalise
 from analytics.records.snapshot import Records
 from analytics.settings import Settings
@@ -96,7 +96,7 @@ def _all_names(column: pd.Series, registered: pd.Series | None = None) -> list[s
 def _probe_table(names: list[str], probes: pd.DataFrame) -> ProbeTable:
     rows = probes.drop_duplicates("probe", keep="last").set_index("probe").reindex(names)
     micro = rows["dead_time_us"].to_numpy(np.float64)
-    model = rows["dead_time_model"].map(MODEL_CODES).fillna(0).to_numpy(np.int8)
+    model = np.array([MODEL_CODES.get(str(one), NON_PARALYSABLE) for one in rows["dead_time_model"]], np.int8)
     return ProbeTable(np.where(np.isnan(micro), 0.0, micro) * 1e-6, model)
 
 
@@ -163,8 +163,8 @@ def from_records(records: Records, settings: Settings) -> Countings:
 def _order(owner: Ints, taken_at: Times, reading_id: Ints) -> Ints:
     """Rows by (owner, taken_at, reading_id); quick where the records come ordered by time, as they should."""
     time = taken_at.astype(np.int64)
-    sorted_already = bool(np.all((time[1:] > time[:-1]) | ((time[1:] == time[:-1]) & (reading_id[1:] > reading_id[:-1]))))
-    if not sorted_already:
+    in_order = (time[1:] > time[:-1]) | ((time[1:] == time[:-1]) & (reading_id[1:] > reading_id[:-1]))
+    if not in_order.all():
         return np.lexsort((reading_id, time, owner)).astype(np.int64)
     if len(owner) and int(owner.max()) < 2**16 and int(owner.min()) >= 0:
         return np.argsort(owner.astype(np.uint16), kind="stable").astype(np.int64)  # radix sort

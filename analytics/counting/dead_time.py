@@ -60,7 +60,7 @@ def _lambert(occupied: Floats) -> Floats:
     with np.errstate(invalid="ignore"):
         inside = occupied <= _BRANCH_LIMIT
     value = -np.real(lambertw(-np.where(inside, occupied, 0.0)))
-    return np.where(inside, value, np.nan)
+    return np.asarray(np.where(inside, value, np.nan))
 
 
 def observed_rate(true_cps: Floats, dead_time_s: Floats, model: Kinds) -> Floats:
@@ -72,7 +72,7 @@ def observed_rate(true_cps: Floats, dead_time_s: Floats, model: Kinds) -> Floats
     true, tau, kind = np.broadcast_arrays(
         np.asarray(true_cps, float), np.asarray(dead_time_s, float), np.asarray(model))
     x = true * tau
-    return np.where(kind == PARALYSABLE, true * np.exp(-x), true / (1.0 + x))
+    return np.asarray(np.where(kind == PARALYSABLE, true * np.exp(-x), true / (1.0 + x)))
 
 
 def factor(true_cps: Floats, dead_time_s: Floats, model: Kinds) -> Floats:

@@ -28,7 +28,7 @@ class Flag(IntFlag):
 SENTENCES: dict[Flag, str] = {
     Flag.GROSS: "No background was ever counted for this probe and window, so the response is gross.",
     Flag.BORROWED_BACKGROUND: "The background is the last one of this probe and window, not older than 7 days.",
-    Flag.RUNNING_BACKGROUND: "The background is the running level of this probe and window; none was counted within 7 days.",
+    Flag.RUNNING_BACKGROUND: "The background is the running level of this probe and window; none is within 7 days.",
     Flag.DEAD_TIME_LOSS: "More than 10 % of the counts are lost to dead time.",
     Flag.BEFORE_REFERENCE: "Counted before the reference date of the source; its activity was decayed backwards.",
     Flag.BRANCH_REFUSED: "The observed rate is beyond what the dead-time model can correct.",

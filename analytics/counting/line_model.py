@@ -51,11 +51,10 @@ class WindowSetup:
         """From the registered window (percentages of its centre); None where lines or figures are missing."""
         found = lines(nuclide)
         figures = np.array([centre_kev, width_pct, offset_pct])
-        if found is None or not np.isfinite(figures).all() or not (figures > 0).all():
-            return None
         reach = centre_kev * (0.5 * width_pct + offset_pct) / 100.0
         peak = photopeak_kev(nuclide, centre_kev - reach, centre_kev + reach)
-        assert peak is not None
+        if found is None or peak is None or not np.isfinite(figures).all() or not (figures > 0).all():
+            return None
         return WindowSetup(*found, peak, centre_kev, centre_kev * width_pct / 100.0, centre_kev * offset_pct / 100.0)
 
     def seen(self, gain: Floats, fwhm: Floats, offset_kev: float = 0.0) -> tuple[Floats, Floats, Floats]:
@@ -95,7 +94,8 @@ def forward(
     """
     setup = WindowSetup.of(nuclide, centre_kev, width_pct, width_pct)
     if setup is None:
-        raise ValueError(f"no photon lines are listed for {nuclide}, or the window {centre_kev} keV, {width_pct} % cannot be used")
+        message = f"no photon lines are listed for {nuclide}, or a window of {width_pct} % at {centre_kev} keV is none"
+        raise ValueError(message)
     gain, fwhm = 1.0 + np.asarray(shift_pct, np.float64) / 100.0, np.asarray(fwhm_pct / 100.0)
     here, at_zero = setup.seen(gain, fwhm)[0], setup.seen(np.asarray(1.0), fwhm)[0]
     return np.asarray((here / at_zero + scatter) / (1.0 + scatter))

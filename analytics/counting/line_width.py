@@ -38,18 +38,20 @@ def _measured(
 ) -> list[tuple[int, np.datetime64, float]]:
     """(probe code, when, FWHM % at ``energy_kev``) of every usable resolution measurement, in time order."""
     codes = {name: code for code, name in enumerate(probe_names)}
-    rows = inspections[(inspections["kind"] == "energy_resolution") & inspections["value"].notna()]
     found = []
-    for row in rows.sort_values(["done_at", "inspection_id"]).itertuples():
-        if row.probe not in codes or row.result == "fail":
-            continue
-        line = photopeak_kev(row.nuclide, 0.0, np.inf) if isinstance(row.nuclide, str) else None
-        measured_at = line or energy_kev
-        unit = row.unit.strip().lower() if isinstance(row.unit, str) else "%"
-        if unit not in {"%", "kev", "percent", "pct"}:
-            continue
-        fwhm_pct = float(row.value) * (100.0 / measured_at if unit == "kev" else 1.0)
-        fwhm_pct *= float(np.sqrt(measured_at / energy_kev))
-        if _SENSIBLE_PCT[0] <= fwhm_pct <= _SENSIBLE_PCT[1]:
-            found.append((codes[row.probe], np.datetime64(row.done_at, "us"), fwhm_pct))
+    wanted = inspections[(inspections["kind"] == "energy_resolution") & (inspections["result"] != "fail")]
+    columns = ("probe", "done_at", "value", "unit", "nuclide")
+    for row in wanted.sort_values(["done_at", "inspection_id"])[list(columns)].to_dict("records"):
+        fwhm_pct = _in_pct(row["value"], row["unit"], row["nuclide"], energy_kev)
+        if row["probe"] in codes and _SENSIBLE_PCT[0] <= fwhm_pct <= _SENSIBLE_PCT[1]:
+            found.append((codes[row["probe"]], np.datetime64(row["done_at"], "us"), fwhm_pct))
     return found
+
+
+def _in_pct(value: float, unit: object, nuclide: object, energy_kev: float) -> float:
+    """A measured resolution (% or keV) as % of ``energy_kev``; NaN where value or unit cannot be used."""
+    line = photopeak_kev(nuclide, 0.0, np.inf) if isinstance(nuclide, str) else None
+    measured_at = line or energy_kev
+    to_pct = {"%": 1.0, "pct": 1.0, "percent": 1.0, "kev": 100.0 / measured_at}
+    scale = to_pct.get(unit.strip().lower() if isinstance(unit, str) else "%", float("nan"))
+    return value * scale * float(np.sqrt(measured_at / energy_kev))

@@ -31,6 +31,9 @@ def pool(countings: Countings, subs: SubChecks, measurement: int, among: Bools |
         part &= among
     rows, sub = subs.rows[part], subs.of_row[part]
     size = len(subs)
+    if len(rows) == 0:
+        nothing, never = np.full(size, np.nan), np.full(size, np.datetime64("NaT", "us"))
+        return Pooled(np.zeros(size), np.zeros(size), nothing, nothing, never, np.full(size, -1, np.int32))
 
     def total(values: Floats) -> Floats:
         return np.bincount(sub, weights=values[rows], minlength=size).astype(np.float64)

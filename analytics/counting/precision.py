@@ -78,7 +78,7 @@ def chi_square_probability(value: Floats | float, dof: Ints | int) -> Floats:
 
 
 def difference(first: float, first_sd: float, second: float, second_sd: float) -> tuple[float, float, float]:
-    """first − second, its standard deviation, and how many of those it is from zero.
+    """The difference first − second, its standard deviation, and how many of those it is from zero.
 
     >>> [round(one, 3) for one in difference(10_300.0, 10_300.0**0.5, 10_000.0, 100.0)]
     [300.0, 142.478, 2.106]
@@ -88,7 +88,7 @@ def difference(first: float, first_sd: float, second: float, second_sd: float) -
 
 
 def quotient(first: float, first_sd: float, second: float, second_sd: float) -> tuple[float, float]:
-    """first/second and its standard deviation, relative variances added.
+    """The quotient first/second and its standard deviation, relative variances added.
 
     >>> [round(one, 4) for one in quotient(38_000.0, 205.0, 89_000.0, 302.0)]
     [0.427, 0.0027]

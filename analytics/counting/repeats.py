@@ -32,7 +32,7 @@ def repeat_chi_square(countings: Countings, subs: SubChecks) -> tuple[Floats, Co
     n = np.bincount(placement, minlength=number).astype(np.float64)
     mean = np.bincount(placement, weights=counts, minlength=number) / n
     squares = np.bincount(placement, weights=(counts - mean[placement]) ** 2, minlength=number)
-    term = ratio(squares, mean)
+    term = ratio(squares.astype(np.float64), mean)
     counted = (n > 1) & ~np.isnan(term)
     owner = sub[first][counted]
     value = np.bincount(owner, weights=term[counted], minlength=len(subs))

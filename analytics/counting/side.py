@@ -28,14 +28,15 @@ def side_points(countings: Countings, subs: SubChecks, final: Responses) -> Side
     net_front, blank, blank_var = final.net_cps[at], final.background_cps[at], final.background_var_cps2[at]
     net_side = beside.rate_cps[sub] - blank
     share = net_side / net_front
-    front_var = (final.gross_counts[at] + final.rounding_counts2[at]) * (final.dead_time_factor[at] / final.gross_time_s[at]) ** 2
+    per_count = final.dead_time_factor[at] / final.gross_time_s[at]
+    front_var = (final.gross_counts[at] + final.rounding_counts2[at]) * per_count**2
     variance = (beside.rate_var[sub] + share**2 * front_var + (1.0 - share) ** 2 * blank_var) / net_front**2
     limit = decision_limit_cps(blank, beside.time_s[sub], blank_var)
     seen = (net_side > limit) & (net_side * beside.time_s[sub] >= LEAST_NET_COUNTS)
     safe = np.where(seen, share, 1.0)
     log_var = np.where(seen, variance / safe**2, np.nan)
-    keys, series = series_keys((
-        subs.probe[sub], subs.window[sub], subs.jig[sub], subs.collimator[sub], countings.sources.nuclide[subs.source[sub]]))
+    nuclide = countings.sources.nuclide[subs.source[sub]]
+    keys, series = series_keys((subs.probe[sub], subs.window[sub], subs.jig[sub], subs.collimator[sub], nuclide))
     points = Sides(
         keys=keys, series=series, check=sub, check_at=np.maximum(final.check_at[at], beside.last_at[sub]),
         source=subs.source[sub], jig=subs.jig[sub], readout=beside.readout[sub], side_counts=beside.counts[sub],

@@ -57,12 +57,14 @@ def split(countings: Countings, group: Ints) -> SubChecks:
     placed = np.argsort(of_row * max(len(group), 1) + rows, kind="stable")
     return SubChecks(
         group=sub_group, probe=countings.probe[first], window=countings.window[first], jig=countings.jig[first],
-        collimator=countings.collimator[first], source=countings.source[first], rows=rows[placed], of_row=of_row[placed])
+        collimator=countings.collimator[first], source=countings.source[first], rows=rows[placed],
+        of_row=of_row[placed])
 
 
 def _attachable(countings: Countings) -> Bools:
     kind = countings.measurement
-    return ((kind == SIDE) | (kind == WINDOW_BELOW) | (kind == WINDOW_ABOVE)) & (countings.source >= 0)
+    offset = (kind == WINDOW_BELOW) | (kind == WINDOW_ABOVE)
+    return np.asarray(((kind == SIDE) | offset) & (countings.source >= 0))
 
 
 def _source_key(countings: Countings, group: Ints, rows: Ints) -> Ints:
@@ -72,7 +74,8 @@ def _source_key(countings: Countings, group: Ints, rows: Ints) -> Ints:
 def _full_key(countings: Countings, group: Ints, rows: Ints) -> Ints:
     """Sorts by check, source, jig, collimator; none first."""
     jigs, collimators = len(countings.names.jig) + 1, len(countings.names.collimator) + 1
-    return (_source_key(countings, group, rows) * jigs + countings.jig[rows] + 1) * collimators + countings.collimator[rows] + 1
+    with_jig = _source_key(countings, group, rows) * jigs + countings.jig[rows] + 1
+    return with_jig * collimators + countings.collimator[rows] + 1
 
 
 def _attach(countings: Countings, group: Ints, rows: Ints, sub_key: Ints, sub_first: Ints) -> Ints:

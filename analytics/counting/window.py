@@ -7,8 +7,8 @@ J⁻¹ V J⁻ᵀ with V that of (y₋, y₊): counting alone, for the three coun
 
 - `fit_width`: gain and width, the scatter given. With an offset of half the window a narrow line has n₋/n₀ = ½ whatever
   its width: then nothing is said.
-- `fit_shift`: gain and scatter, the width given (`fwhm_pct`). Where that needs a scatter below zero the likelihood is
-  greatest near scatter 0, and the gain is read from n₊/n₋ there; both ways agree at the border, so a series does not jump.
+- `fit_shift`: gain and scatter, the width given (`fwhm_pct`). Where that needs a scatter below zero, the likelihood is
+  greatest near scatter 0 and the gain is read from n₊/n₋ there; both ways agree at the border, so no series jumps.
   A width taken wrongly by a tenth scales the shift by about a tenth, at every check of the probe alike.
 
 The parabola through the logarithms is only the limit of a window narrow against the peak, and is not used.
@@ -33,7 +33,7 @@ _LARGEST_WIDTH_SD = 0.25         # relative
 
 @dataclass(frozen=True)
 class ThreeCounts:
-    """Net rates (1/s), any positive unit will do, with variances; shared_var is what the background's error adds to all."""
+    """Net rates with variances, in any one unit; shared_var is what the background's error adds to all three."""
 
     below: Floats
     centre: Floats
@@ -141,7 +141,7 @@ def _gain_at_border(setup: WindowSetup, difference: Floats, fwhm_pct: Floats) ->
 
 
 def _log_ratios(counts: ThreeCounts) -> tuple[Floats, Floats, Bools]:
-    """y (rows, 2), its covariance (rows, 2, 2), and where all three are above zero."""
+    """Log ratios y (rows, 2), their covariance (rows, 2, 2), and where all three are above zero."""
     with np.errstate(invalid="ignore"):
         usable: Bools = (counts.below > 0) & (counts.centre > 0) & (counts.above > 0)
     b, c, a = (np.where(usable, one, 1.0) for one in (counts.below, counts.centre, counts.above))

@@ -59,8 +59,11 @@ def window_points(countings: Countings, subs: SubChecks, final: Responses, recor
 
 
 def _one_placement(countings: Countings, subs: SubChecks) -> tuple[Bools, Bools]:
-    """Mask of ``subs.rows``: those in the placement of the check's last offset-window counting; and the sub-checks
-    whose offset windows or centre lie in different placements (then all centred countings are used)."""
+    """The countings of ``subs.rows`` in one placement with the offset windows, and the checks that have no such one.
+
+    The placement is that of the check's last offset-window counting. Where offset windows or centre lie in different
+    placements, all centred countings are used and the check is marked.
+    """
     rows, sub, size = subs.rows, subs.of_row, len(subs)
     kind = countings.measurement[rows]
     placement = np.cumsum(countings.reseated[rows] & (kind != SIDE))
@@ -116,7 +119,8 @@ def _fit(
             continue
         rows = np.flatnonzero(which == number)
         part = ThreeCounts(*(getattr(counts, name)[rows] for name in ThreeCounts.__dataclass_fields__))
-        width, guessed = line_widths(records, countings.names.probe, subs.probe[sub[rows]], at[rows], setup.photopeak_kev)
+        probe = subs.probe[sub[rows]]
+        width, guessed = line_widths(records, countings.names.probe, probe, at[rows], setup.photopeak_kev)
         shift, own_width = fit_shift(setup, part, width), fit_width(setup, part)
         for name in ("shift_pct", "shift_sd", "scatter", "scatter_sd"):
             out[name][rows] = getattr(shift, name)
