@@ -16,9 +16,16 @@ from dashboard.pages import PAGES
 
 ROOT = Path(__file__).resolve().parent.parent
 TOP_LEVEL = {
-    "README.md", "DEVELOPERS.md", "pyproject.toml", "requirements.lock", "analytics", "dashboard", "config", "data_demo",
+    "README.md",
+    "DEVELOPERS.md",
+    "pyproject.toml",
+    "requirements.lock",
+    "analytics",
+    "dashboard",
+    "config",
+    "data_demo",
     "tests",
-}  # fmt: skip
+}
 LONGEST_FILE = 400
 TEXT = {".py", ".md", ".toml", ".csv", ".json", ".yml", ".yaml", ".html", ".css", ".lock", ".txt", ".typ", ".svg", ""}
 
@@ -28,8 +35,11 @@ def committed() -> tuple[Path, ...]:
     """Every file that git has or would take."""
     listed = subprocess.run(
         ["git", "ls-files", "--cached", "--others", "--exclude-standard", "-z"],
-        cwd=ROOT, capture_output=True, text=True, check=True,
-    ).stdout  # fmt: skip
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=True,
+    ).stdout
     return tuple(path for name in listed.split("\0") if name and (path := ROOT / name).is_file())
 
 
@@ -176,7 +186,7 @@ def test_every_test_file_mirrors_a_part_of_the_tree():
         for p in python_files("analytics", "dashboard")
         if len(p.relative_to(ROOT).parts) > 2
     }
-    across = {"external", "browser", "faults", "bench", "dashboard", "records", "sniff"}
+    across = {"external", "browser", "faults", "bench", "dashboard", "fixtures"}
     assert folders <= parts | across
 
 
@@ -231,12 +241,16 @@ def test_third_party_imports_are_declared_and_what_is_declared_is_imported():
     import sys
 
     ours = {"analytics", "dashboard", "config", "data_demo", "__future__"}
-    used = {
-        name.split(".")[0]
-        for path in python_files("analytics", "dashboard")
-        if path.name != "make_half_lives.py"  # run by hand, with the dev extra
-        for name in imported(path)
-    } - ours - set(sys.stdlib_module_names)  # fmt: skip
+    used = (
+        {
+            name.split(".")[0]
+            for path in python_files("analytics", "dashboard")
+            if path.name != "make_half_lives.py"  # run by hand, with the dev extra
+            for name in imported(path)
+        }
+        - ours
+        - set(sys.stdlib_module_names)
+    )
     modules = {names.get(one, one) for one in declared}
     assert used <= modules
     assert modules - used <= not_imported_by_name

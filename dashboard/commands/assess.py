@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from dashboard.commands import output
+from analytics.errors import UserError
+from dashboard.commands import output, session
 from dashboard.commands.options import DEFAULT_STORE, Config, Json, Store
 
 if TYPE_CHECKING:
@@ -40,13 +41,11 @@ def run(
       steadycount assess --store fleet.duckdb
       steadycount assess --as-of 2024-03-31 --probe GP-001 --json --store fleet.duckdb
     """
+    where = session.existing(store)
+
     from analytics.fleet import assess
     from analytics.records.reader import snapshot
 
-    from analytics.errors import UserError
-    from dashboard.commands import session
-
-    where = session.existing(store)
     settings = session.settings_of(where, config)
     when = session.as_of(as_of, settings)
     with output.working("Assessing the fleet"):

@@ -9,6 +9,7 @@ import typer
 
 from dashboard.commands import output
 from dashboard.commands.options import DEFAULT_STORE, Config, Json, Store
+from dashboard.commands.session import existing
 
 
 def run(
@@ -25,12 +26,11 @@ def run(
     Example:
       steadycount backup fleet-2024-03-31.duckdb --store fleet.duckdb
     """
+    where = existing(store)
+
     from analytics.records.backup import backup
     from analytics.records.history import chain_head
 
-    from dashboard.commands.session import existing
-
-    where = existing(store)
     with output.working("Writing and verifying the copy"):
         backup(where, out)
         head = chain_head(out)

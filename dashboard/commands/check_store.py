@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dashboard.commands import output
 from dashboard.commands.options import DEFAULT_STORE, Config, Json, Store
+from dashboard.commands.session import existing
 
 
 def run(
@@ -21,11 +22,10 @@ def run(
     Example:
       steadycount check-store --store fleet.duckdb
     """
+    where = existing(store)
+
     from analytics.records.check_store import check_store
 
-    from dashboard.commands.session import existing
-
-    where = existing(store)
     with output.working("Checking the store"):
         problems = check_store(where)
     if as_json:

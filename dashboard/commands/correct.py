@@ -10,6 +10,7 @@ from analytics.errors import UserError
 from dashboard.commands import output
 from dashboard.commands.options import DEFAULT_STORE, By, Config, Json, Reason, Store
 from dashboard.commands.readings import Measurement, Probe, TakenAt, Window, pick
+from dashboard.commands.session import existing, settings_of
 
 
 def run(
@@ -33,11 +34,10 @@ def run(
       steadycount correct counts=5012 --probe GP-001 --taken-at 2024-03-31T08:15:00 --measurement source \\
         --reason "a digit was dropped" --store fleet.duckdb
     """
+    where = existing(store)
+
     from analytics.records.people import correct
 
-    from dashboard.commands.session import existing, settings_of
-
-    where = existing(store)
     column, equals, value = change.partition("=")
     if not equals or not column.strip():
         raise UserError(f"`{change}` does not say what is right", where="correct", do="Write it as counts=5012.")

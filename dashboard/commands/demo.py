@@ -13,6 +13,7 @@ from analytics.errors import UserError
 from dashboard.commands import output
 from dashboard.commands.open_dashboard import NoBrowser, Port
 from dashboard.commands.options import STORE_VARIABLE, By, Config
+from dashboard.commands.session import as_of, settings_of
 
 BY_DEMO = "demo"  # every load of the demo is written under this name; a store with any other is not the demo's
 DEMO_STORE = Path("steadycount-demo.duckdb")
@@ -49,8 +50,6 @@ def run(
     Example:
       steadycount demo
     """
-    from dashboard.commands.session import as_of, settings_of
-
     settings = settings_of(None, config)
     yesterday = as_of(None, settings).date() - timedelta(days=1)
     if store.exists():
@@ -87,9 +86,8 @@ def _newest_day(store: Path) -> date | None:
 def _make(store: Path, ending: date) -> None:
     """Make the demo's store beside its place and put it there when it is whole."""
     from analytics.records.load import load_files
-    from analytics.simulate.demo import demo_tables
-
     from analytics.simulate import write_csv
+    from analytics.simulate.demo import demo_tables
 
     try:
         store.parent.mkdir(parents=True, exist_ok=True)

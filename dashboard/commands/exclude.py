@@ -10,6 +10,7 @@ from analytics.errors import UserError
 from dashboard.commands import output
 from dashboard.commands.options import DEFAULT_STORE, By, Config, Json, Reason, Store
 from dashboard.commands.readings import Measurement, Probe, TakenAt, Window, pick
+from dashboard.commands.session import existing, settings_of
 
 
 def run(
@@ -43,11 +44,10 @@ def run(
       steadycount exclude 1207 --reason "source lay beside the jig" --store fleet.duckdb
       steadycount exclude 1207 --take-back --reason "it had not" --store fleet.duckdb
     """
+    where = existing(store)
+
     from analytics.records.people import exclude, exclusions, include
 
-    from dashboard.commands.session import existing, settings_of
-
-    where = existing(store)
     if list_them and not readings and probe is None:
         _show(exclusions(where), "exclusions", as_json)
         return 0

@@ -11,6 +11,7 @@ import typer
 from analytics.errors import UserError
 from dashboard.commands import output
 from dashboard.commands.options import DEFAULT_STORE, By, Config, Json, Reason, Store
+from dashboard.commands.session import existing
 
 
 class Action(StrEnum):
@@ -61,9 +62,8 @@ def run(
       steadycount held release 4 5 --register-new --store fleet.duckdb
       steadycount held discard 6 --reason "demonstration reading" --store fleet.duckdb
     """
-    from dashboard.commands.session import existing
-
     where = existing(store)
+
     given = list(targets or [])
     if action is Action.LIST:
         return _list(where, load, as_json)

@@ -9,6 +9,7 @@ import typer
 
 from dashboard.commands import output
 from dashboard.commands.options import DEFAULT_STORE, By, Config, Json, Store
+from dashboard.commands.session import settings_of
 
 
 def run(
@@ -44,8 +45,6 @@ def run(
       steadycount load probes.csv sources.csv windows.csv readings.csv --store fleet.duckdb
     """
     from analytics.records.load import load_files
-
-    from dashboard.commands.session import settings_of
 
     time_zone = settings_of(store, config).site.time_zone if config is not None else None
     with output.progress("Reading") as progress:

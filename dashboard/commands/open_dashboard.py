@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from dashboard.commands.options import DEFAULT_STORE, By, Config, Store
+from dashboard.commands.session import existing, settings_of
 
 Port = Annotated[
     int | None,
@@ -35,7 +36,6 @@ def run(
       steadycount open --store fleet.duckdb
     """
     from dashboard.commands.serve import serve
-    from dashboard.commands.session import existing, settings_of
 
     if new and not store.exists():
         from analytics.records.store import create

@@ -9,6 +9,7 @@ import typer
 
 from dashboard.commands import output
 from dashboard.commands.options import DEFAULT_STORE, Config, Json, Store
+from dashboard.commands.session import as_of, existing, settings_of
 
 DEFAULT_HORIZON_DAYS = 91
 
@@ -35,14 +36,13 @@ def run(
     Example:
       steadycount plan --from 2024-04-01 --to 2024-06-30 --store fleet.duckdb
     """
-    from analytics.fleet import assess
-    from analytics.records.reader import snapshot
+    where = existing(store)
 
     from analytics import moment
     from analytics.advice.visits import plain_plan
-    from dashboard.commands.session import as_of, existing, settings_of
+    from analytics.fleet import assess
+    from analytics.records.reader import snapshot
 
-    where = existing(store)
     settings = settings_of(where, config)
     now = as_of(None, settings)
     first = moment.parse_day(from_on, where="--from") if from_on else now.date()

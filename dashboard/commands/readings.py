@@ -32,9 +32,8 @@ def pick(
     time_zone: str,
 ) -> pd.DataFrame:
     """The readings meant; UserError where none is named or one is not there."""
-    from analytics.records.people import find_readings
-
     from analytics import moment
+    from analytics.records.people import find_readings
 
     if ids:
         if probe or taken_at or window or measurement:

@@ -8,6 +8,7 @@ import typer
 
 from dashboard.commands import output
 from dashboard.commands.options import DEFAULT_STORE, By, Config, Json, Reason, Store
+from dashboard.commands.session import existing
 
 
 def run(
@@ -26,11 +27,10 @@ def run(
     Example:
       steadycount undo 3 --reason "wrong clinic's log" --store fleet.duckdb
     """
+    where = existing(store)
+
     from analytics.records.undo import loads, undo
 
-    from dashboard.commands.session import existing
-
-    where = existing(store)
     if load is None:
         table = loads(where)
         if as_json:
