@@ -29,6 +29,15 @@ def evidence(series: SeriesResult, points: pd.DataFrame, alerts: Sequence[Alert]
     ground.frame(figure, 210, legend=False)
     figure.update_layout(margin={"t": 22})
     figure.update_yaxes(nticks=4)
-    figure.add_annotation(x=0, y=1, xref="paper", yref="paper", xanchor="left", yanchor="bottom", showarrow=False, font={"size": 11},
-                          text=f"{QUANTITY[series.quantity]}, {series.unit}")
+    figure.add_annotation(
+        x=0,
+        y=1,
+        xref="paper",
+        yref="paper",
+        xanchor="left",
+        yanchor="bottom",
+        showarrow=False,
+        font={"size": 11},
+        text=f"{QUANTITY[series.quantity]}, {series.unit}",
+    )
     return figure

@@ -1,4 +1,7 @@
-"""What all figures share: quiet frame, mid-tone colours for both grounds, lines that stop at gaps. Text colour is the theme's."""
+"""What all figures share: quiet frame, mid-tone colours for both grounds, lines that stop at gaps.
+
+The colour of text is the theme's.
+"""
 
 from __future__ import annotations
 
@@ -9,23 +12,36 @@ import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
-INK = "#7b858c"            # lines that carry no answer: reference, today, events
+INK = "#7b858c"  # lines that carry no answer: reference, today, events
 FAINT = "rgba(123,133,140,0.16)"
-DOT = "#2f7f93"            # readings
+DOT = "#2f7f93"  # readings
 DOT_SOFT = "rgba(47,127,147,0.45)"
-LIMIT = "#b07a12"          # action level
-BEYOND = "#c8502d"         # tolerance limit
+LIMIT = "#b07a12"  # action level
+BEYOND = "#c8502d"  # tolerance limit
+BEYOND_SOFT = "rgba(200,80,45,0.07)"
 FORECAST = "#7a6bb0"
 FORECAST_SOFT = "rgba(122,107,176,0.20)"
-MANY = 2000                # points above which the canvas renderer is used
+MANY = 2000  # points above which the canvas renderer is used
 
 
 def frame(figure: go.Figure, height: int, *, legend: bool = True, right: int = 12) -> go.Figure:
     """Give a figure the common frame; changes and returns it."""
     figure.update_layout(
-        height=height, margin={"l": 8, "r": right, "t": 26, "b": 8}, hovermode="closest", showlegend=legend, dragmode="zoom",
-        legend={"orientation": "h", "y": -0.08, "yanchor": "top", "x": 0, "font": {"size": 12}, "itemsizing": "constant"},
-        hoverlabel={"align": "left"}, separators=". ",
+        height=height,
+        margin={"l": 8, "r": right, "t": 26, "b": 8},
+        hovermode="closest",
+        showlegend=legend,
+        dragmode="zoom",
+        legend={
+            "orientation": "h",
+            "y": -44 / max(height - 100, 60),
+            "yanchor": "top",
+            "x": 0,
+            "font": {"size": 12},
+            "itemsizing": "constant",
+        },
+        hoverlabel={"align": "left"},
+        separators=". ",
     )
     figure.update_xaxes(showgrid=False, zeroline=False, ticks="outside", automargin=True)
     figure.update_yaxes(zeroline=False, automargin=True)
@@ -40,7 +56,8 @@ def scatter(many: int, **trace: Any) -> go.Scatter | go.Scattergl:
 def pieces(at: pd.Series, level: pd.Series | None = None) -> np.ndarray:
     """Number of the unbroken piece each point belongs to.
 
-    at:    times in order. A piece ends where nothing was read for more than 3 times the median interval (and more than 14 days).
+    at:    times in order. A piece ends where nothing was read for more than 3 times the median interval
+           (and more than 14 days).
     level: a piece also ends where this changes by more than 2 % (a new reference).
 
     >>> pieces(pd.Series(pd.to_datetime(["2024-01-01", "2024-01-08", "2024-01-15", "2024-06-01"]))).tolist()
@@ -58,7 +75,7 @@ def pieces(at: pd.Series, level: pd.Series | None = None) -> np.ndarray:
 
 
 def broken_line(at: pd.Series, value: pd.Series, piece: np.ndarray) -> tuple[list[Any], list[float | None]]:
-    """x and y of a line with a hole between pieces."""
+    """X and y of a line with a hole between pieces."""
     xs: list[Any] = []
     ys: list[float | None] = []
     for number in np.unique(piece):
@@ -69,7 +86,7 @@ def broken_line(at: pd.Series, value: pd.Series, piece: np.ndarray) -> tuple[lis
 
 
 def ribbon(at: pd.Series, low: pd.Series, high: pd.Series, piece: np.ndarray) -> tuple[list[Any], list[float | None]]:
-    """x and y of closed outlines between two lines, one a piece, for ``fill="toself"``."""
+    """X and y of closed outlines between two lines, one a piece, for ``fill="toself"``."""
     xs: list[Any] = []
     ys: list[float | None] = []
     known = (low.notna() & high.notna()).to_numpy()

@@ -21,13 +21,34 @@ def draw_in_use(figure: go.Figure, points: pd.DataFrame, kinds: list[str], *, ro
     """Bands in one row of the figure, one lane a kind, from the first to the last check with it."""
     for height, kind in enumerate(reversed(kinds)):
         for number, (name, first, last) in enumerate(spells(points, kind)):
-            figure.add_trace(go.Scatter(
-                x=[first, last, last, first, first], y=[height - 0.4, height - 0.4, height + 0.4, height + 0.4, height - 0.4], fill="toself", mode="lines",
-                line={"width": 0}, fillcolor=_TINTS[number % 2], showlegend=False, hoverinfo="text", hoveron="fills",
-                text=f"{WORD[kind]} {name}: {values.day(first)} to {values.day(last)}"), row=row, col=1)
-            figure.add_annotation(x=first, y=height, text=name, showarrow=False, xanchor="left", font={"size": 11}, row=row, col=1)
-    figure.update_yaxes(tickvals=list(range(len(kinds))), ticktext=[WORD[k] for k in reversed(kinds)], range=[-0.6, max(len(kinds), 1) - 0.4],
-                        showgrid=False, ticks="", row=row, col=1)
+            figure.add_trace(
+                go.Scatter(
+                    x=[first, last, last, first, first],
+                    y=[height - 0.4, height - 0.4, height + 0.4, height + 0.4, height - 0.4],
+                    fill="toself",
+                    mode="lines",
+                    line={"width": 0},
+                    fillcolor=_TINTS[number % 2],
+                    showlegend=False,
+                    hoverinfo="text",
+                    hoveron="fills",
+                    text=f"{WORD[kind]} {name}: {values.day(first)} to {values.day(last)}",
+                ),
+                row=row,
+                col=1,
+            )
+            figure.add_annotation(
+                x=first, y=height, text=name, showarrow=False, xanchor="left", font={"size": 11}, row=row, col=1
+            )
+    figure.update_yaxes(
+        tickvals=list(range(len(kinds))),
+        ticktext=[WORD[k] for k in reversed(kinds)],
+        range=[-0.6, max(len(kinds), 1) - 0.4],
+        showgrid=False,
+        ticks="",
+        row=row,
+        col=1,
+    )
 
 
 def spells(points: pd.DataFrame, kind: str) -> list[tuple[str, pd.Timestamp, pd.Timestamp]]:

@@ -15,7 +15,10 @@ _PATTERN = {"retire": "x", "service": "/", "watch": ".", "undetermined": "-", "u
 
 
 def site_bars(probes: Sequence[ProbeResult]) -> go.Figure:
-    """Sites by the share of their probes that are not fit, worst on top. ``customdata`` of a part is [site, status word]."""
+    """Sites by the share of their probes that are not fit, worst on top.
+
+    ``customdata`` of a part is [site, status word].
+    """
     counts = Counter((p.site, p.advice) for p in probes)
     totals = Counter(p.site for p in probes)
     sites = sorted(totals, key=lambda s: (-(counts[s, "use"] / totals[s]), s), reverse=True)
@@ -24,13 +27,31 @@ def site_bars(probes: Sequence[ProbeResult]) -> go.Figure:
         status = PROBE[advice]
         many = [counts[s, advice] for s in sites]
         if any(many):
-            figure.add_trace(go.Bar(
-                y=sites, x=many, orientation="h", name=f"{status.mark} {status.word}", text=[n or "" for n in many], textposition="inside",
-                insidetextanchor="middle", textangle=0, marker={"color": status.colour, "pattern": {"shape": _PATTERN[advice], "fgopacity": 0.5, "size": 6}},
-                customdata=[[s, status.word] for s in sites], hovertemplate="%{y}: %{x} " + status.word + "<extra></extra>",
-            ))
-    ground.frame(figure, 96 + 34 * len(sites))
-    figure.update_layout(barmode="stack", bargap=0.35, legend={"traceorder": "normal", "y": -0.25})
+            figure.add_trace(
+                go.Bar(
+                    y=sites,
+                    x=many,
+                    orientation="h",
+                    name=f"{status.mark} {status.word}",
+                    text=[n or "" for n in many],
+                    textposition="inside",
+                    insidetextanchor="middle",
+                    textangle=0,
+                    marker={
+                        "color": status.colour,
+                        "pattern": {
+                            "shape": _PATTERN[advice],
+                            "fillmode": "overlay",
+                            "fgcolor": "rgba(255,255,255,0.55)",
+                            "size": 7,
+                        },
+                    },
+                    customdata=[[s, status.word] for s in sites],
+                    hovertemplate="%{y}: %{x} " + status.word + "<extra></extra>",
+                )
+            )
+    ground.frame(figure, 110 + 34 * len(sites))
+    figure.update_layout(barmode="stack", bargap=0.35, legend={"traceorder": "normal", "y": -12 / (34 * len(sites))})
     figure.update_xaxes(title_text=None, showticklabels=False, ticks="")
     figure.update_yaxes(autorange="reversed", ticks="")
     return figure

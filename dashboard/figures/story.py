@@ -1,4 +1,4 @@
-"""The story of one probe on one time axis: response, what else was measured, what moved in common, and what was in use."""
+"""The story of one probe on one time axis: response, what else was measured, what moved in common, what was in use."""
 
 from __future__ import annotations
 
@@ -28,14 +28,21 @@ class Chapter:
     points: pd.DataFrame
 
 
-def story(main: Chapter, others: Sequence[Chapter], events: pd.DataFrame, as_of: datetime, *, start: datetime | None = None,
-          end: datetime | None = None) -> go.Figure:
+def story(
+    main: Chapter,
+    others: Sequence[Chapter],
+    events: pd.DataFrame,
+    as_of: datetime,
+    *,
+    start: datetime | None = None,
+    end: datetime | None = None,
+) -> go.Figure:
     """The figure.
 
     main:   the response series in question (top row).
     others: further quantities of the same probe, one row each, in the order given.
     events: rows of ``Records.events`` of this probe.
-    start, end: the time shown; None: from the first check to ``as_of``, or to the end of the forecast where there is one.
+    start, end: the time shown; None: from the first check to ``as_of``, or to the end of the forecast if any.
 
     A marked point's ``customdata[0]`` is its ``check_at`` as ISO text.
     """
@@ -44,8 +51,13 @@ def story(main: Chapter, others: Sequence[Chapter], events: pd.DataFrame, as_of:
     rows += ["shared"] * moved + ["in_use"]
     used = lanes(main.points)
     heights = [TALL] + [LOW] * (len(rows) - 2) + [26 * max(1, len(used)) + 14]
-    figure = make_subplots(rows=len(rows), cols=1, shared_xaxes=True, vertical_spacing=34 / (sum(heights) + 34 * len(rows)),
-                           row_heights=[h / sum(heights) for h in heights])
+    figure = make_subplots(
+        rows=len(rows),
+        cols=1,
+        shared_xaxes=True,
+        vertical_spacing=34 / (sum(heights) + 34 * len(rows)),
+        row_heights=[h / sum(heights) for h in heights],
+    )
     first = start or _first(main)
     last = end or max(as_of, horizon(main.series, as_of))
     main_shown, other_shown = _cut(main.points, first, last), [_cut(c.points, first, last) for c in others]
@@ -66,11 +78,18 @@ def story(main: Chapter, others: Sequence[Chapter], events: pd.DataFrame, as_of:
     _events(figure, events, first, last)
     for row in range(1, len(rows) + 1):
         figure.add_vline(x=as_of, line={"color": ground.INK, "width": 1}, row=row, col=1)
-    ground.frame(figure, sum(heights) + 34 * len(rows) + 60, right=8)
-    figure.update_xaxes(range=[first, last], showspikes=True, spikemode="across", spikethickness=1, spikecolor=ground.INK, spikesnap="cursor")
+    ground.frame(figure, sum(heights) + 34 * len(rows) + 110, right=8)
+    figure.update_xaxes(
+        range=[first, last],
+        showspikes=True,
+        spikemode="across",
+        spikethickness=1,
+        spikecolor=ground.INK,
+        spikesnap="cursor",
+    )
     figure.update_yaxes(nticks=4)
     figure.update_yaxes(nticks=8, row=1, col=1)
-    figure.update_layout(clickmode="event+select", margin={"t": 46}, legend={"y": -30 / (sum(heights) + 34 * len(rows))}, hoverdistance=12)
+    figure.update_layout(clickmode="event+select", margin={"t": 46}, hoverdistance=12)
     return figure
 
 
@@ -86,15 +105,36 @@ def _cut(points: pd.DataFrame, first: datetime, last: datetime) -> pd.DataFrame:
 
 
 def _title(figure: go.Figure, row: int, text: str) -> None:
-    figure.add_annotation(text=text, x=0, y=1, xref="x domain", yref="y domain", xanchor="left", yanchor="bottom", showarrow=False,
-                          font={"size": 12}, row=row, col=1)
+    figure.add_annotation(
+        text=text,
+        x=0,
+        y=1,
+        xref="x domain",
+        yref="y domain",
+        xanchor="left",
+        yanchor="bottom",
+        showarrow=False,
+        font={"size": 12},
+        row=row,
+        col=1,
+    )
 
 
 def _shared(figure: go.Figure, points: pd.DataFrame, *, row: int) -> None:
     known = points[points["shared_pct"].notna()]
     xs, ys = ground.broken_line(known["check_at"], known["shared_pct"], ground.pieces(known["check_at"]))
-    figure.add_trace(go.Scatter(x=xs, y=ys, mode="lines", line={"color": ground.FORECAST, "width": 1.5}, showlegend=False,
-                                hovertemplate="%{x|%-d %b %Y}: %{y:+.2f} %<extra>shared movement</extra>"), row=row, col=1)
+    figure.add_trace(
+        go.Scatter(
+            x=xs,
+            y=ys,
+            mode="lines",
+            line={"color": ground.FORECAST, "width": 1.5},
+            showlegend=False,
+            hovertemplate="%{x|%-d %b %Y}: %{y:+.2f} %<extra>shared movement</extra>",
+        ),
+        row=row,
+        col=1,
+    )
     figure.add_hline(y=0, line={"color": ground.INK, "width": 1}, row=row, col=1)
     reach = max(1.0, float(known["shared_pct"].abs().max()) * 1.2) if len(known) else 1.0
     figure.update_yaxes(range=[-reach, reach], row=row, col=1)
@@ -105,12 +145,35 @@ def _events(figure: go.Figure, events: pd.DataFrame, first: datetime, last: date
     """A line through all rows for each event, its word on top; a doubled line where a new reference begins."""
     shown = events[(events["happened_at"] >= first) & (events["happened_at"] <= last)]
     for one in shown.itertuples():
-        figure.add_shape(type="line", x0=one.happened_at, x1=one.happened_at, y0=0, y1=1, xref="x", yref="paper",
-                         line={"color": ground.INK, "width": 2.5 if one.new_reference else 1, "dash": "solid" if one.new_reference else "dot"})
-        figure.add_annotation(x=one.happened_at, y=1, xref="x", yref="paper", yanchor="bottom", xanchor="left", yshift=16, textangle=0, showarrow=False,
-                              text=f"▏{str(one.kind).replace('_', ' ')}", font={"size": 11},
-                              hovertext=f"{values.moment(one.happened_at)}: {str(one.kind).replace('_', ' ')}"
-                                        f"{'; a new reference begins' if one.new_reference else ''}{_note(one.note)}")
+        figure.add_shape(
+            type="line",
+            x0=one.happened_at,
+            x1=one.happened_at,
+            y0=0,
+            y1=1,
+            xref="x",
+            yref="paper",
+            line={
+                "color": ground.INK,
+                "width": 2.5 if one.new_reference else 1,
+                "dash": "solid" if one.new_reference else "dot",
+            },
+        )
+        figure.add_annotation(
+            x=one.happened_at,
+            y=1,
+            xref="x",
+            yref="paper",
+            yanchor="bottom",
+            xanchor="left",
+            yshift=16,
+            textangle=0,
+            showarrow=False,
+            text=f"▏{str(one.kind).replace('_', ' ')}",
+            font={"size": 11},
+            hovertext=f"{values.moment(one.happened_at)}: {str(one.kind).replace('_', ' ')}"
+            f"{'; a new reference begins' if one.new_reference else ''}{_note(one.note)}",
+        )
 
 
 def _note(note: object) -> str:

@@ -7,8 +7,10 @@ import streamlit as st
 from dashboard.parts import links
 
 CAUTION = (
-    "Steadycount trends constancy checks. It does not clear a probe for a patient: the responsible physicist and local rules "
-    "come first. Action and tolerance levels are site choices. Intervals are 90 %. What the records cannot carry is called undetermined."
+    "Steadycount trends constancy checks. It does not clear a probe for a patient: the responsible physicist and "
+    "local rules "
+    "come first. Action and tolerance levels are site choices. Intervals are 90 %. What the records cannot carry is "
+    "called undetermined."
 )
 
 

@@ -23,12 +23,14 @@ def href(name: str, /, **params: str | None) -> str:
     return f"{name}?{urlencode(given)}" if given else name
 
 
-def to(name: str, label: str, /, *, icon: str | None = None, help: str | None = None, **params: str | None) -> DeltaGenerator:
+def to(
+    name: str, label: str, /, *, icon: str | None = None, hint: str | None = None, **params: str | None
+) -> DeltaGenerator:
     """A link to a page with the view it shall open on; it moves there without loading the tool anew.
 
     Example: ``links.to("probe", "GP-001", probe="GP-001", window="Co-57")``.
     """
-    return st.page_link(registered(name), label=label, icon=icon, help=help, query_params=_given(params))
+    return st.page_link(registered(name), label=label, icon=icon, help=hint, query_params=_given(params))
 
 
 def go(name: str, /, **params: str | None) -> None:
@@ -55,8 +57,6 @@ def escape(text: str) -> str:
     'a\\*b \\[c\\] \\$d'
     """
     return "".join(f"\\{one}" if one in r"\`*_{}[]()#+!|~$<>:" else one for one in text)
-
-
 
 
 def _given(params: dict[str, str | None]) -> dict[str, str]:

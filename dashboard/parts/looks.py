@@ -7,10 +7,14 @@ import streamlit as st
 _STYLE = """
 <style>
   .block-container, [data-testid="stMainBlockContainer"] { padding-top: 4.2rem; max-width: 1500px; }
-  [class*="st-key-count-"] [data-testid="stPageLink-NavLink"] p { font-size: 1rem; }
+  [class*="st-key-count-"] button { text-align: left; justify-content: flex-start; }
+  [class*="st-key-count-"] button p { margin: 0; line-height: 1.25; text-align: left; }
   [class*="st-key-count-"] strong { font-size: 1.7rem; font-weight: 620; font-variant-numeric: tabular-nums; }
-  [class*="st-key-episode-"] { border-left: 3px solid color-mix(in srgb, currentColor 25%, transparent); padding-left: 1rem; }
-  dl.facts { display: grid; grid-template-columns: max-content 1fr; gap: 0.35rem 1.1rem; margin: 0; font-size: 0.95rem; }
+  [class*="st-key-episode-"] {
+    border-left: 3px solid color-mix(in srgb, currentColor 25%, transparent); padding-left: 1rem;
+  }
+  dl.facts { display: grid; grid-template-columns: max-content 1fr; gap: 0.35rem 1.1rem; margin: 0; padding: 0; }
+  dl.facts { font-size: 0.95rem; }
   dl.facts dt { opacity: 0.75; } dl.facts dd { margin: 0; font-variant-numeric: tabular-nums; }
   @media (max-width: 640px) { dl.facts { grid-template-columns: 1fr; gap: 0; } dl.facts dd { margin-bottom: 0.5rem; } }
   .st-key-footer p { font-size: 0.8rem; }

@@ -11,7 +11,14 @@ from dashboard.seam import read
 def picker() -> None:
     """The moment the page stands for, and a field to go back to an earlier day."""
     with st.popover(f"as of {values.moment(read.moment())}", icon=":material/history_toggle_off:"):
-        st.date_input("Show the fleet as it was at the end of", value=None, key="earlier_day", max_value="today", format="YYYY-MM-DD", on_change=_go)
+        st.date_input(
+            "Show the fleet as it was at the end of",
+            value=None,
+            key="earlier_day",
+            max_value="today",
+            format="YYYY-MM-DD",
+            on_change=_go,
+        )
         st.caption("Nothing that was recorded for a later time takes part. Times are site-local.")
         if st.query_params.get(read.AS_OF):
             st.button("Back to now", on_click=_now)
@@ -21,7 +28,10 @@ def note() -> None:
     """A line on every page while an earlier day is shown."""
     if st.query_params.get(read.AS_OF):
         with st.container(horizontal=True, vertical_alignment="center"):
-            st.markdown(f":material/history_toggle_off: **As it was on {values.moment(read.moment())}.** Later records take no part.")
+            st.markdown(
+                f":material/history_toggle_off: **As it was on {values.moment(read.moment())}.** Later records take "
+                "no part."
+            )
             st.button("Back to now", on_click=_now, key="back-to-now")
 
 

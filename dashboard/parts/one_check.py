@@ -1,4 +1,4 @@
-"""One check under the glass: its countings with file and row, the way to its number, and hiding a counting with a reason."""
+"""One check under the glass: its countings with file and row, the way to its number, hiding one with a reason."""
 
 from __future__ import annotations
 
@@ -31,33 +31,67 @@ def show(look: read.Look, series: SeriesResult, points: pd.DataFrame, pressed: s
     way, rows = st.columns([4, 5], gap="large")
     with way:
         if found.steps:
-            st.table(pd.DataFrame([(s.name, s.how, s.value) for s in found.steps], columns=["Step", "How", "Result"]), border="horizontal", hide_index=True,
-                     alt="From the counts to the charted number, step by step")
+            st.table(
+                pd.DataFrame([(s.name, s.how, s.value) for s in found.steps], columns=["Step", "How", "Result"]),
+                border="horizontal",
+                hide_index=True,
+                alt="From the counts to the charted number, step by step",
+            )
             st.caption("± is one standard uncertainty (k=1), from counting alone.")
         else:
             st.caption("No source counting of this check could be worked out.")
         for text in found.remarks:
             st.caption(links.escape(text))
     with rows:
-        st.dataframe(found.countings.dropna(axis="columns", how="all"), hide_index=True, key="countings", alt="The countings of this check",
-                     column_config={"reading_id": None, "taken_at": st.column_config.DatetimeColumn("taken at", format="D MMM YYYY HH:mm:ss"),
-                                    "rate_cps": st.column_config.NumberColumn("rate, cps", format="%.2f"), "count_time_s": "time, s", "file": "file", "row": "row"})
+        st.dataframe(
+            found.countings.dropna(axis="columns", how="all"),
+            hide_index=True,
+            key="countings",
+            alt="The countings of this check",
+            column_config={
+                "reading_id": None,
+                "taken_at": st.column_config.DatetimeColumn("taken at", format="D MMM YYYY HH:mm:ss"),
+                "rate_cps": st.column_config.NumberColumn("rate, cps", format="%.2f"),
+                "count_time_s": "time, s",
+                "file": "file",
+                "row": "row",
+            },
+        )
         _exclude(found.countings)
 
 
 def _exclude(countings: pd.DataFrame) -> None:
     """Hide countings from the analysis, or take that back; with a name and a reason."""
     hidden = bool(countings["excluded"].any())
-    with st.popover("Take back an exclusion" if hidden else "Exclude from the analysis", icon=":material/visibility_off:"):
-        st.caption("An excluded counting stays on record and on the chart, hollow. It can be taken back at any time; both stand in the history.")
+    with st.popover(
+        "Take back an exclusion" if hidden else "Exclude from the analysis", icon=":material/visibility_off:"
+    ):
+        st.caption(
+            "An excluded counting stays on record and on the chart, hollow. It can be taken back at any time; both "
+            "stand in the history."
+        )
         offered = countings[countings["excluded"]] if hidden else countings
-        said = {int(c.reading_id): f"{c.role.replace('_', ' ')}, {values.number(c.counts, 'counts', digits=9)}, row {c.row} of {c.file}" for c in offered.itertuples()}
+        said = {
+            int(
+                c.reading_id
+            ): f"{c.role.replace('_', ' ')}, {values.whole(c.counts, 'counts')}, row {c.row} of {c.file}"
+            for c in offered.itertuples()
+        }
         own = [i for i, c in zip(said, offered.itertuples(), strict=True) if c.role == "source"]
-        ids = st.multiselect("Countings", list(said), default=own or list(said), format_func=lambda i: said[i], key="exclude-ids")
-        reason = st.text_input("Reason", key="exclude-reason", max_chars=300, placeholder="source not seated, wrong window, …")
+        ids = st.multiselect(
+            "Countings", list(said), default=own or list(said), format_func=lambda i: said[i], key="exclude-ids"
+        )
+        reason = st.text_input(
+            "Reason", key="exclude-reason", max_chars=300, placeholder="source not seated, wrong window, …"
+        )
         by = person.name_field(key="exclude-by")
-        if st.button("Take back" if hidden else "Exclude", key="exclude-now", disabled=not (ids and by and reason.strip()), type="primary",
-                     help=None if by and reason.strip() else "Needs a reason and your name."):
+        if st.button(
+            "Take back" if hidden else "Exclude",
+            key="exclude-now",
+            disabled=not (ids and by and reason.strip()),
+            type="primary",
+            help=None if by and reason.strip() else "Needs a reason and your name.",
+        ):
             try:
                 (act.include if hidden else act.exclude)(ids, by=by, reason=reason)
             except UserError as error:

@@ -19,8 +19,10 @@ def ready() -> bool:
     elif not read.records().readings.empty:
         return True
     elif not read.records().probes.empty:
-        st.info(f"{len(read.records().probes)} probes are registered, and no reading yet. Import a log, or record a check.",
-                icon=":material/flag:")
+        st.info(
+            f"{len(read.records().probes)} probes are registered, and no reading yet. Import a log, or record a check.",
+            icon=":material/flag:",
+        )
     else:
         st.info(
             "This store is empty. Import the registries (probes, check sources, windows) and your log of readings, "

@@ -9,7 +9,7 @@ import streamlit as st
 
 
 def show_data(data: pd.DataFrame, *, key: str, name: str, columns: dict[str, Any] | None = None) -> None:
-    """"Show data" under a chart: the numbers behind it, opened on demand, and as a CSV file.
+    """The fold under a chart: the numbers behind it, opened on demand, and as a CSV file.
 
     key:  unique on the page.
     name: what the table holds, for the file's name and for screen readers.
@@ -21,7 +21,14 @@ def show_data(data: pd.DataFrame, *, key: str, name: str, columns: dict[str, Any
 def show_several(tables: dict[str, pd.DataFrame], *, key: str, name: str) -> None:
     """The same for a figure of several parts: one fold, in which the part is chosen."""
     with st.expander("Show data", key=f"data-{key}", icon=":material/table:"):
-        part = st.segmented_control("Part", list(tables), default=next(iter(tables)), required=True, key=f"part-{key}", label_visibility="collapsed")
+        part = st.segmented_control(
+            "Part",
+            list(tables),
+            default=next(iter(tables)),
+            required=True,
+            key=f"part-{key}",
+            label_visibility="collapsed",
+        )
         chosen = part or next(iter(tables))
         _table(tables[chosen], key=f"{key}-{chosen}", name=f"{name} {chosen}", columns=None)
 
@@ -32,6 +39,11 @@ def _table(data: pd.DataFrame, *, key: str, name: str, columns: dict[str, Any] |
         return
     st.dataframe(data, hide_index=True, column_config=columns, key=f"table-{key}", alt=name)
     st.download_button(
-        "Download as CSV", data.to_csv(index=False).encode(), file_name=f"{name.replace(' ', '-').replace(',', '')}.csv", mime="text/csv",
-        key=f"csv-{key}", icon=":material/download:", on_click="ignore",
+        "Download as CSV",
+        data.to_csv(index=False).encode(),
+        file_name=f"{name.replace(' ', '-').replace(',', '')}.csv",
+        mime="text/csv",
+        key=f"csv-{key}",
+        icon=":material/download:",
+        on_click="ignore",
     )

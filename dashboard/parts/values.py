@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from datetime import date, datetime
+from typing import TypeGuard
 
 DASH = "–"
 
@@ -11,8 +12,10 @@ DASH = "–"
 def number(value: float | None, unit: str = "", *, digits: int = 3, sign: bool = False) -> str:
     """A number to ``digits`` significant digits with its unit, or a dash.
 
-    >>> number(2.3149, "cps/kBq"), number(-3.14159, "%", digits=2, sign=True), number(None, "cps"), number(12345.6, "cps")
-    ('2.31 cps/kBq', '−3.1 %', '–', '12 346 cps')
+    >>> number(2.3149, "cps/kBq"), number(-3.14159, "%", digits=2, sign=True), number(None, "cps")
+    ('2.31 cps/kBq', '−3.1 %', '–')
+    >>> number(12345.6, "cps")
+    '12 346 cps'
     """
     if value is None or not math.isfinite(value):
         return DASH
@@ -25,6 +28,19 @@ def number(value: float | None, unit: str = "", *, digits: int = 3, sign: bool =
             text = f"\N{MINUS SIGN}{text}"
         elif sign:
             text = f"+{text}"
+    return f"{text} {unit}" if unit else text
+
+
+def whole(value: float | None, unit: str = "") -> str:
+    """A whole number such as counts, every digit of it, or a dash; up to two decimals where it is none.
+
+    >>> whole(13288.0, "counts"), whole(60.0, "s"), whole(7.5, "s")
+    ('13 288 counts', '60 s', '7.5 s')
+    """
+    if value is None or not math.isfinite(value):
+        return DASH
+    text = f"{value:,.0f}" if value == round(value) else f"{value:,.2f}".rstrip("0")
+    text = text.replace(",", "\N{NARROW NO-BREAK SPACE}").replace("-", "\N{MINUS SIGN}")
     return f"{text} {unit}" if unit else text
 
 
@@ -45,7 +61,7 @@ def day(value: date | datetime | None) -> str:
     >>> day(date(2024, 3, 9)), day(None)
     ('9 Mar 2024', '–')
     """
-    if value is None or value != value:
+    if not _known(value):
         return DASH
     return f"{value.day} {_MONTHS[value.month - 1]} {value.year}"
 
@@ -56,7 +72,7 @@ def moment(value: datetime | None) -> str:
     >>> moment(datetime(2024, 3, 9, 7, 5))
     '9 Mar 2024 07:05'
     """
-    if value is None or value != value:
+    if not _known(value):
         return DASH
     return f"{day(value)} {value:%H:%M}"
 
@@ -86,6 +102,11 @@ def count(many: int, one: str, several: str | None = None) -> str:
     ('1 probe', '3 probes', '2 days off')
     """
     return f"{many} {one if many == 1 else several or one + 's'}"
+
+
+def _known(value: date | None) -> TypeGuard[date]:
+    """Whether there is a day at all; pandas' NaT is none."""
+    return value is not None and value == value  # noqa: PLR0124 - NaT is the only day unlike itself
 
 
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")

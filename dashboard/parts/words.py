@@ -14,25 +14,40 @@ from analytics.results import Cause, DeviceAdvice, ProbeAdvice, Quantity, Rule
 class Status:
     """How one answer is said and drawn."""
 
-    word: str    # in a table or a heading
-    mark: str    # a character with the same outline as the symbol
+    word: str  # in a table or a heading
+    mark: str  # a character with the same outline as the symbol
     symbol: str  # plotly marker symbol
     colour: str
-    icon: str    # Material icon
-    means: str   # one sentence
+    icon: str  # Material icon
+    means: str  # one sentence
 
 
 PROBE: dict[ProbeAdvice, Status] = {
-    "use": Status("fit", "●", "circle", "#2b8a6e", ":material/check_circle:",
-                  "Within limits, and nothing says that it moves."),
-    "watch": Status("watch", "◆", "diamond", "#b07a12", ":material/visibility:",
-                    "Something moves, or is close to a level; in use, looked at more often."),
-    "service": Status("pull in", "▼", "triangle-down", "#c8502d", ":material/build:",
-                      "Take it out of use and have it serviced."),
-    "retire": Status("retire", "✖", "x", "#a0458f", ":material/delete:",
-                     "Service does not hold, or costs more than a new one."),
-    "undetermined": Status("undetermined", "○", "circle-open", "#73808a", ":material/help:",
-                           "The records do not carry an answer; what is missing is said beside it."),
+    "use": Status(
+        "fit", "●", "circle", "#2b8a6e", ":material/check_circle:", "Within limits, and nothing says that it moves."
+    ),
+    "watch": Status(
+        "watch",
+        "◆",
+        "diamond",
+        "#b07a12",
+        ":material/visibility:",
+        "Something moves, or is close to a level; in use, looked at more often.",
+    ),
+    "service": Status(
+        "pull in", "▼", "triangle-down", "#c8502d", ":material/build:", "Take it out of use and have it serviced."
+    ),
+    "retire": Status(
+        "retire", "✖", "x", "#a0458f", ":material/delete:", "Service does not hold, or costs more than a new one."
+    ),
+    "undetermined": Status(
+        "undetermined",
+        "○",
+        "circle-open",
+        "#73808a",
+        ":material/help:",
+        "The records do not carry an answer; what is missing is said beside it.",
+    ),
 }
 PROBE_ORDER: tuple[ProbeAdvice, ...] = ("retire", "service", "watch", "undetermined", "use")
 
@@ -44,11 +59,20 @@ PATIENT_USE = {
 
 DEVICE: dict[DeviceAdvice, Status] = {
     "use": Status("good", "●", "circle", "#2b8a6e", ":material/check_circle:", "Nothing in common moves on it."),
-    "verify": Status("verify", "◆", "diamond", "#b07a12", ":material/fact_check:",
-                     "Check its record, its place and its certificate before blaming a probe."),
-    "replace": Status("replace", "▼", "triangle-down", "#c8502d", ":material/swap_horiz:",
-                      "Get another; this one no longer serves."),
+    "verify": Status(
+        "verify",
+        "◆",
+        "diamond",
+        "#b07a12",
+        ":material/fact_check:",
+        "Check its record, its place and its certificate before blaming a probe.",
+    ),
+    "replace": Status(
+        "replace", "▼", "triangle-down", "#c8502d", ":material/swap_horiz:", "Get another; this one no longer serves."
+    ),
 }
+
+DEVICE_KIND = {"source": "check source", "jig": "jig", "readout": "control unit"}
 
 CAUSE: dict[Cause, str] = {
     "none": "nothing found",

@@ -1,4 +1,4 @@
-"""What the pages write about single readings, probes and alarms. Each call is one transaction; caches follow the revision."""
+"""What the pages write about readings, probes and alarms. Each call is one transaction; caches follow the revision."""
 
 from __future__ import annotations
 
@@ -22,7 +22,9 @@ def include(reading_ids: Sequence[int], *, by: str, reason: str) -> None:
     people.include(store_path(), list(reading_ids), by=_named(by), reason=_because(reason))
 
 
-def decide(kind: str, *, probe: str, by: str, reason: str, value: str | None = None, episode: str | None = None) -> None:
+def decide(
+    kind: str, *, probe: str, by: str, reason: str, value: str | None = None, episode: str | None = None
+) -> None:
     """Record a person's decision on a probe or an episode; kinds are those of ``snapshot.DECISIONS``."""
     from analytics.records import people
 
@@ -31,7 +33,9 @@ def decide(kind: str, *, probe: str, by: str, reason: str, value: str | None = N
 
 def _named(by: str) -> str:
     if not by.strip():
-        raise UserError("no name was given", where="Your name", do="Type it; it stands beside the change in the history.")
+        raise UserError(
+            "no name was given", where="Your name", do="Type it; it stands beside the change in the history."
+        )
     return by.strip()
 
 

@@ -17,7 +17,7 @@ _LONG_AGO = datetime(1900, 1, 1)
 
 
 def headline(assessment: FleetAssessment) -> dict[str, SeriesResult]:
-    """The response series that speaks for each probe: one with a current value, farthest from its reference, read last."""
+    """The response series that speaks for each probe: with a current value, farthest from its reference, read last."""
     best: dict[str, tuple[tuple[bool, float, datetime], SeriesResult]] = {}
     for series in assessment.series:
         if series.quantity != "response":
@@ -37,17 +37,42 @@ def fleet_table(assessment: FleetAssessment, records: Records) -> pd.DataFrame:
     for one in sorted(assessment.probes, key=lambda p: (RANK[p.advice], p.probe)):
         series = spoken.get(one.probe)
         known = registered.loc[one.probe] if one.probe in registered.index else None
-        rows.append({
-            "answer": f"{PROBE[one.advice].mark} {PROBE[one.advice].word}", "probe": one.probe, "site": one.site,
-            "model": None if known is None else known["model_type"], "detector": None if known is None else known["detector"],
-            "now_pct": series.current_pct if series else None, "drift_pct_per_year": series.drift_pct_per_year if series else None,
-            "crosses_about": series.crossing.p50 if series and series.crossing else None,
-            "patient_use": {"allowed": "yes", "repeat_first": "after a good repeat", "not_until_cleared": "not until cleared"}[one.patient_use],
-            "cause": "" if one.cause == "none" else CAUSE[one.cause], "last_check": one.latest_check_at, "next_check": one.next_check_due_on,
-            "why": " ".join((*one.missing, *one.reasons)),
-        })
-    columns = ["answer", "probe", "site", "model", "detector", "now_pct", "drift_pct_per_year", "crosses_about", "patient_use", "cause",
-               "last_check", "next_check", "why"]
+        rows.append(
+            {
+                "answer": f"{PROBE[one.advice].mark} {PROBE[one.advice].word}",
+                "probe": one.probe,
+                "site": one.site,
+                "model": None if known is None else known["model_type"],
+                "detector": None if known is None else known["detector"],
+                "now_pct": series.current_pct if series else None,
+                "drift_pct_per_year": series.drift_pct_per_year if series else None,
+                "crosses_about": series.crossing.p50 if series and series.crossing else None,
+                "patient_use": {
+                    "allowed": "yes",
+                    "repeat_first": "after a good repeat",
+                    "not_until_cleared": "not until cleared",
+                }[one.patient_use],
+                "cause": "" if one.cause == "none" else CAUSE[one.cause],
+                "last_check": one.latest_check_at,
+                "next_check": one.next_check_due_on,
+                "why": " ".join((*one.missing, *one.reasons)),
+            }
+        )
+    columns = [
+        "answer",
+        "probe",
+        "site",
+        "model",
+        "detector",
+        "now_pct",
+        "drift_pct_per_year",
+        "crosses_about",
+        "patient_use",
+        "cause",
+        "last_check",
+        "next_check",
+        "why",
+    ]
     return pd.DataFrame(rows, columns=columns)
 
 
@@ -55,9 +80,20 @@ def overdue(assessment: FleetAssessment) -> pd.DataFrame:
     """Checks whose day has passed: probe, site, what, since (day it was due), days over; longest first."""
     rows = []
     for one in assessment.probes:
-        for what, due in (("check on the source", one.next_check_due_on), ("window check", one.next_window_check_due_on)):
+        for what, due in (
+            ("check on the source", one.next_check_due_on),
+            ("window check", one.next_window_check_due_on),
+        ):
             if due is not None and due < assessment.as_of.date():
-                rows.append({"probe": one.probe, "site": one.site, "what": what, "due": due, "days": (assessment.as_of.date() - due).days})
+                rows.append(
+                    {
+                        "probe": one.probe,
+                        "site": one.site,
+                        "what": what,
+                        "due": due,
+                        "days": (assessment.as_of.date() - due).days,
+                    }
+                )
     table = pd.DataFrame(rows, columns=["probe", "site", "what", "due", "days"])
     return table.sort_values(["days", "probe"], ascending=[False, True], ignore_index=True)
 
@@ -96,8 +132,8 @@ class Episode:
     """Alerts on one happening, on one probe or device."""
 
     episode: str
-    subject: str   # probe, source, jig or readout name
-    kind: str      # "probe", "source", "jig", "readout"
+    subject: str  # probe, source, jig or readout name
+    kind: str  # "probe", "source", "jig", "readout"
     site: str
     alerts: tuple[tuple[Alert, SeriesResult | None], ...]  # by time of signal
     probe: ProbeResult | None
@@ -127,7 +163,7 @@ class Episode:
 
 
 def episodes(assessment: FleetAssessment) -> tuple[Episode, ...]:
-    """All episodes: open ones first, those that bar patient use before others, worst advice before better, newest first."""
+    """All episodes: open ones first, those that bar patient use before others, worst advice first, newest first."""
     grouped: dict[tuple[str, str, str], list[tuple[Alert, SeriesResult | None]]] = defaultdict(list)
     for series in assessment.series:
         for alert in series.alerts:
@@ -142,7 +178,9 @@ def episodes(assessment: FleetAssessment) -> tuple[Episode, ...]:
         probe = probes.get(name) if kind == "probe" else None
         other = devices.get((kind, name)) if kind != "probe" else None  # type: ignore[call-overload]
         site = probe.site if probe else ((other.site if other else None) or "")
-        found.append(Episode(number, name, kind, site, tuple(sorted(alerts, key=lambda a: a[0].signalled_at)), probe, other))
+        found.append(
+            Episode(number, name, kind, site, tuple(sorted(alerts, key=lambda a: a[0].signalled_at)), probe, other)
+        )
     return tuple(sorted(found, key=_urgency))
 
 

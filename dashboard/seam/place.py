@@ -5,9 +5,9 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-STORE = "STEADYCOUNT_STORE"    # path of the store
+STORE = "STEADYCOUNT_STORE"  # path of the store
 CONFIG = "STEADYCOUNT_CONFIG"  # folder of settings for this run only, optional
-BY = "STEADYCOUNT_BY"          # person's name to start with, optional
+BY = "STEADYCOUNT_BY"  # person's name to start with, optional
 
 
 def store_path() -> Path:

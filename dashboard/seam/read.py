@@ -1,4 +1,4 @@
-"""What the pages read, cached by store, revision and settings. Everything returned is shared by all visitors: never change it."""
+"""What the pages read, cached by store, revision and settings. All visitors share what is returned: never change it."""
 
 from __future__ import annotations
 
@@ -88,7 +88,7 @@ def moment() -> datetime:
 
 
 @st.cache_resource(max_entries=3, show_spinner="Reading the records …")
-def _records_of(path: str, revision: int) -> Records:
+def _records_of(path: str, revision: int) -> Records:  # noqa: ARG001 - part of the cache's key
     """The tables of one revision; an empty set where there is no store."""
     if not Path(path).is_file():
         return nothing()
@@ -98,7 +98,7 @@ def _records_of(path: str, revision: int) -> Records:
 
 
 @st.cache_resource(max_entries=8, show_spinner=False)
-def _settings_of(path: str, revision: int, directory: str) -> Settings:
+def _settings_of(path: str, revision: int, directory: str) -> Settings:  # noqa: ARG001 - part of the cache's key
     """The layered settings of one revision."""
     from analytics.records.store_settings import settings_layer
 
@@ -109,7 +109,9 @@ def _settings_of(path: str, revision: int, directory: str) -> Settings:
 
 
 @st.cache_resource(max_entries=6, show_spinner="Working out the fleet …")
-def _assess(path: str, revision: int, directory: str, fingerprint: str, when: datetime) -> FleetAssessment:
+def _assess(
+    path: str, revision: int, directory: str, fingerprint: str, when: datetime,  # noqa: ARG001 - part of the cache's key
+) -> FleetAssessment:
     """The analysis, once a revision, settings and moment."""
     from analytics.fleet import assess
 

@@ -17,13 +17,37 @@ from analytics.counting.tables import BORROWED, GROSS, OWN, RUNNING, Counted
 from analytics.records.snapshot import Records
 from analytics.results import SeriesResult
 from analytics.settings import Settings
-from dashboard.parts.values import DASH, number
+from dashboard.parts.values import DASH, number, whole
 
 TOGETHER = timedelta(hours=2)
-_PAIRED = {OWN: "of the same check", BORROWED: "the last one of this probe and window, at most 7 days old",
-           RUNNING: "the running level of this probe and window", GROSS: "none known: the response is gross"}
-_COLUMNS = ["reading_id", "role", "taken_at", "counts", "count_time_s", "rate_cps", "source", "jig", "collimator", "readout", "operator",
-            "temperature_c", "battery_pct", "on_minutes", "repeat", "reseated", "excluded", "file", "row", "note"]
+_PAIRED = {
+    OWN: "of the same check",
+    BORROWED: "the last one of this probe and window, at most 7 days old",
+    RUNNING: "the running level of this probe and window",
+    GROSS: "none known: the response is gross",
+}
+_COLUMNS = [
+    "reading_id",
+    "role",
+    "taken_at",
+    "counts",
+    "count_time_s",
+    "rate_cps",
+    "source",
+    "jig",
+    "collimator",
+    "readout",
+    "operator",
+    "temperature_c",
+    "battery_pct",
+    "on_minutes",
+    "repeat",
+    "reseated",
+    "excluded",
+    "file",
+    "row",
+    "note",
+]
 
 
 @dataclass(frozen=True)
@@ -39,8 +63,8 @@ class Step:
 class Account:
     """The countings of one check and the steps from them to its response."""
 
-    countings: pd.DataFrame   # columns ``_COLUMNS``
-    steps: tuple[Step, ...]   # empty where the check has no source counting that could be worked out
+    countings: pd.DataFrame  # columns ``_COLUMNS``
+    steps: tuple[Step, ...]  # empty where the check has no source counting that could be worked out
     remarks: tuple[str, ...]  # flags in sentences
 
 
@@ -66,15 +90,19 @@ def account(records: Records, settings: Settings, series: SeriesResult, point: A
     nuclide = series.nuclide
     half_life = float(half_life_days([nuclide], settings.nuclides.half_lives)[0]) if nuclide else math.nan
     return Account(
-        _countings(rows, members["role"].reset_index(drop=True)), _steps(responses, found, half_life, series, point),
-        tuple(sentences(int(responses.flags[found]))))
+        _countings(rows, members["role"].reset_index(drop=True)),
+        _steps(responses, found, half_life, series, point),
+        tuple(sentences(int(responses.flags[found]))),
+    )
 
 
 def _row(counted: Counted, series: SeriesResult, at: datetime, source: object) -> int | None:
     names, table = counted.names, counted.response
     if not len(table):
         return None
-    fits = (table.check_at == np.datetime64(at)) & (_named(names.window, table.keys.window[table.series]) == series.window)
+    fits = (table.check_at == np.datetime64(at)) & (
+        _named(names.window, table.keys.window[table.series]) == series.window
+    )
     if series.jig is not None:
         fits &= _named(names.jig, table.keys.jig[table.series]) == series.jig
     if isinstance(source, str):
@@ -94,34 +122,86 @@ def _countings(rows: pd.DataFrame, role: pd.Series) -> pd.DataFrame:
 
 
 def _steps(table: Responses, i: int, half_life: float, series: SeriesResult, point: Any) -> tuple[Step, ...]:
-    counts, seconds, factor = float(table.gross_counts[i]), float(table.gross_time_s[i]), float(table.dead_time_factor[i])
+    counts, seconds, factor = (
+        float(table.gross_counts[i]),
+        float(table.gross_time_s[i]),
+        float(table.dead_time_factor[i]),
+    )
     gross_sd = math.sqrt(max(counts, 0.0) + float(table.rounding_counts2[i])) / seconds
     background, background_sd = float(table.background_cps[i]), math.sqrt(float(table.background_var_cps2[i]))
     net, net_sd = float(table.net_cps[i]), math.hypot(gross_sd * factor, background_sd)
     repeats, kind = int(table.repeats[i]), int(table.background_kind[i])
     steps = [
-        Step("Gross", f"{number(counts, digits=9)} counts in {number(seconds, 's')}, {repeats} counting{'s' * (repeats > 1)}", _pm(counts / seconds, gross_sd, "cps")),
-        Step("Dead time", f"{number(1e6 * float(table.dead_time_s[i]), 'µs')}, {'paralysable' if table.dead_time_model[i] else 'non-paralysable'}; "
-             f"{number(100 * float(table.dead_time_loss[i]), '%', digits=2)} of the counts lost", _pm(net + background, gross_sd * factor, "cps")),
-        Step("Background", f"{_PAIRED[kind]}" + ("" if kind == GROSS or math.isnan(table.background_counts[i]) else
-             f": {number(float(table.background_counts[i]), digits=9)} counts in {number(float(table.background_time_s[i]), 's')}"),
-             DASH if kind == GROSS else f"− {_pm(background, background_sd, 'cps')}"),
-        Step("Net", f"decision limit {number(float(table.decision_limit_cps[i]), 'cps', digits=2)} (Currie)", _pm(net, net_sd, "cps")),
-        Step("Decay", f"{number(float(table.age_days[i]), 'd', digits=4)} after the reference date, half-life {number(half_life, 'd', digits=5)}",
-             f"÷ {number(float(table.decay_factor[i]), digits=5)}"),
+        Step(
+            "Gross",
+            f"{whole(counts, 'counts')} in {whole(seconds, 's')}, {repeats} counting{'s' * (repeats > 1)}",
+            _pm(counts / seconds, gross_sd, "cps"),
+        ),
+        Step(
+            "Dead time",
+            f"{number(1e6 * float(table.dead_time_s[i]), 'µs')}, "
+            f"{'paralysable' if table.dead_time_model[i] else 'non-paralysable'}; "
+            f"{number(100 * float(table.dead_time_loss[i]), '%', digits=2)} of the counts lost",
+            _pm(net + background, gross_sd * factor, "cps"),
+        ),
+        Step(
+            "Background",
+            _PAIRED[kind] + _background_counts(table, i),
+            DASH if kind == GROSS else f"− {_pm(background, background_sd, 'cps')}",
+        ),
+        Step(
+            "Net",
+            f"decision limit {number(float(table.decision_limit_cps[i]), 'cps', digits=2)} (Currie)",
+            _pm(net, net_sd, "cps"),
+        ),
+        Step(
+            "Decay",
+            f"{number(float(table.age_days[i]), 'd', digits=4)} after the reference date, half-life "
+            f"{number(half_life, 'd', digits=5)}",
+            f"÷ {number(float(table.decay_factor[i]), digits=5)}",
+        ),
     ]
     if not math.isnan(table.activity_kbq[i]):
-        steps.append(Step("Activity", "stated at the reference date", f"÷ {number(float(table.activity_kbq[i]), 'kBq', digits=5)}"))
+        steps.append(
+            Step("Activity", "stated at the reference date", f"÷ {whole(float(table.activity_kbq[i]), 'kBq')}")
+        )
     response = float(table.response[i])
     if bool(table.no_signal[i]) or math.isnan(response):
-        steps.append(Step("Response", "the net rate is not above the decision limit: no logarithm is taken", "no signal"))
+        steps.append(
+            Step("Response", "the net rate is not above the decision limit: no logarithm is taken", "no signal")
+        )
         return tuple(steps)
-    steps.append(Step("Response", "net ÷ decay ÷ activity; counting only", _pm(response, response * math.sqrt(float(table.log_var[i])), series.unit)))
+    steps.append(
+        Step(
+            "Response",
+            "net ÷ decay ÷ activity; counting only",
+            _pm(response, response * math.sqrt(float(table.log_var[i])), series.unit),
+        )
+    )
     if point.corrected == point.corrected:
-        steps.append(Step("Shared movement", "what source and jig do to every probe on them, taken off", number(point.shared_pct, "%", digits=2, sign=True)))
-        steps.append(Step("Charted", f"against a reference of {number(point.expected, series.unit, digits=4)}: {number(point.z, 'standard deviations', digits=2, sign=True)}",
-                          number(point.corrected, series.unit, digits=4)))
+        steps.append(
+            Step(
+                "Shared movement",
+                "what source and jig do to every probe on them, taken off",
+                number(point.shared_pct, "%", digits=2, sign=True),
+            )
+        )
+        steps.append(
+            Step(
+                "Charted",
+                f"against a reference of {number(point.expected, series.unit, digits=4)}: "
+                f"{number(point.z, 'standard deviations', digits=2, sign=True)}",
+                number(point.corrected, series.unit, digits=4),
+            )
+        )
     return tuple(steps)
+
+
+def _background_counts(table: Responses, i: int) -> str:
+    if math.isnan(table.background_counts[i]):
+        return ""
+    counts, seconds = float(table.background_counts[i]), float(table.background_time_s[i])
+    return f": {whole(counts, 'counts')} in {whole(seconds, 's')}"
 
 
 def _pm(value: float, sd: float, unit: str) -> str:

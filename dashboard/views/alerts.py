@@ -8,12 +8,12 @@ import streamlit as st
 from analytics.errors import UserError
 from dashboard.figures.evidence import evidence
 from dashboard.parts import chart, links, person, start, values
-from dashboard.parts.words import CAUSE, DEVICE, PATIENT_USE, PROBE, QUANTITY, RULE
+from dashboard.parts.words import CAUSE, DEVICE, DEVICE_KIND, PATIENT_USE, PROBE, QUANTITY, RULE
 from dashboard.seam import act, digest, read
 from dashboard.seam.digest import Episode
 
 AT_ONCE = 8  # open episodes a screenful holds with their figures
-KINDS = {"probe": "probe", "source": "check source", "jig": "jig", "readout": "control unit"}
+KINDS = {"probe": "probe", **DEVICE_KIND}
 
 
 def show() -> None:
@@ -24,17 +24,24 @@ def show() -> None:
     look = read.look()
     every = digest.episodes(look.assessment)
     sites = sorted({p.site for p in look.assessment.probes})
-    site = st.multiselect("Site", sites, key="site", bind="query-params", placeholder="all sites", width=320) if len(sites) > 1 else []
+    site = (
+        st.multiselect("Site", sites, key="site", bind="query-params", placeholder="all sites", width=320)
+        if len(sites) > 1
+        else []
+    )
     every = tuple(e for e in every if not site or e.site in site)
     open_now = [e for e in every if e.settled_at is None]
     settled = [e for e in every if e.settled_at is not None]
     if open_now:
-        st.markdown(f"**{values.count(len(open_now), 'happening')} open**, the one to look at first on top. Several alerts on one happening stand together.")
+        st.markdown(
+            f"**{values.count(len(open_now), 'happening')} open**, the one to look at first on top. Several alerts "
+            "on one happening stand together."
+        )
     else:
         st.success("Nothing is open: no chart signals, no level is passed.", icon=":material/check_circle:")
     pages = -(-len(open_now) // AT_ONCE)
     number = st.pagination(pages, key="page", bind="query-params") if pages > 1 else 1
-    for one in open_now[(number - 1) * AT_ONCE: number * AT_ONCE]:
+    for one in open_now[(number - 1) * AT_ONCE : number * AT_ONCE]:
         _episode(look, one)
     _settled(look, settled)
 
@@ -66,17 +73,25 @@ def _heading(one: Episode) -> None:
             status = DEVICE[one.device.advice] if one.device else DEVICE["verify"]
             st.markdown(f"### {status.mark} {links.escape(one.subject)}", width="content")
             st.badge(f"{KINDS[one.kind]}: {status.word}", color="gray", help=status.means)
-            links.to("sources", "Open it", icon=":material/adjust:", kind=one.kind, name=one.subject)
+            links.to("sources", "Open it", icon=":material/adjust:", kind=f"{DEVICE_KIND[one.kind]}s", name=one.subject)
 
 
 def sentences(one: Episode, look: read.Look) -> str:
     """What happened, since when and how it was noticed, as one short paragraph."""
     first, _ = one.alerts[0]
     since = f"It probably began about {values.day(one.onset)}" if one.onset else "When it began cannot be told"
-    waited = f", {(first.signalled_at - one.onset).days} days before it signalled" if one.onset and (first.signalled_at - one.onset).days > 0 else ""
+    waited = (
+        f", {(first.signalled_at - one.onset).days} days before it signalled"
+        if one.onset and (first.signalled_at - one.onset).days > 0
+        else ""
+    )
     where = f" at {links.escape(one.site)}" if one.site else ""
-    parts = [f"{links.escape(one.subject)}{where}: {_lower(links.escape(first.detail))}", f"{since}{waited}.",
-             f"First signalled on {values.day(first.signalled_at)} ({values.ago(first.signalled_at, look.as_of)}) by {_rules(one)}."]
+    signalled = f"{values.day(first.signalled_at)} ({values.ago(first.signalled_at, look.as_of)})"
+    parts = [
+        f"{links.escape(one.subject)}{where}: {_lower(links.escape(first.detail))}",
+        f"{since}{waited}.",
+        f"First signalled on {signalled} by {_rules(one)}.",
+    ]
     if one.probe is not None and one.probe.cause != "none":
         sure = f", {100 * one.probe.cause_probability:.0f} % sure" if one.probe.cause_probability is not None else ""
         parts.append(f"Most likely cause: {CAUSE[one.probe.cause]}{sure}.")
@@ -88,8 +103,12 @@ def _lower(text: str) -> str:
 
 
 def _rules(one: Episode) -> str:
-    names = list(dict.fromkeys(f"*{RULE[a.rule]}*" + (f" of the {QUANTITY[s.quantity].lower()}" if s and s.quantity != "response" else "")
-                               for a, s in one.alerts))
+    names = list(
+        dict.fromkeys(
+            f"*{RULE[a.rule]}*" + (f" of the {QUANTITY[s.quantity].lower()}" if s and s.quantity != "response" else "")
+            for a, s in one.alerts
+        )
+    )
     return names[0] if len(names) == 1 else f"{names[0]}, then by {', '.join(names[1:])}"
 
 
@@ -105,31 +124,54 @@ def _evidence(look: read.Look, one: Episode) -> None:
         shown.add(series.index)
         alerts = [a for a, s in one.alerts if s is series]
         points = look.assessment.points_of(series)
-        chart.show(evidence(series, points, alerts, look.as_of), key=f"evidence-{one.episode}-{one.subject}-{series.index}", alt=(
-            f"{QUANTITY[series.quantity]} of {series.probe} around the alert, with its limits; the signalling check carries a numbered ring."))
+        chart.show(
+            evidence(series, points, alerts, look.as_of),
+            key=f"evidence-{one.episode}-{one.subject}-{series.index}",
+            alt=(
+                f"{QUANTITY[series.quantity]} of {series.probe} around the alert, with its limits; the signalling "
+                "check carries a numbered ring."
+            ),
+        )
     if not shown:
         moved = look.assessment.shared
         mine = moved[(moved["kind"] == one.kind) & (moved["name"] == one.subject)]
         if not mine.empty:
             from dashboard.figures.common_movement import common_movement
 
-            chart.show(common_movement(mine, one.subject, height=230), key=f"evidence-{one.kind}-{one.subject}-{one.episode}",
-                       alt=f"Common movement of all probes read on {one.subject}, in per cent, with its 90 % interval.")
+            chart.show(
+                common_movement(mine, one.subject, height=230),
+                key=f"evidence-{one.kind}-{one.subject}-{one.episode}",
+                alt=f"Common movement of all probes read on {one.subject}, in per cent, with its 90 % interval.",
+            )
 
 
 def _decisions(look: read.Look, one: Episode) -> None:
     """What people said about this happening, and the means to say something."""
     made = look.records.decisions
     for said in made[(made["episode"] == one.episode) & (made["probe"] == one.subject)].itertuples():
-        st.caption(f"{said.kind.replace('_', ' ').capitalize()} by {links.escape(str(said.by))} on {values.moment(said.decided_at)}: {links.escape(str(said.reason))}")
+        st.caption(
+            f"{said.kind.replace('_', ' ').capitalize()} by {links.escape(str(said.by))} on "
+            f"{values.moment(said.decided_at)}: {links.escape(str(said.reason))}"
+        )
     if one.probe is None:
         return
     with st.popover("Note on this", icon=":material/edit:"):
-        kind = st.segmented_control("What", ["seen", "settled"], default="seen", required=True, key=f"kind-{one.subject}-{one.episode}",
-                                    help="Seen: someone has taken it up. Settled: a person closes it, with the reason; the charts go on watching.")
+        kind = st.segmented_control(
+            "What",
+            ["seen", "settled"],
+            default="seen",
+            required=True,
+            key=f"kind-{one.subject}-{one.episode}",
+            help="Seen: someone has taken it up. Settled: a person closes it; the charts go on watching.",
+        )
         reason = st.text_input("In a few words", key=f"why-{one.subject}-{one.episode}", max_chars=300)
         by = person.name_field(key=f"by-{one.subject}-{one.episode}")
-        if st.button("Keep the note", key=f"keep-{one.subject}-{one.episode}", disabled=not by, help=None if by else "Needs your name."):
+        if st.button(
+            "Keep the note",
+            key=f"keep-{one.subject}-{one.episode}",
+            disabled=not by,
+            help=None if by else "Needs your name.",
+        ):
             try:
                 act.decide(kind or "seen", probe=one.subject, episode=one.episode, by=by, reason=reason)
             except UserError as error:
@@ -143,16 +185,41 @@ def _settled(look: read.Look, settled: list[Episode]) -> None:
     if not settled:
         st.caption("None so far.")
         return
-    rows = pd.DataFrame([{
-        "what": e.subject, "kind": KINDS[e.kind], "site": e.site, "first": e.first_at, "settled": e.settled_at, "onset": e.onset,
-        "how": ", ".join(dict.fromkeys(RULE[a.rule] for a, _ in e.alerts)), "detail": e.alerts[0][0].detail,
-    } for e in settled])
+    rows = pd.DataFrame(
+        [
+            {
+                "what": e.subject,
+                "kind": KINDS[e.kind],
+                "site": e.site,
+                "first": e.first_at,
+                "settled": e.settled_at,
+                "onset": e.onset,
+                "how": ", ".join(dict.fromkeys(RULE[a.rule] for a, _ in e.alerts)),
+                "detail": e.alerts[0][0].detail,
+            }
+            for e in settled
+        ]
+    )
     when = "D MMM YYYY"
-    picked = st.dataframe(rows, hide_index=True, key="settled", on_select="rerun", selection_mode="single-row",
-                          alt="Alerts that are settled, newest first", column_config={
-        "what": "What", "kind": "Kind", "site": "Site", "first": st.column_config.DatetimeColumn("Signalled", format=when),
-        "settled": st.column_config.DatetimeColumn("Settled", format=when), "onset": st.column_config.DatetimeColumn("Began about", format=when),
-        "how": "Noticed by", "detail": st.column_config.TextColumn("In a sentence", width="large")})
+    picked = st.dataframe(
+        rows,
+        hide_index=True,
+        placeholder=values.DASH,
+        key="settled",
+        on_select="rerun",
+        selection_mode="single-row",
+        alt="Alerts that are settled, newest first",
+        column_config={
+            "what": "What",
+            "kind": "Kind",
+            "site": "Site",
+            "first": st.column_config.DatetimeColumn("Signalled", format=when),
+            "settled": st.column_config.DatetimeColumn("Settled", format=when),
+            "onset": st.column_config.DatetimeColumn("Began about", format=when),
+            "how": "Noticed by",
+            "detail": st.column_config.TextColumn("In a sentence", width="large"),
+        },
+    )
     st.caption("Mark a row to see its readings.")
     for number in picked.selection.rows:
         _episode(look, settled[number])

@@ -34,7 +34,9 @@ def show() -> None:
         status = st.segmented_control("Answer", WORDS, selection_mode="multi", key="status", bind="query-params")
         sites = sorted({p.site for p in assessment.probes})
         site = st.multiselect("Site", sites, key="site", bind="query-params", placeholder="all sites", width=320)
-    chosen = [p for p in assessment.probes if (not status or PROBE[p.advice].word in status) and (not site or p.site in site)]
+    chosen = [
+        p for p in assessment.probes if (not status or PROBE[p.advice].word in status) and (not site or p.site in site)
+    ]
     wide, narrow = st.columns([5, 3], gap="large")
     with wide:
         _picture(look, chosen, filtered=len(chosen) < len(assessment.probes))
@@ -71,21 +73,35 @@ def _named(names: list[str], most: int = 6) -> str:
 
 def _counts(assessment: FleetAssessment) -> None:
     """One figure an answer; pressing it leaves these in the picture and the table."""
-    cells = st.columns(len(PROBE_ORDER) + 2)
-    for cell, advice in zip(cells, PROBE_ORDER, strict=False):
-        status = PROBE[advice]
-        many = sum(p.advice == advice for p in assessment.probes)
-        with cell, st.container(key=f"count-{advice}"):
-            st.button(f"**{many}**\n\n{status.mark} {status.word}", key=f"pick-{advice}", type="tertiary", help=status.means,
-                      on_click=_only, args=(status.word,))
     open_now = [e for e in digest.episodes(assessment) if e.settled_at is None]
     late = digest.overdue(assessment)
     kept, dated = digest.on_time(assessment)
-    with cells[-2], st.container(key="count-alerts"):
-        links.to("alerts", f"**{len(open_now)}**\n\nopen alerts")
-    with cells[-1], st.container(key="count-late"):
-        st.button(f"**{late['probe'].nunique()}**\n\noverdue", key="pick-late", type="tertiary",
-                  help=f"{kept} of {dated} probes with a date have their check on the source on time.", on_click=_open_late)
+    with st.container(horizontal=True, gap="large", key="count-row"):
+        for advice in PROBE_ORDER:
+            status = PROBE[advice]
+            many = sum(p.advice == advice for p in assessment.probes)
+            st.button(
+                f"**{many}**\n\n{status.mark} {status.word}",
+                key=f"pick-{advice}",
+                type="tertiary",
+                help=status.means,
+                on_click=_only,
+                args=(status.word,),
+            )
+        if st.button(
+            f"**{len(open_now)}**\n\nopen alerts",
+            key="pick-alerts",
+            type="tertiary",
+            help="Several alerts on one happening count once.",
+        ):
+            links.go("alerts")
+        st.button(
+            f"**{late['probe'].nunique()}**\n\noverdue",
+            key="pick-late",
+            type="tertiary",
+            help=f"{kept} of {dated} probes with a date have their check on the source on time.",
+            on_click=_open_late,
+        )
 
 
 def _only(word: str) -> None:
@@ -101,11 +117,21 @@ def _picture(look: read.Look, chosen: list[ProbeResult], *, filtered: bool) -> N
     headline = digest.headline(look.assessment)
     figure = fleet_map(chosen, headline, look.settings.limits)
     drawn = [p.probe for p in chosen if p.probe in headline and headline[p.probe].current_pct is not None]
-    picked = chart.show(figure, key="map", select=True, alt=(
-        f"Each of {len(drawn)} probes as a mark: response now in per cent of its reference across, drift in per cent a year upwards. "
-        "The table below holds the same numbers."))
-    st.caption("A mark on the left has lost response; a mark low down is falling. Beyond a dotted line the tolerance limit is less than a year, "
-               "or less than three months, away. Press a mark to open its probe. Levels are site choices.")
+    picked = chart.show(
+        figure,
+        key="map",
+        select=True,
+        alt=(
+            f"Each of {len(drawn)} probes as a mark: response now in per cent of its reference across, drift in per "
+            "cent a year upwards. "
+            "The table below holds the same numbers."
+        ),
+    )
+    st.caption(
+        "A mark on the left has lost response; a mark low down is falling. Beyond a dotted line the tolerance limit "
+        "is less than a year, "
+        "or less than three months, away. Press a mark to open its probe. Levels are site choices."
+    )
     absent = [p.probe for p in chosen if p.probe not in set(drawn)]
     if absent:
         st.caption(f"Not in the picture, since no present response is known: {_named(absent, 12)}. The table says why.")
@@ -127,15 +153,22 @@ def _changes(look: read.Look) -> None:
         st.markdown("No probe's answer changed.")
     for one in found[:8]:
         with st.container(horizontal=True, gap="small", vertical_alignment="center"):
-            links.to("probe", one.probe, probe=one.probe, help=one.why)
+            links.to("probe", one.probe, probe=one.probe, hint=one.why)
             st.markdown(f"{one.before} → **{one.after}**")
     if len(found) > 8:
         st.caption(f"and {len(found) - 8} more")
     decisions, events = look.records.decisions, look.records.events
     recent = [
-        *((d.decided_at, f"{links.escape(d.probe)}: {d.kind.replace('_', ' ')} by {links.escape(d.by)}") for d in decisions.itertuples()
-          if since < d.decided_at <= look.as_of),
-        *((e.happened_at, f"{links.escape(e.probe)}: {e.kind.replace('_', ' ')}") for e in events.itertuples() if since < e.happened_at <= look.as_of),
+        *(
+            (d.decided_at, f"{links.escape(d.probe)}: {d.kind.replace('_', ' ')} by {links.escape(d.by)}")
+            for d in decisions.itertuples()
+            if since < d.decided_at <= look.as_of
+        ),
+        *(
+            (e.happened_at, f"{links.escape(e.probe)}: {e.kind.replace('_', ' ')}")
+            for e in events.itertuples()
+            if since < e.happened_at <= look.as_of
+        ),
     ]
     for when, text in sorted(recent, reverse=True)[:6]:
         st.caption(f"{values.day(when)}  {text}")
@@ -143,30 +176,56 @@ def _changes(look: read.Look) -> None:
 
 def _sites(assessment: FleetAssessment) -> None:
     st.subheader("By site")
-    chart.show(site_bars(assessment.probes), key="sites", alt="Probes of each site by answer, as stacked bars with their numbers.")
+    chart.show(
+        site_bars(assessment.probes),
+        key="sites",
+        alt="Probes of each site by answer, as stacked bars with their numbers.",
+    )
     rows = []
     for site in sorted({p.site for p in assessment.probes}):
         here = [p for p in assessment.probes if p.site == site]
-        rows.append({"site": site, "probes": len(here), **{PROBE[a].word: sum(p.advice == a for p in here) for a in PROBE_ORDER},
-                     "not for patients": sum(p.patient_use == "not_until_cleared" for p in here)})
+        rows.append(
+            {
+                "site": site,
+                "probes": len(here),
+                **{PROBE[a].word: sum(p.advice == a for p in here) for a in PROBE_ORDER},
+                "not for patients": sum(p.patient_use == "not_until_cleared" for p in here),
+            }
+        )
     table.show_data(pd.DataFrame(rows), key="sites", name="answers by site")
 
 
 def _probes(look: read.Look, chosen: list[ProbeResult]) -> None:
-    st.subheader("All probes" if len(chosen) == len(look.assessment.probes) else f"{values.count(len(chosen), 'probe')} chosen")
+    st.subheader(
+        "All probes" if len(chosen) == len(look.assessment.probes) else f"{values.count(len(chosen), 'probe')} chosen"
+    )
     rows = digest.fleet_table(look.assessment, look.records)
     rows = rows[rows["probe"].isin({p.probe for p in chosen})].reset_index(drop=True)
-    picked = st.dataframe(rows, hide_index=True, key="all-probes", on_select="rerun", selection_mode="single-row", height=min(640, 76 + 35 * len(rows)),
-                          alt="All chosen probes with answer, site, response, drift, patient use, cause and dates.", column_config={
-        "answer": st.column_config.TextColumn("Answer", pinned=True), "probe": st.column_config.TextColumn("Probe", pinned=True),
-        "site": "Site", "model": "Model", "detector": "Detector",
-        "now_pct": st.column_config.NumberColumn("Now, % of reference", format="%.1f"),
-        "drift_pct_per_year": st.column_config.NumberColumn("Drift, %/year", format="%+.1f"),
-        "crosses_about": st.column_config.DateColumn("Reaches a limit about", format="D MMM YYYY"),
-        "patient_use": "Patient use", "cause": "Cause",
-        "last_check": st.column_config.DatetimeColumn("Last check", format="D MMM YYYY HH:mm"),
-        "next_check": st.column_config.DateColumn("Next check due", format="D MMM YYYY"), "why": st.column_config.TextColumn("Why", width="large"),
-    })
+    picked = st.dataframe(
+        rows,
+        hide_index=True,
+        key="all-probes",
+        on_select="rerun",
+        selection_mode="single-row",
+        height=min(640, 39 + 35 * len(rows)),
+        placeholder=values.DASH,
+        alt="All chosen probes with answer, site, response, drift, patient use, cause and dates.",
+        column_config={
+            "answer": st.column_config.TextColumn("Answer", pinned=True),
+            "probe": st.column_config.TextColumn("Probe", pinned=True),
+            "site": "Site",
+            "model": "Model",
+            "detector": "Detector",
+            "now_pct": st.column_config.NumberColumn("Now, % of reference", format="%.1f"),
+            "drift_pct_per_year": st.column_config.NumberColumn("Drift, %/year", format="%+.1f"),
+            "crosses_about": st.column_config.DateColumn("Reaches a limit about", format="D MMM YYYY"),
+            "patient_use": "Patient use",
+            "cause": "Cause",
+            "last_check": st.column_config.DatetimeColumn("Last check", format="D MMM YYYY HH:mm"),
+            "next_check": st.column_config.DateColumn("Next check due", format="D MMM YYYY"),
+            "why": st.column_config.TextColumn("Why", width="large"),
+        },
+    )
     st.caption("Mark a row to open its probe. An empty cell: not known; the last column says why.")
     for number in picked.selection.rows:
         links.go("probe", probe=str(rows.loc[number, "probe"]))
@@ -175,15 +234,29 @@ def _probes(look: read.Look, chosen: list[ProbeResult]) -> None:
 def _schedule(assessment: FleetAssessment) -> None:
     late = digest.overdue(assessment)
     kept, dated = digest.on_time(assessment)
-    share = f"{kept} of {dated} probes with a date have their check on the source on time." if dated else "No probe has a date for its next check yet."
+    share = (
+        f"{kept} of {dated} probes with a date have their check on the source on time."
+        if dated
+        else "No probe has a date for its next check yet."
+    )
     with st.expander(f"Overdue checks: {len(late)}", key="late", icon=":material/schedule:", on_change="rerun"):
         st.markdown(share)
         if late.empty:
             st.caption("Nothing is overdue.")
             return
-        st.dataframe(late, hide_index=True, key="late-table", alt="Overdue checks by probe", column_config={
-            "probe": "Probe", "site": "Site", "what": "What", "due": st.column_config.DateColumn("Was due", format="D MMM YYYY"),
-            "days": st.column_config.NumberColumn("Days over")})
+        st.dataframe(
+            late,
+            hide_index=True,
+            key="late-table",
+            alt="Overdue checks by probe",
+            column_config={
+                "probe": "Probe",
+                "site": "Site",
+                "what": "What",
+                "due": st.column_config.DateColumn("Was due", format="D MMM YYYY"),
+                "days": st.column_config.NumberColumn("Days over"),
+            },
+        )
         links.to("record", "Record a check", icon=":material/edit_note:")
 
 

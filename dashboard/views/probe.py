@@ -4,16 +4,14 @@ from __future__ import annotations
 
 from datetime import datetime, time, timedelta
 
-import pandas as pd
 import streamlit as st
 
 from analytics.results import ProbeResult, SeriesResult
 from dashboard.figures import readings
-from dashboard.figures.forecast import says
 from dashboard.figures.story import Chapter, story
 from dashboard.parts import chart, facts, links, one_check, start, table, values
-from dashboard.parts.words import CAUSE, PATIENT_USE, PROBE, QUANTITY, RULE
-from dashboard.seam import digest, read
+from dashboard.parts.words import PATIENT_USE, PROBE, QUANTITY, RULE
+from dashboard.seam import digest, probe_facts, read
 
 SPANS = {"3 months": 91, "1 year": 365, "3 years": 1096, "all": None}
 ORDER = ("window_shift", "window_width", "background", "scatter", "side")
@@ -39,7 +37,10 @@ def show() -> None:
         series = _series(look, name, responses)
     _verdict(look, probe, series)
     if series is None:
-        st.info("No response of this probe could be charted yet." + "".join(f" {links.escape(m)}" for m in probe.missing), icon=":material/help:")
+        st.info(
+            "No response of this probe could be charted yet." + "".join(f" {links.escape(m)}" for m in probe.missing),
+            icon=":material/help:",
+        )
         _others(look, name, None)
         return
     _story(look, probe, series)
@@ -62,10 +63,20 @@ def _series(look: read.Look, name: str, responses: tuple[SeriesResult, ...]) -> 
     by_label = {label(s): s for s in responses}
     spoken = digest.headline(look.assessment).get(name, responses[0])
     if len(by_label) == 1:
-        st.caption(f"Series: {links.escape(label(spoken))}; {values.count(spoken.readings, 'check')}, the last on {values.moment(spoken.latest_at)}")
+        st.caption(
+            f"Series: {links.escape(label(spoken))}; {values.count(spoken.readings, 'check')}, the last on "
+            f"{values.moment(spoken.latest_at)}"
+        )
         return spoken
     options = list(by_label)
-    chosen = st.segmented_control("Series: window, jig, collimator", options, default=label(spoken), required=True, key="series", bind="query-params")
+    chosen = st.segmented_control(
+        "Series: window, jig, collimator",
+        options,
+        default=label(spoken),
+        required=True,
+        key="series",
+        bind="query-params",
+    )
     return by_label.get(chosen or "", spoken)
 
 
@@ -77,8 +88,11 @@ def _verdict(look: read.Look, probe: ProbeResult, series: SeriesResult | None) -
         with said:
             with st.container(horizontal=True, vertical_alignment="center", gap="small"):
                 st.markdown(f"### {status.mark} {links.escape(probe.probe)}: {status.word}", width="content")
-                st.badge(PATIENT_USE[probe.patient_use], color="gray" if probe.patient_use == "allowed" else "red",
-                         icon=":material/check:" if probe.patient_use == "allowed" else ":material/block:")
+                st.badge(
+                    PATIENT_USE[probe.patient_use],
+                    color="gray" if probe.patient_use == "allowed" else "red",
+                    icon=":material/check:" if probe.patient_use == "allowed" else ":material/block:",
+                )
             st.caption(f"{links.escape(probe.site)}. {status.means}")
             for text in probe.missing:
                 st.markdown(f"- **Missing:** {links.escape(text)}")
@@ -87,40 +101,20 @@ def _verdict(look: read.Look, probe: ProbeResult, series: SeriesResult | None) -
             for text in series.notes if series else ():
                 st.markdown(f"- *{links.escape(text)}*")
             if series is not None and series.repeat_requested:
-                st.warning("The newest check lies far off. Take the probe out, put it back, and count again.", icon=":material/replay:")
+                st.warning(
+                    "The newest check lies far off. Take the probe out, put it back, and count again.",
+                    icon=":material/replay:",
+                )
         with figures:
-            _figures(look, probe, series)
-
-
-def _figures(look: read.Look, probe: ProbeResult, series: SeriesResult | None) -> None:
-    rows: list[tuple[str, str]] = []
-    if series is not None:
-        pct = f"{values.number(series.current_pct, '% of reference', digits=4)}" if series.current_pct is not None else values.DASH
-        rows.append(("Response now", f"{values.number(series.current, series.unit)} ({pct}); 90 %: {values.interval(series.current_interval, series.unit)}"
-                     if series.current is not None else f"{values.DASH} (no usable check yet, or none lately)"))
-        if series.reference is not None:
-            ref = series.reference
-            rows.append(("Reference", f"{values.number(ref.value, ref.unit)} ± {values.number(ref.value_sd, digits=1)} (k=1) from "
-                         f"{values.count(ref.readings, 'check')}, {values.day(ref.from_at)} to {values.day(ref.to_at)}"))
-        else:
-            rows.append(("Reference", f"{values.DASH} (too few checks)"))
-        percent = f" ({values.number(series.drift_pct_per_year, '% a year', digits=2, sign=True)})" if series.drift_pct_per_year is not None else ""
-        rows.append(("Drift", f"{values.number(series.drift_per_year, series.unit + ' a year', digits=2, sign=True)}{percent}"
-                     if series.drift_per_year is not None else f"{values.DASH} (no trend can be told yet)"))
-        rows.append(("Reaches a limit", says(series.crossing) if series.crossing else f"{values.DASH} (no limit is being approached)"))
-    if probe.cause != "none":
-        shares = sorted(probe.cause_probabilities.items(), key=lambda c: -c[1])[:3]
-        said = ", ".join(f"{CAUSE.get(c, c)} {100 * p:.0f} %" for c, p in shares)  # type: ignore[call-overload]
-        rows.append(("Likely cause", said or CAUSE[probe.cause]))
-    due = f"; next due {values.day(probe.next_check_due_on)}" if probe.next_check_due_on else ""
-    rows.append(("Last check", f"{values.moment(probe.latest_check_at)} ({values.ago(probe.latest_check_at, look.as_of)}){due}"))
-    facts.show(rows)
+            facts.show(probe_facts.facts(probe, series, look.as_of))
 
 
 def _span(series: SeriesResult) -> tuple[datetime | None, datetime | None]:
     """The time range that is asked for; None: all there is."""
     with st.container(horizontal=True, vertical_alignment="bottom"):
-        span = st.segmented_control("Time shown", list(SPANS), default="all", required=True, key="span", bind="query-params")
+        span = st.segmented_control(
+            "Time shown", list(SPANS), default="all", required=True, key="span", bind="query-params"
+        )
         first = st.date_input("from", value=None, key="from", bind="query-params", format="YYYY-MM-DD", width=160)
         last = st.date_input("to", value=None, key="to", bind="query-params", format="YYYY-MM-DD", width=160)
     start_at = datetime.combine(first, time()) if first else None
@@ -133,26 +127,41 @@ def _span(series: SeriesResult) -> tuple[datetime | None, datetime | None]:
 
 def companions(look: read.Look, series: SeriesResult) -> list[Chapter]:
     """The other quantities of the same probe and window: of the same jig and collimator, or of none."""
-    found = []
-    for quantity in ORDER:
-        for other in look.assessment.series_of(series.probe, quantity):
-            if other.window == series.window and other.jig in (None, series.jig) and other.collimator in (None, series.collimator) and other.readings:
-                found.append(Chapter(other, look.assessment.points_of(other)))
-    return found
+    def belongs(other: SeriesResult) -> bool:
+        here = other.jig in (None, series.jig) and other.collimator in (None, series.collimator)
+        return other.window == series.window and here and other.readings > 0
+
+    every = (other for quantity in ORDER for other in look.assessment.series_of(series.probe, quantity))
+    return [Chapter(other, look.assessment.points_of(other)) for other in every if belongs(other)]
 
 
 def _story(look: read.Look, probe: ProbeResult, series: SeriesResult) -> None:
     first, last = _span(series)
     chapter, others = Chapter(series, look.assessment.points_of(series)), companions(look, series)
-    events = look.records.events[(look.records.events["probe"] == probe.probe) & (look.records.events["happened_at"] <= look.as_of)]
-    picked = chart.show(story(chapter, others, events, look.as_of, start=first, end=last), key="story", select=True, alt=(
-        f"Response of {probe.probe} over time with error bars, reference, limits, alerts and events; under it "
-        f"{', '.join(QUANTITY[c.series.quantity].lower() for c in others) or 'nothing else'} and the equipment in use. The table below holds the numbers."))
-    st.caption("Error bars and bands are 90 %. Grey band: limits of the chart, which follow the counts. Tint: from the likely onset to the signal. "
-               "Hollow marks take no part. No line is drawn where nothing was read. Press a reading to see its countings.")
+    events = look.records.events[
+        (look.records.events["probe"] == probe.probe) & (look.records.events["happened_at"] <= look.as_of)
+    ]
+    picked = chart.show(
+        story(chapter, others, events, look.as_of, start=first, end=last),
+        key="story",
+        select=True,
+        alt=(
+            f"Response of {probe.probe} over time with error bars, reference, limits, alerts and events; under it "
+            f"{', '.join(QUANTITY[c.series.quantity].lower() for c in others) or 'nothing else'} and the equipment "
+            "in use. The table below holds the numbers."
+        ),
+    )
+    st.caption(
+        "Error bars and bands are 90 %. Grey band: limits of the chart, which follow the counts. Tint: from the "
+        "likely onset to the signal. "
+        "Hollow marks take no part. No line is drawn where nothing was read. Press a reading to see its countings."
+    )
     _alerts(chapter, others)
-    table.show_several({QUANTITY[c.series.quantity].lower(): c.points.drop(columns=["series"]) for c in (chapter, *others)}, key="story",
-                       name=f"{probe.probe} {label(series)}")
+    table.show_several(
+        {QUANTITY[c.series.quantity].lower(): c.points.drop(columns=["series"]) for c in (chapter, *others)},
+        key="story",
+        name=f"{probe.probe} {label(series)}",
+    )
     pressed = [str(p["customdata"][0]) for p in (picked.selection.points if picked else ()) if p.get("customdata")]
     one_check.show(look, series, chapter.points, pressed[0] if pressed else None)
     _others(look, probe.probe, series)
@@ -166,7 +175,10 @@ def _alerts(chapter: Chapter, others: list[Chapter]) -> None:
             number += 1
             end = f"settled {values.day(alert.settled_at)}" if alert.settled_at else "open"
             began = f"; began about {values.day(alert.onset_estimate)}" if alert.onset_estimate else ""
-            lines.append(f"{readings.number_mark(number)} **{values.day(alert.signalled_at)}**, {RULE[alert.rule]} ({end}{began}): {links.escape(alert.detail)}")
+            lines.append(
+                f"{readings.number_mark(number)} **{values.day(alert.signalled_at)}**, {RULE[alert.rule]} "
+                f"({end}{began}): {links.escape(alert.detail)}"
+            )
     if lines:
         st.markdown("  \n".join(lines))
     else:
@@ -180,14 +192,26 @@ def _others(look: read.Look, name: str, series: SeriesResult | None) -> None:
         if events.empty:
             st.caption("None is on record.")
         else:
-            st.dataframe(events[["happened_at", "kind", "new_reference", "by", "cost", "note"]].sort_values("happened_at", ascending=False), hide_index=True,
-                         alt=f"Events of {name}")
+            st.dataframe(
+                events[["happened_at", "kind", "new_reference", "by", "cost", "note"]].sort_values(
+                    "happened_at", ascending=False
+                ),
+                hide_index=True,
+                placeholder=values.DASH,
+                alt=f"Events of {name}",
+            )
     with st.container(horizontal=True):
         links.to("record", "Record a check", icon=":material/edit_note:", probe=name)
         links.to("alerts", "All alerts", icon=":material/notifications:")
         last = series and look.assessment.points_of(series)["source"].dropna()
         if last is not None and len(last):
-            links.to("sources", f"Check source {last.iloc[-1]}", icon=":material/adjust:", kind="source", name=str(last.iloc[-1]))
+            links.to(
+                "sources",
+                f"Check source {last.iloc[-1]}",
+                icon=":material/adjust:",
+                kind="check sources",
+                name=str(last.iloc[-1]),
+            )
 
 
 if __name__ == "__main__":

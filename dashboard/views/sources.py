@@ -1,4 +1,4 @@
-"""Sources and jigs: what each check source, jig and control unit does to every probe on it, and how long it still serves."""
+"""Sources and jigs: what each check source, jig and control unit does to every probe on it, and how long it serves."""
 
 from __future__ import annotations
 
@@ -7,12 +7,12 @@ import streamlit as st
 
 from analytics.results import DeviceResult
 from dashboard.figures.common_movement import common_movement, standing
-from dashboard.parts import chart, facts, links, start, table, values
+from dashboard.parts import chart, facts, links, start, table, values, words
 from dashboard.parts.words import DEVICE, PROBE
 from dashboard.seam import read
 
-KINDS = {"source": "check sources", "jig": "jigs", "readout": "control units"}
-ONE = {"source": "check source", "jig": "jig", "readout": "control unit"}
+KINDS = {kind: f"{word}s" for kind, word in words.DEVICE_KIND.items()}
+ONE = words.DEVICE_KIND
 
 
 def show() -> None:
@@ -21,23 +21,39 @@ def show() -> None:
     if not start.ready():
         return
     look = read.look()
-    kind = st.segmented_control("Show", list(KINDS), default="source", required=True, key="kind", bind="query-params") or "source"
-    devices = {"source": look.assessment.sources, "jig": look.assessment.jigs, "readout": look.assessment.readouts}[kind]
+    word = st.segmented_control(
+        "Show", list(KINDS.values()), default=KINDS["source"], required=True, key="kind", bind="query-params"
+    )
+    kind = next((k for k, w in KINDS.items() if w == word), "source")
+    devices = {"source": look.assessment.sources, "jig": look.assessment.jigs, "readout": look.assessment.readouts}[
+        kind
+    ]
     if not devices:
         st.info(f"No {ONE[kind]} is on record.", icon=":material/help:")
         return
     doubtful = [d for d in devices if d.advice != "use"]
-    st.markdown(f"**{len(devices) - len(doubtful)} of {values.count(len(devices), ONE[kind])} give no cause for doubt.**"
-                + (f" Verify or replace first: {', '.join(links.escape(d.name) for d in doubtful)}." if doubtful else ""))
-    st.caption("What all probes on one thing do together is no probe's fault: verify the source, its record or its place before blaming a probe. "
-               "With fewer than three probes on it, the two cannot be told apart.")
+    st.markdown(
+        f"**{len(devices) - len(doubtful)} of {values.count(len(devices), ONE[kind])} give no cause for doubt.**"
+        + (f" Verify or replace first: {', '.join(links.escape(d.name) for d in doubtful)}." if doubtful else "")
+    )
+    st.caption(
+        "What all probes on one thing do together is no probe's fault: verify the source, its record or its place "
+        "before blaming a probe. "
+        "With fewer than three probes on it, the two cannot be told apart."
+    )
+    _table(look, devices, kind)
     left, right = st.columns([4, 5], gap="large")
     with left:
         picked = None
         if any(d.offset_pct is not None for d in devices):
             st.subheader("Where each stands now")
-            picked = chart.show(standing(devices), key=f"standing-{kind}", select=True, alt=f"Common offset now of each {ONE[kind]} with its 90 % interval.")
-        _table(look, devices, kind)
+            picked = chart.show(
+                standing(devices),
+                key=f"standing-{kind}",
+                select=True,
+                alt=f"Common offset now of each {ONE[kind]} with its 90 % interval.",
+            )
+            st.caption("Press a mark to see its movement over time.")
     names = [d.name for d in devices]
     pressed = [str(p["customdata"][0]) for p in (picked.selection.points if picked else ()) if p.get("customdata")]
     if pressed and pressed[0] in names and st.session_state.get("last_device") != pressed[0]:
@@ -64,21 +80,46 @@ def _table(look: read.Look, devices: tuple[DeviceResult, ...], kind: str) -> Non
     registered = look.records.sources.set_index("source")
     rows = []
     for one in devices:
-        row: dict[str, object] = {"answer": f"{DEVICE[one.advice].mark} {DEVICE[one.advice].word}", "name": one.name, "site": one.site,
-                                  "offset_pct": one.offset_pct}
+        row: dict[str, object] = {
+            "answer": f"{DEVICE[one.advice].mark} {DEVICE[one.advice].word}",
+            "name": one.name,
+            "site": one.site,
+            "offset_pct": one.offset_pct,
+        }
         if kind == "source":
             known = registered.loc[one.name] if one.name in registered.index else None
-            row |= {"nuclide": None if known is None else known["nuclide"], "activity_kbq": one.activity_kbq, "rate_now_cps": one.rate_now_cps,
-                    "too_weak_on": one.too_weak_on, "withdrawn_on": None if known is None else known["withdrawn_on"]}
+            row |= {
+                "nuclide": None if known is None else known["nuclide"],
+                "activity_kbq": one.activity_kbq,
+                "rate_now_cps": one.rate_now_cps,
+                "too_weak_on": one.too_weak_on,
+                "withdrawn_on": None if known is None else known["withdrawn_on"],
+            }
         rows.append(row)
     number = st.column_config.NumberColumn
-    st.dataframe(pd.DataFrame(rows), hide_index=True, key=f"devices-{kind}", alt=f"All {KINDS[kind]}", column_config={
-        "answer": "Answer", "name": ONE[kind].capitalize(), "site": "Site", "nuclide": "Nuclide", "offset_pct": number("Common offset, %", format="%+.1f"),
-        "activity_kbq": number("Activity now, kBq", format="%.0f"), "rate_now_cps": number("Net rate now, cps", format="%.0f"),
-        "too_weak_on": st.column_config.DateColumn("Too weak from", format="D MMM YYYY"),
-        "withdrawn_on": st.column_config.DateColumn("Withdrawn", format="D MMM YYYY")})
+    st.dataframe(
+        pd.DataFrame(rows),
+        hide_index=True,
+        placeholder=values.DASH,
+        key=f"devices-{kind}",
+        alt=f"All {KINDS[kind]}",
+        column_config={
+            "answer": "Answer",
+            "name": ONE[kind].capitalize(),
+            "site": "Site",
+            "nuclide": "Nuclide",
+            "offset_pct": number("Common offset, %", format="%+.1f"),
+            "activity_kbq": number("Activity now, kBq", format="%.0f"),
+            "rate_now_cps": number("Net rate now, cps", format="%.0f"),
+            "too_weak_on": st.column_config.DateColumn("Too weak from", format="D MMM YYYY"),
+            "withdrawn_on": st.column_config.DateColumn("Withdrawn", format="D MMM YYYY"),
+        },
+    )
     if kind == "source":
-        st.caption("Too weak: 3 % in 10 s is no longer reached on it (about 100 cps). Activity: as stated, decayed to now; an empty cell: not stated.")
+        st.caption(
+            "Too weak: 3 % in 10 s is no longer reached on it (about 100 cps). Activity: as stated, decayed to now; "
+            "an empty cell: not stated."
+        )
 
 
 def _one(look: read.Look, one: DeviceResult) -> None:
@@ -94,15 +135,32 @@ def _one(look: read.Look, one: DeviceResult) -> None:
     if mine.empty:
         st.caption(f"{values.DASH} No common movement can be told yet: it takes three probes read on it.")
     else:
-        chart.show(common_movement(mine, one.name), key="movement", alt=f"Common movement of all probes on {one.name} over time, in per cent, with its 90 % interval.")
+        chart.show(
+            common_movement(mine, one.name),
+            key="movement",
+            alt=f"Common movement of all probes on {one.name} over time, in per cent, with its 90 % interval.",
+        )
         table.show_data(mine, key="movement", name=f"{one.name} common movement")
     on_it = probes_on(look, one.kind, one.name)
     st.markdown(f"**{values.count(len(on_it), 'probe')} read on it**")
     answers = {p.probe: f"{PROBE[p.advice].mark} {PROBE[p.advice].word}" for p in look.assessment.probes}
     on_it.insert(1, "answer", on_it["probe"].map(answers))
-    picked = st.dataframe(on_it, hide_index=True, key="on-it", on_select="rerun", selection_mode="single-row", alt=f"Probes read on {one.name}", column_config={
-        "probe": "Probe", "answer": "Answer", "first_on": st.column_config.DatetimeColumn("First check on it", format="D MMM YYYY"),
-        "last_on": st.column_config.DatetimeColumn("Last", format="D MMM YYYY"), "checks": "Checks"})
+    picked = st.dataframe(
+        on_it,
+        hide_index=True,
+        placeholder=values.DASH,
+        key="on-it",
+        on_select="rerun",
+        selection_mode="single-row",
+        alt=f"Probes read on {one.name}",
+        column_config={
+            "probe": "Probe",
+            "answer": "Answer",
+            "first_on": st.column_config.DatetimeColumn("First check on it", format="D MMM YYYY"),
+            "last_on": st.column_config.DatetimeColumn("Last", format="D MMM YYYY"),
+            "checks": "Checks",
+        },
+    )
     for number in picked.selection.rows:
         links.go("probe", probe=str(on_it.loc[number, "probe"]))
 
@@ -113,12 +171,30 @@ def _source_facts(look: read.Look, one: DeviceResult) -> list[tuple[str, str]]:
     if len(known):
         first = known.iloc[0]
         sure = values.number(first["activity_uncertainty_pct"], "% (k=1)", digits=2)
-        rows.append(("On record", f"{first['nuclide']}, {values.number(first['activity_kbq'], 'kBq', digits=4)} ± {sure} at {values.moment(first['reference_at'])}"))
+        activity = f"{values.number(first['activity_kbq'], 'kBq', digits=4)} ± {sure}"
+        rows.append(("On record", f"{first['nuclide']}, {activity} at {values.moment(first['reference_at'])}"))
         if pd.notna(first["withdrawn_on"]):
             rows.append(("Withdrawn", values.day(first["withdrawn_on"])))
-    rows.append(("Activity now", values.number(one.activity_kbq, "kBq") if one.activity_kbq is not None else f"{values.DASH} (none stated)"))
-    rows.append(("Net rate now", values.number(one.rate_now_cps, "cps") if one.rate_now_cps is not None else f"{values.DASH} (no recent check)"))
-    rows.append(("Too weak from", values.day(one.too_weak_on) if one.too_weak_on else f"{values.DASH} (not known without a rate)"))
+    rows.append(
+        (
+            "Activity now",
+            values.number(one.activity_kbq, "kBq") if one.activity_kbq is not None else f"{values.DASH} (none stated)",
+        )
+    )
+    rows.append(
+        (
+            "Net rate now",
+            values.number(one.rate_now_cps, "cps")
+            if one.rate_now_cps is not None
+            else f"{values.DASH} (no recent check)",
+        )
+    )
+    rows.append(
+        (
+            "Too weak from",
+            values.day(one.too_weak_on) if one.too_weak_on else f"{values.DASH} (not known without a rate)",
+        )
+    )
     return rows
 
 

@@ -1,9 +1,9 @@
-"""A fixture, not the analysis: a small fleet with its records and a hand-written answer, so that pages can be tried on any story."""
+"""A fixture, not the analysis: a small fleet with records and a hand-written answer, to try pages on any story."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from datetime import date, datetime, timedelta
+from datetime import datetime, timedelta
 
 import numpy as np
 import pandas as pd
@@ -11,13 +11,18 @@ import pandas as pd
 from analytics.records import snapshot
 from analytics.records.snapshot import Records
 from analytics.results import (
-    COUNTING_COLUMNS, POINT_COLUMNS, Alert, Crossing, DeviceResult, FleetAssessment, ProbeResult, Reference, SeriesResult,
+    COUNTING_COLUMNS,
+    POINT_COLUMNS,
+    Alert,
+    Crossing,
+    DeviceResult,
+    FleetAssessment,
+    ProbeResult,
+    Reference,
+    SeriesResult,
 )
+from tests.dashboard.made_up_words import ACTIVITY_KBQ, AS_OF, HALF_LIFE_DAYS, START, alerts_of, source_of, verdict_of
 
-AS_OF = datetime(2025, 6, 30, 9)
-START = datetime(2023, 7, 3, 8)
-HALF_LIFE_DAYS = 271.74
-ACTIVITY_KBQ = 3700.0
 STORIES = ("healthy", "slow_fall", "losing", "slipping", "dead", "splashed", "overdue", "young", "worn_out")
 
 
@@ -35,7 +40,9 @@ class _Made:
     checks: int = 0
 
 
-def fleet(stories: tuple[str, ...] = STORIES + ("healthy",) * 8, *, revision: int = 7) -> tuple[Records, FleetAssessment]:
+def fleet(
+    stories: tuple[str, ...] = STORIES + ("healthy",) * 8, *, revision: int = 7
+) -> tuple[Records, FleetAssessment]:
     """One probe a story, weekly checks over two years on three sites, with the answer a right analysis would give."""
     made = _Made(np.random.default_rng(20250630))
     sites = ("Northfield", "Harbour", "Old Mill")
@@ -43,22 +50,37 @@ def fleet(stories: tuple[str, ...] = STORIES + ("healthy",) * 8, *, revision: in
     for i, (name, story) in enumerate(zip(names, stories, strict=True)):
         _one(made, name, sites[i % 3], f"CK-{'ABC'[i % 3]}1", f"J{i % 3 + 1}", story)
     registered = {
-        "probe": names, "site": [sites[i % 3] for i in range(len(names))], "detector": ["CdTe", "CsI(Tl)"][: 1] * len(names),
-        "model_type": ["straight"] * len(names), "in_service_on": [START] * len(names), "dead_time_us": [10.0] * len(names),
+        "probe": names,
+        "site": [sites[i % 3] for i in range(len(names))],
+        "detector": ["CdTe", "CsI(Tl)"][:1] * len(names),
+        "model_type": ["straight"] * len(names),
+        "in_service_on": [START] * len(names),
+        "dead_time_us": [10.0] * len(names),
         "dead_time_model": ["non_paralysable"] * len(names),
     }
     records = Records(
         revision=revision,
         readings=snapshot.Records.table(snapshot.READINGS, pd.DataFrame(made.readings)),
         probes=Records.table(snapshot.PROBES, registered),
-        sources=Records.table(snapshot.SOURCES, {
-            "source": ["CK-A1", "CK-B1", "CK-C1"], "nuclide": ["Co-57"] * 3, "reference_at": [START] * 3,
-            "activity_kbq": [ACTIVITY_KBQ] * 3, "activity_uncertainty_pct": [2.5] * 3, "site": list(sites),
-        }),
-        windows=Records.table(snapshot.WINDOWS, {"window": ["Co-57"], "nuclide": ["Co-57"], "centre_kev": [122.06], "width_pct": [20.0]}),
+        sources=Records.table(
+            snapshot.SOURCES,
+            {
+                "source": ["CK-A1", "CK-B1", "CK-C1"],
+                "nuclide": ["Co-57"] * 3,
+                "reference_at": [START] * 3,
+                "activity_kbq": [ACTIVITY_KBQ] * 3,
+                "activity_uncertainty_pct": [2.5] * 3,
+                "site": list(sites),
+            },
+        ),
+        windows=Records.table(
+            snapshot.WINDOWS, {"window": ["Co-57"], "nuclide": ["Co-57"], "centre_kev": [122.06], "width_pct": [20.0]}
+        ),
         events=Records.table(snapshot.EVENTS, pd.DataFrame(made.events) if made.events else None),
-        inspections=Records.table(snapshot.INSPECTIONS), uses=Records.table(snapshot.USES),
-        outcomes=Records.table(snapshot.OUTCOMES), decisions=Records.table(snapshot.DECISIONS),
+        inspections=Records.table(snapshot.INSPECTIONS),
+        uses=Records.table(snapshot.USES),
+        outcomes=Records.table(snapshot.OUTCOMES),
+        decisions=Records.table(snapshot.DECISIONS),
     )
     return records, _answer(made, revision)
 
@@ -75,9 +97,14 @@ def _one(made: _Made, probe: str, site: str, source: str, jig: str, story: str) 
     if story == "young":
         days = days[-3:]
     days = days[(days < 300) | (days > 390)] if story == "slow_fall" else days  # nothing was read for three months
-    at = [START + timedelta(days=int(d), minutes=int(made.rng.integers(0, 120))) for d in days]
+    at = [START + timedelta(days=int(d), minutes=int(made.rng.integers(0, 120)), seconds=90) for d in days]
     rising = np.clip(days - 400, 0, None) / 365.25
-    true_pct = 100 - rising * {"slow_fall": 3.0, "losing": 11.0, "slipping": 14.0, "worn_out": 17.0}.get(story, 0.0)
+    true_pct = (
+        100
+        + made.rng.normal(0, 0.8)
+        + made.rng.normal(0, 0.5) * days / 365.25
+        - rising * {"slow_fall": 3.0, "losing": 11.0, "slipping": 14.0, "worn_out": 17.0}.get(story, 0.0)
+    )
     if story == "slipping":
         true_pct = 100 - np.clip(days - 520, 0, None) ** 1.6 / 700
     sd_pct = np.full(len(days), 1.1)
@@ -93,104 +120,190 @@ def _one(made: _Made, probe: str, site: str, source: str, jig: str, story: str) 
     _countings(made, probe, source, jig, at, value_pct * base / 100, days)
     current = float(true_pct[-1]) if story not in ("young", "dead", "overdue") else None
     slope = float((true_pct[-1] - true_pct[-20]) / (days[-1] - days[-20]) * 365.25) if len(days) > 20 else None
-    alerts = _alerts(probe, story, at)
+    alerts = alerts_of(probe, story, at)
     crossing = None
     if story in ("losing", "slipping", "slow_fall") and current is not None and slope is not None and slope < -1:
         away = int((current - 90) / -slope * 365.25)
-        crossing = Crossing(90.0, *(AS_OF.date() + timedelta(days=int(max(away, 20) * f)) for f in (0.6, 1.0, 1.8)),
-                            {90: 0.3, 182: 0.5, 365: 0.9})
-    made.series.append(SeriesResult(
-        index=len(made.series), probe=probe, window="Co-57", jig=jig, collimator=None, nuclide="Co-57", quantity="response", unit=unit,
-        readings=len(days), latest_at=at[-1], reference=None if story == "young" else Reference(base, 0.005 * base, unit, 20, at[0], at[min(19, len(at) - 1)]),
-        current=None if current is None else current * base / 100,
-        current_interval=None if current is None else ((current - 0.8) * base / 100, (current + 0.8) * base / 100),
-        current_pct=current, drift_per_year=None if slope is None else slope * base / 100,
-        drift_interval=None if slope is None else ((slope - 1.2) * base / 100, (slope + 1.2) * base / 100),
-        drift_pct_per_year=slope, crossing=crossing, repeat_requested=False, alerts=alerts, action_pct=5.0, tolerance_pct=10.0,
-    ))
+        crossing = Crossing(
+            90.0,
+            *(AS_OF.date() + timedelta(days=int(max(away, 20) * f)) for f in (0.6, 1.0, 1.8)),
+            {90: 0.3, 182: 0.5, 365: 0.9},
+        )
+    made.series.append(
+        SeriesResult(
+            index=len(made.series),
+            probe=probe,
+            window="Co-57",
+            jig=jig,
+            collimator=None,
+            nuclide="Co-57",
+            quantity="response",
+            unit=unit,
+            readings=len(days),
+            latest_at=at[-1],
+            reference=None
+            if story == "young"
+            else Reference(base, 0.005 * base, unit, 20, at[0], at[min(19, len(at) - 1)]),
+            current=None if current is None else current * base / 100,
+            current_interval=None if current is None else ((current - 0.8) * base / 100, (current + 0.8) * base / 100),
+            current_pct=current,
+            drift_per_year=None if slope is None else slope * base / 100,
+            drift_interval=None if slope is None else ((slope - 1.2) * base / 100, (slope + 1.2) * base / 100),
+            drift_pct_per_year=slope,
+            crossing=crossing,
+            repeat_requested=False,
+            alerts=alerts,
+            action_pct=5.0,
+            tolerance_pct=10.0,
+        )
+    )
     made.points.append(response)
     level = np.where(days > 700, 9.0, 3.0) if story == "splashed" else np.full(len(days), 3.0)
-    _add(made, probe, "background", "cps", at, level + made.rng.normal(0, 0.4, len(days)), 0.5, 3.0, jig=None,
-         alerts=tuple(a for a in alerts if a.rule == "background"))
+    _add(
+        made,
+        probe,
+        "background",
+        "cps",
+        at,
+        level + made.rng.normal(0, 0.4, len(days)),
+        0.5,
+        3.0,
+        jig=None,
+        alerts=tuple(a for a in alerts if a.rule == "background"),
+    )
     shift = np.clip(days - 450, 0, None) / 60 if story == "slipping" else np.zeros(len(days))
-    _add(made, probe, "window_shift", "% of photopeak energy", at[::4], (shift + made.rng.normal(0, 0.25, len(days)))[::4], 0.3, 0.0, jig=jig)
+    _add(
+        made,
+        probe,
+        "window_shift",
+        "% of photopeak energy",
+        at[::4],
+        (shift + made.rng.normal(0, 0.25, len(days)))[::4],
+        0.3,
+        0.0,
+        jig=jig,
+    )
     _add(made, probe, "scatter", "ratio", at[::3], made.rng.chisquare(8, len(days))[::3] / 8, 0.3, 1.0, jig=jig)
     if story == "worn_out":
-        made.events.append({"event_id": len(made.events) + 1, "probe": probe, "happened_at": START + timedelta(days=380), "kind": "repair",
-                            "new_reference": True, "by": "workshop", "note": "coupling renewed"})
-    made.probes.append(_verdict(probe, site, story, at[-1], slope))
+        made.events.append(
+            {
+                "event_id": len(made.events) + 1,
+                "probe": probe,
+                "happened_at": START + timedelta(days=380),
+                "kind": "repair",
+                "new_reference": True,
+                "by": "workshop",
+                "note": "coupling renewed",
+            }
+        )
+    made.probes.append(verdict_of(probe, site, story, at[-1], slope))
 
 
-def _add(made: _Made, probe: str, quantity: str, unit: str, at: list[datetime], value: np.ndarray, sd: float, centre: float, *,
-         jig: str | None, alerts: tuple[Alert, ...] = ()) -> None:
+def _add(
+    made: _Made,
+    probe: str,
+    quantity: str,
+    unit: str,
+    at: list[datetime],
+    value: np.ndarray,
+    sd: float,
+    centre: float,
+    *,
+    jig: str | None,
+    alerts: tuple[Alert, ...] = (),
+) -> None:
     flags = np.full(len(at), "used", dtype=object)
     made.points.append(_points(made, at, value, np.full(len(at), sd), centre, flags, None, jig))
-    made.series.append(SeriesResult(
-        index=len(made.series), probe=probe, window="Co-57", jig=jig, collimator=None, nuclide=None, quantity=quantity, unit=unit,  # type: ignore[arg-type]
-        readings=len(at), latest_at=at[-1], reference=Reference(centre, sd / 4, unit, 20, at[0], at[min(19, len(at) - 1)]), current=float(value[-1]),
-        current_interval=(float(value[-1]) - sd, float(value[-1]) + sd), current_pct=None, drift_per_year=None, drift_interval=None,
-        drift_pct_per_year=None, crossing=None, repeat_requested=False, alerts=alerts,
-    ))
+    made.series.append(
+        SeriesResult(
+            index=len(made.series),
+            probe=probe,
+            window="Co-57",
+            jig=jig,
+            collimator=None,
+            nuclide=None,
+            quantity=quantity,
+            unit=unit,  # type: ignore[arg-type]
+            readings=len(at),
+            latest_at=at[-1],
+            reference=Reference(centre, sd / 4, unit, 20, at[0], at[min(19, len(at) - 1)]),
+            current=float(value[-1]),
+            current_interval=(float(value[-1]) - sd, float(value[-1]) + sd),
+            current_pct=None,
+            drift_per_year=None,
+            drift_interval=None,
+            drift_pct_per_year=None,
+            crossing=None,
+            repeat_requested=False,
+            alerts=alerts,
+        )
+    )
 
 
-def _points(made: _Made, at: list[datetime], value: np.ndarray, sd: np.ndarray, expected: float, flags: np.ndarray,
-            source: str | None, jig: str | None) -> pd.DataFrame:
+def _points(
+    made: _Made,
+    at: list[datetime],
+    value: np.ndarray,
+    sd: np.ndarray,
+    expected: float,
+    flags: np.ndarray,
+    source: str | None,
+    jig: str | None,
+) -> pd.DataFrame:
     first = made.checks
     made.checks += len(at)
     shared = 0.3 * np.sin(np.arange(len(at)) / 9)
-    return pd.DataFrame({
-        "series": np.int32(len(made.series)), "check": np.arange(first, made.checks), "check_at": pd.to_datetime(at).astype("datetime64[us]"),
-        "value": value * (1 + shared / 100), "value_low": value - 1.645 * sd, "value_high": value + 1.645 * sd, "corrected": value,
-        "expected": expected, "limit_low": expected - 3.3 * sd, "limit_high": expected + 3.3 * sd, "z": (value - expected) / sd,
-        "statistic": np.abs(value - expected) / (3.3 * sd), "shared_pct": shared, "flag": flags, "source": source, "jig": jig, "readout": "RU-1",
-    })
+    return pd.DataFrame(
+        {
+            "series": np.int32(len(made.series)),
+            "check": np.arange(first, made.checks),
+            "check_at": pd.to_datetime(at).astype("datetime64[us]"),
+            "value": value * (1 + shared / 100),
+            "value_low": value - 1.645 * sd,
+            "value_high": value + 1.645 * sd,
+            "corrected": value,
+            "expected": expected,
+            "limit_low": expected - 3.3 * sd,
+            "limit_high": expected + 3.3 * sd,
+            "z": (value - expected) / sd,
+            "statistic": np.abs(value - expected) / (3.3 * sd),
+            "shared_pct": shared,
+            "flag": flags,
+            "source": source,
+            "jig": jig,
+            "readout": "RU-1",
+        }
+    )
 
 
-def _countings(made: _Made, probe: str, source: str, jig: str, at: list[datetime], response: np.ndarray, days: np.ndarray) -> None:
+def _countings(
+    made: _Made, probe: str, source: str, jig: str, at: list[datetime], response: np.ndarray, days: np.ndarray
+) -> None:
     first = made.checks - len(at)
     for i, (when, value, age) in enumerate(zip(at, response, days, strict=True)):
         net = 0.0 if np.isnan(value) else float(value) * ACTIVITY_KBQ * 2 ** (-float(age) / HALF_LIFE_DAYS)
         for measurement, counts, seconds in (("background", 180, 60.0), ("source", round((net + 3) * 10), 10.0)):
             number = len(made.readings) + 1
-            made.readings.append({
-                "reading_id": number, "probe": probe, "taken_at": when + timedelta(seconds=90 * (measurement == "source")), "window": "Co-57",
-                "measurement": measurement, "counts": counts, "count_time_s": seconds, "source": source if measurement == "source" else None,
-                "repeat": 1, "jig": jig, "readout": "RU-1", "operator": "N. Berg", "load": 1, "file": "checks.csv", "row": number + 1,
-            })
+            made.readings.append(
+                {
+                    "reading_id": number,
+                    "probe": probe,
+                    "taken_at": when - timedelta(seconds=90 * (measurement == "background")),
+                    "window": "Co-57",
+                    "measurement": measurement,
+                    "counts": counts,
+                    "count_time_s": seconds,
+                    "source": source if measurement == "source" else None,
+                    "repeat": 1,
+                    "jig": jig,
+                    "readout": "RU-1",
+                    "operator": "N. Berg",
+                    "load": 1,
+                    "file": "checks.csv",
+                    "row": number + 1,
+                }
+            )
             made.countings.append({"check": first + i, "reading_id": number, "role": measurement})
-
-
-def _alerts(probe: str, story: str, at: list[datetime]) -> tuple[Alert, ...]:
-    episode = f"E-{probe[-3:]}"
-    if story in ("losing", "slipping", "worn_out"):
-        return (
-            Alert(episode, "cusum", at[-30], at[-40], None, "low", "The response has left its reference downwards; the sum of departures passed its limit."),
-            Alert(episode, "action_level", at[-12], at[-40], None, "low", "The response is more than 5 % below its reference."),
-        )
-    if story == "dead":
-        return (Alert(episode, "no_signal", at[-1], at[-2], None, "low", "Two checks in a row gave no net counts."),)
-    if story == "splashed":
-        return (Alert(episode, "background", at[-3], at[-5], None, "high", "The background is three times its usual value."),)
-    if story == "slow_fall":
-        return (Alert(episode, "change_point", at[20], at[15], at[32], "low", "The level had changed; it came back after cleaning."),)
-    return ()
-
-
-def _verdict(probe: str, site: str, story: str, latest: datetime, slope: float | None) -> ProbeResult:
-    advice, use, cause, sure, reason, missing = {
-        "healthy": ("use", "allowed", "none", 0.97, "Response 100.1 % of its reference; no chart signals.", ()),
-        "slow_fall": ("watch", "allowed", "efficiency_loss", 0.71, f"Response falls {abs(slope or 0):.1f} % a year since about 12 Aug 2024.", ()),
-        "losing": ("service", "allowed", "efficiency_loss", 0.93, "Response 90.2 % of its reference, falling 11 % a year; it passes 90 % within weeks.", ()),
-        "slipping": ("service", "repeat_first", "window_slip", 0.95, "The photopeak has slid 4.6 % in its window; the response follows steeply.", ()),
-        "dead": ("service", "not_until_cleared", "intermittent", 0.88, "No net counts in two checks running.", ()),
-        "splashed": ("watch", "allowed", "contamination", 0.9, "Background 9.0 cps, usually 3.0 cps.", ()),
-        "overdue": ("undetermined", "allowed", "unknown", None, "The last check is 63 days old.", ("A check on the check source; due since 12 May 2025.",)),
-        "young": ("undetermined", "allowed", "unknown", None, "Only 3 checks so far.", ("17 more checks make a full reference.",)),
-        "worn_out": ("retire", "not_until_cleared", "efficiency_loss", 0.9, "The repair of 17 Jul 2024 did not hold: the fall goes on as before.", ()),
-    }[story]
-    due = latest.date() + timedelta(days=7)
-    shares = {} if sure is None else {cause: sure, "unknown": round(1 - sure, 2)}
-    return ProbeResult(probe, site, advice, use, cause, sure, (reason,), missing, shares, latest, due, due + timedelta(days=60))  # type: ignore[arg-type]
 
 
 def _answer(made: _Made, revision: int) -> FleetAssessment:
@@ -201,25 +314,62 @@ def _answer(made: _Made, revision: int) -> FleetAssessment:
     parts = []
     for i, name in enumerate(("CK-A1", "CK-B1", "CK-C1") if made.probes else ()):
         offset = np.sin(np.arange(len(weeks)) / 20 + i) * 0.4 - (np.arange(len(weeks)) / 22 if i == 2 else 0)
-        parts.append(pd.DataFrame({"kind": "source", "name": name, "at": weeks, "offset_pct": offset, "offset_low_pct": offset - 0.5,
-                                   "offset_high_pct": offset + 0.5, "probes": np.int32(5)}))
-        parts.append(pd.DataFrame({"kind": "jig", "name": f"J{i + 1}", "at": weeks, "offset_pct": 0.1, "offset_low_pct": -0.4, "offset_high_pct": 0.6,
-                                   "probes": np.int32(5)}))
-    shared = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(
-        {c: [] for c in ("kind", "name", "at", "offset_pct", "offset_low_pct", "offset_high_pct", "probes")})
+        parts.append(
+            pd.DataFrame(
+                {
+                    "kind": "source",
+                    "name": name,
+                    "at": weeks,
+                    "offset_pct": offset,
+                    "offset_low_pct": offset - 0.5,
+                    "offset_high_pct": offset + 0.5,
+                    "probes": np.int32(5),
+                }
+            )
+        )
+        parts.append(
+            pd.DataFrame(
+                {
+                    "kind": "jig",
+                    "name": f"J{i + 1}",
+                    "at": weeks,
+                    "offset_pct": 0.1,
+                    "offset_low_pct": -0.4,
+                    "offset_high_pct": 0.6,
+                    "probes": np.int32(5),
+                }
+            )
+        )
+    shared = (
+        pd.concat(parts, ignore_index=True)
+        if parts
+        else pd.DataFrame(
+            {c: [] for c in ("kind", "name", "at", "offset_pct", "offset_low_pct", "offset_high_pct", "probes")}
+        )
+    )
     return FleetAssessment(
-        as_of=AS_OF, version="0.1.0", revision=revision, config="0" * 64, series=tuple(made.series), probes=tuple(made.probes),
-        sources=tuple(_source(n, s, i) for i, (n, s) in enumerate((("CK-A1", "Northfield"), ("CK-B1", "Harbour"), ("CK-C1", "Old Mill")))) if made.probes else (),
-        jigs=tuple(DeviceResult("jig", f"J{i}", None, "use", (), (), offset_pct=0.1, offset_interval_pct=(-0.4, 0.6)) for i in (1, 2, 3)) if made.probes else (),
+        as_of=AS_OF,
+        version="0.1.0",
+        revision=revision,
+        config="0" * 64,
+        series=tuple(made.series),
+        probes=tuple(made.probes),
+        sources=tuple(
+            source_of(n, s, i)
+            for i, (n, s) in enumerate((("CK-A1", "Northfield"), ("CK-B1", "Harbour"), ("CK-C1", "Old Mill")))
+        )
+        if made.probes
+        else (),
+        jigs=tuple(
+            DeviceResult("jig", f"J{i}", None, "use", (), (), offset_pct=0.1, offset_interval_pct=(-0.4, 0.6))
+            for i in (1, 2, 3)
+        )
+        if made.probes
+        else (),
         readouts=(DeviceResult("readout", "RU-1", None, "use", (), ()),) if made.probes else (),
-        points=points, countings=countings, shared=shared,
+        points=points,
+        countings=countings,
+        shared=shared,
     )
 
 
-def _source(name: str, site: str, which: int) -> DeviceResult:
-    bad = which == 2
-    left = ACTIVITY_KBQ * 2 ** (-(AS_OF - START).days / HALF_LIFE_DAYS)
-    reasons = ("Every probe read on it has fallen 4.7 % together since Aug 2023; its half-life or nuclide on record is doubtful.",) if bad else ()
-    alerts = (Alert("E-S1", "drift", datetime(2024, 9, 2, 8), datetime(2023, 8, 1), None, "low", "All probes on this source move together."),) if bad else ()
-    return DeviceResult("source", name, site, "verify" if bad else "use", reasons, alerts, activity_kbq=left, rate_now_cps=left * 2.35,
-                        too_weak_on=date(2026, 11, 20), offset_pct=-4.7 if bad else 0.2, offset_interval_pct=(-5.2, -4.2) if bad else (-0.3, 0.7))

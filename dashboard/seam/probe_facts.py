@@ -1,0 +1,66 @@
+"""What is known of a probe in a dozen lines: term and value, a dash with its reason where nothing is known."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from analytics.results import ProbeResult, SeriesResult
+from dashboard.figures.forecast import says
+from dashboard.parts.values import DASH, ago, count, day, interval, moment, number
+from dashboard.parts.words import CAUSE
+
+Fact = tuple[str, str]
+
+
+def facts(probe: ProbeResult, series: SeriesResult | None, as_of: datetime) -> list[Fact]:
+    """The facts on a probe and on the series that is looked at (None: no response was ever charted)."""
+    return [*(_series_facts(series) if series is not None else ()), *_cause(probe), ("Last check", _last(probe, as_of))]
+
+
+def _series_facts(series: SeriesResult) -> list[Fact]:
+    return [
+        ("Response now", _now(series)),
+        ("Reference", _reference(series)),
+        ("Drift", _drift(series)),
+        ("Reaches a limit", says(series.crossing) if series.crossing else f"{DASH} (no limit is being approached)"),
+    ]
+
+
+def _now(series: SeriesResult) -> str:
+    if series.current is None:
+        return f"{DASH} (no usable check yet, or none lately)"
+    share = f" ({number(series.current_pct, '% of reference', digits=4)})" if series.current_pct is not None else ""
+    return f"{number(series.current, series.unit)}{share}; 90 %: {interval(series.current_interval, series.unit)}"
+
+
+def _reference(series: SeriesResult) -> str:
+    one = series.reference
+    if one is None:
+        return f"{DASH} (too few checks)"
+    value = f"{number(one.value, one.unit)} ± {number(one.value_sd, digits=1)} (k=1)"
+    return f"{value} from {count(one.readings, 'check')}, {day(one.from_at)} to {day(one.to_at)}"
+
+
+def _drift(series: SeriesResult) -> str:
+    if series.drift_per_year is None:
+        return f"{DASH} (no trend can be told yet)"
+    bounds = interval(series.drift_interval, f"{series.unit} a year", digits=2)
+    if series.drift_pct_per_year is None:
+        return f"{number(series.drift_per_year, f'{series.unit} a year', digits=2, sign=True)}; 90 %: {bounds}"
+    return f"{number(series.drift_pct_per_year, '% a year', digits=2, sign=True)}; 90 %: {bounds}"
+
+
+def _cause(probe: ProbeResult) -> list[Fact]:
+    if probe.cause == "none":
+        return []
+    likely = sorted(probe.cause_probabilities.items(), key=lambda one: -one[1])[:3]
+    words: dict[str, str] = dict(CAUSE)
+    shares = [f"{words.get(name, name)} {100 * share:.0f} %" for name, share in likely if share >= 0.005]
+    return [("Likely cause", ", ".join(shares) or words[probe.cause])]
+
+
+def _last(probe: ProbeResult, as_of: datetime) -> str:
+    if probe.latest_check_at is None:
+        return f"{DASH} (none so far)"
+    due = f"; next due {day(probe.next_check_due_on)}" if probe.next_check_due_on else ""
+    return f"{moment(probe.latest_check_at)} ({ago(probe.latest_check_at, as_of)}){due}"
