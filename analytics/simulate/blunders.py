@@ -10,16 +10,17 @@ from numpy.random import Generator
 from numpy.typing import NDArray
 
 from analytics.simulate.checks import Checks
+from analytics.simulate.design import Design
 from analytics.simulate.physics import Floats
 
 # Kind -> how often, of all blunders (invented shares; nobody publishes any).
 SHARES = {
-    "mis_seated": 0.30,
-    "wrong_window": 0.20,
-    "digit_swapped": 0.15,
-    "digit_dropped": 0.10,
-    "count_time_wrong": 0.10,
-    "day_month_swapped": 0.10,
+    "mis_seated": 0.28,
+    "wrong_window": 0.18,
+    "digit_swapped": 0.14,
+    "digit_dropped": 0.08,
+    "count_time_wrong": 0.09,
+    "day_month_swapped": 0.18,  # most of them give no date at all, or one that is not taken in, and do not count
     "month_wrong": 0.05,
 }
 COUNTED_LONGER = 6.0  # a minute instead of ten seconds
@@ -38,12 +39,14 @@ class Blunders:
         return np.asarray(self.kind == KINDS.index(name), dtype=np.bool_)
 
 
-def draw_blunders(checks: Checks, rate: float, rng: Generator) -> Blunders:
-    """Draw which checks are spoiled, and how."""
+def draw_blunders(design: Design, checks: Checks, rng: Generator) -> Blunders:
+    """Draw which checks are spoiled, and how; those that the design asks for come on top."""
     size = len(checks.day)
-    kind = np.where(rng.random(size) < rate, rng.choice(len(SHARES), size, p=list(SHARES.values())) + 1, 0).astype(
-        np.intp
-    )
+    drawn = rng.choice(len(SHARES), size, p=list(SHARES.values())) + 1
+    kind = np.where(rng.random(size) < design.blunder_rate, drawn, 0).astype(np.intp)
+    number_of = {probe.name: number for number, probe in enumerate(design.probes)}
+    for name, check, what in design.spoiled:
+        kind[checks.span[number_of[name]]][check] = KINDS.index(what)
     seated = np.where(rng.random(size) < 0.85, rng.uniform(0.55, 0.93, size), rng.uniform(1.06, 1.25, size))
     # A window set wrong gives a ratio that is each probe's own and comes back every time.
     ratio = np.where(rng.random(checks.probe.max(initial=-1) + 1) < 0.5, 0.25, 1.45)
@@ -100,7 +103,7 @@ def write_down_wrong(
 
     kinds, check: kind of blunder and number of the check, for each row.
     allowed: first and last time that loading would take in, for each row.
-    The list has ``row`` (from 1, in the order returned), ``kind``, ``column``, ``recorded``, ``right``.
+    The list has ``row`` (from 1, in the order returned), ``kind``, ``column``, ``recorded``, ``right``, ``check``.
     """
     counts, time_s = table["counts"].to_numpy().copy(), table["count_time_s"].to_numpy()
     taken = table["taken_at"].copy()
@@ -127,7 +130,8 @@ def write_down_wrong(
     order = taken.argsort(kind="stable").to_numpy()
     place = np.empty(len(order), dtype=np.int64)
     place[order] = np.arange(1, len(order) + 1)
-    mistakes = pd.DataFrame(found, columns=["row", "kind", "column", "recorded", "right"])
-    mistakes["row"] = place[mistakes["row"].to_numpy(dtype=np.int64)]
+    mistakes = pd.DataFrame(found, columns=["row", "kind", "column", "recorded", "right"], dtype=object)
+    spoiled = mistakes["row"].to_numpy(dtype=np.int64)
+    mistakes = mistakes.assign(row=place[spoiled], check=check[spoiled])
     written = table.assign(counts=counts, taken_at=taken).iloc[order].reset_index(drop=True)
     return written, mistakes.sort_values("row", ignore_index=True)

@@ -87,9 +87,11 @@ def _days_of(design: Design, probe: Probe, weekday: int, rng: Generator) -> Floa
     """Check times of one probe in days since the start, at some minute of the morning."""
     first = max(0.0, probe.checked_from)
     last = min(design.days, probe.checked_to)
-    planned = np.arange(weekday + probe.phase_days, design.days, probe.cadence_days)
+    planned = np.arange((weekday - design.starts_at.weekday()) % 7 + probe.phase_days, design.days, probe.cadence_days)
     reach = 1 if probe.cadence_days <= 10 else 3
     days = np.floor(planned) + rng.integers(-reach, reach + 1, len(planned)) * (rng.random(len(planned)) < 0.3)
+    today = (design.starts_at.weekday() + days) % 7  # nobody checks at the weekend
+    days += np.where(today == 5, -1.0, np.where(today == 6, 1.0, 0.0))
     days += np.floor(rng.uniform(7.4, 10.6, len(planned)) * 60) / 1440  # whole minutes between 7:24 and 10:36
     keep = (days >= first) & (days < last) & (rng.random(len(planned)) >= design.missed_rate)
     for gap_from, gap_to in probe.gaps:

@@ -35,6 +35,7 @@ def plan_countings(design: Design, checks: Checks, outlying: Bools, rng: Generat
     )
     every = np.ones(len(checks.day), dtype=bool)
     again = outlying & (rng.random(len(checks.day)) < design.repeat_after_outlier) & (repeats == 1)
+    again[[span.stop - 1 for span in checks.span if span.stop > span.start]] = False  # nobody has got round to the last
     parts: list[pd.DataFrame] = []
     slot = 0
 

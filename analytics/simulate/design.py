@@ -160,6 +160,7 @@ class Fault:
     widening: float = 0.0
     wander: Floats | None = None
     hours_before_check: float | None = None  # moved to so long before the next check, so that a check can see it
+    seen_by_last: int | None = None  # moved to just before the last so many checks of the probe
     goes_on_from: int | None = None  # index of the fault that a service was to end and did not
 
     @property
@@ -209,5 +210,6 @@ class Design:
     blunder_rate: float = 0.005
     missed_rate: float = 0.03  # planned checks that were skipped
     repeat_after_outlier: float = 0.3  # how often somebody repeats a check that looks far off, reseated
+    spoiled: tuple[tuple[str, int, str], ...] = ()  # blunders that must happen: probe, number of its check, kind
     horizon_days: float = 5 * 365.25  # how far past the end true crossings are followed
     tables: dict[str, object] = field(default_factory=dict)  # ready-made tables (inspections, uses, outcomes)

@@ -46,13 +46,23 @@ class Fleet:
     ends_at: datetime
 
 
+def settle(design: Design, seed: int) -> tuple[Design, Checks]:
+    """The checks of a design, and the design with those faults moved that a certain check is to see."""
+    checks = plan_checks(design, _streams(seed)[0])
+    return replace(design, faults=tuple(_seen(fault, design, checks) for fault in design.faults)), checks
+
+
+def _streams(seed: int) -> list[Generator]:
+    """Random numbers for planning, spoiling, counting and typing, each of its own."""
+    return [np.random.default_rng(one) for one in np.random.SeedSequence(seed).spawn(4)]
+
+
 def simulate(design: Design, seed: int) -> Fleet:
     """Count a designed fleet through; the same design and seed give the same fleet, to the last digit."""
-    planning, spoiling, counting, typing = (np.random.default_rng(one) for one in np.random.SeedSequence(seed).spawn(4))
-    checks = plan_checks(design, planning)
-    design = replace(design, faults=tuple(_seen(fault, design, checks) for fault in design.faults))
+    _, spoiling, counting, typing = _streams(seed)
+    design, checks = settle(design, seed)
     state, held_by = states(design, checks)
-    blunders = draw_blunders(checks, design.blunder_rate, spoiling)
+    blunders = draw_blunders(design, checks, spoiling)
     lost = _contact(state.dropout, spoiling)
     outlying = (lost < 0.9) | blunders.is_kind("mis_seated") | blunders.is_kind("wrong_window")
     rows = plan_countings(design, checks, outlying, spoiling)
@@ -70,11 +80,14 @@ def simulate(design: Design, seed: int) -> Fleet:
 
 
 def _seen(fault: Fault, design: Design, checks: Checks) -> Fault:
-    """The fault moved to some hours before the next check of its probe (else the last one), where it asks for that."""
-    if fault.hours_before_check is None:
+    """The fault moved to just before the check that is to see it, where it asks for that."""
+    if fault.hours_before_check is None and fault.seen_by_last is None:
         return fault
     number = next(number for number, probe in enumerate(design.probes) if probe.name == fault.probe)
     days = checks.day[checks.span[number]]
+    if fault.seen_by_last is not None:
+        return replace(fault, onset=float(days[-fault.seen_by_last] - 0.5))
+    assert fault.hours_before_check is not None  # noqa: S101  (for the type checker)
     check = days[min(int(np.searchsorted(days, fault.onset)), len(days) - 1)]
     return replace(fault, onset=float(check - fault.hours_before_check / 24.0))
 

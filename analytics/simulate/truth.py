@@ -45,13 +45,20 @@ def tell(
     return Truth(
         probes=_probes(design, faults),
         faults=faults,
-        checks=_checks(design, checks, state, held_by, blunders, contact),
+        checks=_checks(design, checks, state, held_by, _made(blunders, mistakes), contact),
         repairs=_repairs(design),
         sources=_sources(design),
         jigs=_jigs(design),
-        blunders=mistakes,
+        blunders=mistakes.drop(columns="check"),
         sites=pd.DataFrame([{"site": one.name, "background_cps": one.background_cps} for one in design.sites]),
     )
+
+
+def _made(blunders: Blunders, mistakes: pd.DataFrame) -> NDArray[np.object_]:
+    """Kind of the blunder of each check, empty where none was made (a swapped date that is no date is none)."""
+    made = np.zeros(len(blunders.kind), dtype=bool)
+    made[mistakes["check"].to_numpy(dtype=np.intp)] = True
+    return np.array(KINDS, dtype=object)[np.where(made, blunders.kind, 0)]
 
 
 def reference_start(services: list[Service], day: float) -> float:
@@ -154,7 +161,7 @@ def _checks(
     checks: Checks,
     state: State,
     held_by: list[tuple[int, NDArray[np.intp]]],
-    blunders: Blunders,
+    blunder: NDArray[np.object_],
     contact: Floats,
 ) -> pd.DataFrame:
     size, probes = len(checks.day), design.probes
@@ -183,7 +190,7 @@ def _checks(
                     "since_reference_pct": 100.0 * (response / base)[keep],
                     "shift_pct": shift[keep],
                     "faults": in_force[keep],
-                    "blunder": np.array(KINDS, dtype=object)[blunders.kind[keep]],
+                    "blunder": blunder[keep],
                     "outlier": contact[keep] < 0.9,
                     "jig_factor": checks.jig_factor[keep],
                 }

@@ -8,7 +8,7 @@ from pathlib import Path
 import pandas as pd
 
 # Tables in the order in which a person would look at them; empty ones are not written.
-ORDER = ("probes", "sources", "windows", "readings", "events", "inspections", "uses", "outcomes")
+ORDER = ("probes", "sources", "windows", "readings", "events", "inspections", "uses", "outcomes", "truth")
 
 
 def write_csv(tables: Mapping[str, pd.DataFrame], folder: Path) -> list[Path]:
