@@ -36,11 +36,11 @@ def serve(store: Path, *, config: Path | None, by: str, port: int | None, browse
 
     from streamlit.web import cli
 
-    main = Path(__file__).parent.parent / "main.py"
+    app = Path(__file__).parent.parent / "app.py"
     sys.argv = [
         "streamlit",
         "run",
-        str(main),
+        str(app),
         "--server.port",
         str(chosen),
         "--server.address",
@@ -51,12 +51,12 @@ def serve(store: Path, *, config: Path | None, by: str, port: int | None, browse
         "false",
     ]
     try:
-        cli.main()
-    except SystemExit as end:
-        if end.code not in (0, None):
-            raise
+        cli.main(standalone_mode=False)
     except KeyboardInterrupt:
         pass
+    except RuntimeError as end:
+        if type(end).__name__ != "Abort":  # what Streamlit's own command line makes of Ctrl-C
+            raise
     note("The dashboard is closed.")
     return 0
 

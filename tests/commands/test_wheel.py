@@ -35,6 +35,7 @@ def test_the_wheel_carries_all_that_the_tool_reads(wheel, root):
         "dashboard/.streamlit/config.toml",
         "dashboard/icon.png",
         "dashboard/main.py",
+        "dashboard/app.py",
         "analytics/counting/half_lives.csv",
     } <= names
     assert {f"config/{one.name}" for one in (root / "config").glob("*.toml")} <= names
