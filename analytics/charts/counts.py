@@ -43,7 +43,7 @@ class LaneyU:
 
 
 def laney_u(counts: Floats, sizes: Floats, sigmas: float = 3.0) -> LaneyU:
-    """u′ chart: limits ū ± sigmas · √(ū/nᵢ) · σ_z with σ_z = (mean moving range of z)/(2/√π), z = (uᵢ − ū)/√(ū/nᵢ).
+    """u′ chart: limits ū ± sigmas · √(ū/nᵢ) · σ_z with σ_z = (mean moving range of z)/1.128, z = (uᵢ − ū)/√(ū/nᵢ).
 
     counts: events of each sample; sizes: counting time or area of each, more than 0. Laney, Quality Engineering 2002
     [from memory]. Fewer than two samples, or no event at all: σ_z is NaN, and so are the limits.

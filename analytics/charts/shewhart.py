@@ -15,8 +15,8 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Sides = NDArray[np.int8]
 
-# Mean range of two normal readings over their spread, d2 of the control chart tables: 2/√π.
-MEAN_RANGE_OF_TWO = 2.0 / np.sqrt(np.pi)
+# Mean range of two normal readings over their spread, 2/√π, as the control chart tables print it (d2).
+MEAN_RANGE_OF_TWO = 1.128
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,9 +97,9 @@ def run_rules(
 
 
 def individuals_limits(values: Floats) -> Limits:
-    """Limits of a chart of single values: mean ± 3 · (mean moving range)/(2/√π), from one series without gaps.
+    """Limits of a chart of single values: mean ± 3 · (mean moving range)/1.128, from one series without gaps.
 
-    NIST/SEMATECH e-Handbook 6.3.2.2 (which rounds 2/√π to 1.128). Fewer than two values: NaN limits; constant values:
+    NIST/SEMATECH e-Handbook 6.3.2.2. Fewer than two values: NaN limits; constant values:
     limits on the centre.
 
     >>> individuals_limits(np.array([49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1])).centre

@@ -26,6 +26,8 @@ from analytics.charts.run_lengths.paired_start import Pair, pair_step
 from analytics.charts.run_lengths.quadrature import gauss_legendre, nodes_for, normal_density
 
 Array = NDArray[np.float64]
+# Exponents up to which a kernel for another mean is made from the one for mean 0 by factors.
+TILT_UP_TO = 200.0
 
 
 @dataclass(frozen=True)
@@ -56,6 +58,12 @@ class Arm:
         """0 and the nodes."""
         return np.concatenate(([0.0], self.nodes[0]))
 
+    @cached_property
+    def kernel_at_rest(self) -> Array:
+        """Weighed density from the grid to the nodes for mean 0."""
+        nodes, weights = self.nodes
+        return weights[:, None] * normal_density(nodes[:, None] - self.grid + self.k)
+
     def signals(self, points: Array, mean: float) -> Array:
         """Probability that the next reading signals, from each point."""
         return np.asarray(ndtr(points + (mean - self.k - self.h)))
@@ -65,8 +73,31 @@ class Arm:
         nodes, weights = self.nodes
         masses = np.empty(len(nodes) + 1)
         masses[0] = ndtr(self.k - mean - cloud.points) @ cloud.masses
-        masses[1:] = weights * (normal_density(nodes[:, None] - cloud.points + (self.k - mean)) @ cloud.masses)
+        if cloud.points is self.grid and abs(mean) * (self.h + self.k) < TILT_UP_TO:
+            # φ(u − m) = φ(u) exp(m u − m²/2), and u = node − point + k falls apart into a factor for each.
+            tilted = self.kernel_at_rest @ (np.exp(-mean * self.grid) * cloud.masses)
+            masses[1:] = np.exp(mean * (nodes + (self.k - 0.5 * mean))) * tilted
+        else:
+            masses[1:] = weights * (normal_density(nodes[:, None] - cloud.points + (self.k - mean)) @ cloud.masses)
         return Cloud(self.grid, masses)
+
+    def step_both(self, masses: Array, mean: float) -> Array:
+        """One reading on for the masses of both arms on the grid, [arm, point], each losing what the other signals."""
+        nodes, weights = self.nodes
+        means = np.array([[mean], [-mean]])
+        to_zero = (ndtr(self.k - means - self.grid) * masses).sum(axis=1)
+        signals = (ndtr(self.grid + (means - self.k - self.h)) * masses).sum(axis=1)
+        after = np.empty(masses.shape)
+        after[:, 0] = to_zero - signals[::-1]
+        if abs(mean) * (self.h + self.k) < TILT_UP_TO:
+            # φ(u − m) = φ(u) exp(m u − m²/2), and u = node − point + k falls apart into a factor for each.
+            tilted = (np.exp(-means * self.grid) * masses) @ self.kernel_at_rest.T
+            after[:, 1:] = np.exp(means * (nodes + (self.k - 0.5 * means))) * tilted
+        else:
+            for arm, shift in enumerate((self.k - mean, self.k + mean)):
+                density = normal_density(nodes[:, None] - self.grid + shift)
+                after[arm, 1:] = weights * (density @ masses[arm])
+        return after
 
     def matrix(self, mean: float) -> Array:
         """Transition matrix between grid points; column: from, row: to."""
@@ -189,6 +220,9 @@ class TwoSided:
 
     def step(self, state: Both, mean: float) -> Both:
         """One reading on; each arm loses at 0 what signals on the other."""
+        if state.upper.points is self.arm.grid and state.lower.points is self.arm.grid and state.pair is None:
+            masses = self.arm.step_both(np.stack((state.upper.masses, state.lower.masses)), mean)
+            return Both(Cloud(self.arm.grid, masses[0]), Cloud(self.arm.grid, masses[1]), None)
         upper, lower = self.arm.step(state.upper, mean), self.arm.step(state.lower, -mean)
         upper.masses[0] -= self.arm.signals(state.lower.points, -mean) @ state.lower.masses
         lower.masses[0] -= self.arm.signals(state.upper.points, mean) @ state.upper.masses

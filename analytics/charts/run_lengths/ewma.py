@@ -11,18 +11,19 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from analytics.charts.run_lengths.absorption import mean_steps
-from analytics.charts.run_lengths.cusum import leading_vector
+from analytics.charts.run_lengths.cusum import TILT_UP_TO, leading_vector
 from analytics.charts.run_lengths.quadrature import gauss_legendre, nodes_for, normal_density
 
 Array = NDArray[np.float64]
 # Limits nearer than this to their final value, relatively, are taken as final.
-_SETTLED = 1e-14
+_SETTLED = 1e-13
 
 
 @dataclass(frozen=True)
@@ -62,6 +63,16 @@ class Ewma:
         """Nodes and weights between the limits; the kernel is as wide as the weight."""
         return gauss_legendre(-half_width, half_width, nodes_for(2.0 * half_width / self.weight))
 
+    @cached_property
+    def final(self) -> tuple[Array, Array]:
+        """Nodes and weights between the final limits."""
+        return self.nodes(self.half_width)
+
+    @cached_property
+    def kernel_at_rest(self) -> Array:
+        """Weighed density between the final nodes for mean 0."""
+        return self.final[1][:, None] * self.density(self.final[0], self.final[0], 0.0)
+
     def density(self, to: Array, points: Array, mean: float) -> Array:
         """Density of the next Z at ``to`` from each point; row: to, column: from."""
         w = self.weight
@@ -73,20 +84,23 @@ class Ewma:
 
     def steady(self) -> Level:
         """The quasi-stationary distribution between the final limits under mean 0."""
-        nodes, weights = self.nodes(self.half_width)
         readings = 0
         while not self.settled(readings):
             readings = 2 * readings + 1
-        vector = leading_vector(weights[:, None] * self.density(nodes, nodes, 0.0))
-        return Level(readings, nodes, vector)
+        return Level(readings, self.final[0], leading_vector(self.matrix(0.0)))
 
     def step(self, state: Level, mean: float) -> Level:
         """One reading on."""
-        readings = state.readings + 1
+        readings, w = state.readings + 1, self.weight
         half_width = self.half_width_at(readings)
         if half_width <= 0.0:
             return Level(readings, np.zeros(1), np.zeros(1))
-        nodes, weights = self.nodes(half_width)
+        if self.settled(readings) and state.points is self.final[0] and abs(mean) * half_width / w < TILT_UP_TO:
+            # φ(u − m) = φ(u) exp(m u − m²/2), and u = (to − (1 − w) from)/w falls apart into a factor for each.
+            nodes = self.final[0]
+            tilted = self.kernel_at_rest @ (np.exp(nodes * (-mean * (1.0 - w) / w)) * state.masses)
+            return Level(readings, nodes, np.exp(nodes * (mean / w) - 0.5 * mean * mean) * tilted)
+        nodes, weights = self.final if self.settled(readings) else self.nodes(half_width)
         return Level(readings, nodes, weights * (self.density(nodes, state.points, mean) @ state.masses))
 
     def mass(self, state: Level) -> float:
@@ -106,11 +120,23 @@ class Ewma:
                 return total
             total += mass
             state = self.step(state, mean)
-        nodes, weights = self.nodes(self.half_width)
-        moves = (weights[:, None] * self.density(nodes, nodes, mean)).T
-        steps = mean_steps(moves, self._signals(nodes, mean))
+        nodes, weights = self.final
+        steps = mean_steps(self.matrix(mean).T, self._signals(nodes, mean))
         from_points = 1.0 + (weights * steps) @ self.density(nodes, state.points, mean)
         return total + float(from_points @ state.masses)
+
+    def vector(self, state: Level) -> Array | None:
+        """The masses, once the limits do not move any more."""
+        return state.masses if self.settled(state.readings) and self.settled(state.readings - 1) else None
+
+    def matrix(self, mean: float) -> Array:
+        """Transition matrix between the nodes of the final limits."""
+        nodes, weights = self.final
+        return weights[:, None] * self.density(nodes, nodes, mean)
+
+    def counted(self) -> Array:
+        """Every node counts."""
+        return np.ones(len(self.final[0]))
 
     def _signals(self, points: Array, mean: float) -> Array:
         w, h = self.weight, self.half_width

@@ -10,68 +10,21 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from itertools import count
-from typing import Protocol, TypeVar
+from typing import TypeVar
 
-import numpy as np
-from numpy.typing import NDArray
+from analytics.charts.run_lengths.protocol import Flat
+from analytics.charts.run_lengths.slow_drift import blocks_mean, doublings
 
-Array = NDArray[np.float64]
 State = TypeVar("State")
 
 # The part of the sum that a drift's tail may leave out, relative to the sum.
-_TAIL = 1e-11
-
-
-class Process(Protocol[State]):
-    """A chart whose statistic is Markov under independent N(mean, 1) readings."""
-
-    def start(self) -> State:
-        """The state before the first reading, with mass one."""
-        ...
-
-    def steady(self) -> State:
-        """The state after many readings of mean 0, given that there was no signal, with mass one."""
-        ...
-
-    def step(self, state: State, mean: float) -> State:
-        """The state after one more reading; the mass lost is the probability of the signal."""
-        ...
-
-    def mass(self, state: State) -> float:
-        """The probability of not having signalled."""
-        ...
-
-    def scaled(self, state: State, factor: float) -> State:
-        """The state with its mass multiplied by ``factor``."""
-        ...
-
-    def remaining(self, state: State, mean: float) -> float:
-        """Sum of the survival probabilities from here on, all readings having this mean."""
-        ...
-
-    def certain(self, drift: float) -> bool:
-        """Whether a drift of this sign ends in a signal with probability one."""
-        ...
-
-
-class Flat(Process[State], Protocol[State]):
-    """A process whose state becomes a vector with a constant transition matrix after a few readings."""
-
-    def vector(self, state: State) -> Array | None:
-        """The state as a vector; None while it is none yet."""
-        ...
-
-    def matrix(self, mean: float) -> Array:
-        """Transition matrix of these vectors; column: from, row: to."""
-        ...
-
-    def counted(self) -> Array:
-        """The vector whose product with the state is its mass."""
-        ...
+_TAIL = 1e-10
+# Mean run length in control from which a slow drift is taken in blocks of readings.
+_LONG = 1000.0
 
 
 def mean_run_lengths(
-    chart: Process[State], shifts: Sequence[float], drifts: Sequence[float], *, after: float, drift_from: int
+    chart: Flat[State], shifts: Sequence[float], drifts: Sequence[float], *, after: float, drift_from: int
 ) -> list[float]:
     """Mean run lengths under each shift, then under each drift (mean drift·t, t = drift_from, drift_from + 1, …)."""
     origin = _origin(chart, after)
@@ -79,7 +32,7 @@ def mean_run_lengths(
     return rows + [_drift_mean(chart, origin, drift, drift_from) for drift in drifts]
 
 
-def _origin(chart: Process[State], after: float) -> State:
+def _origin(chart: Flat[State], after: float) -> State:
     """The state given no signal in ``after`` readings of mean 0."""
     if math.isinf(after):
         return chart.steady()
@@ -90,13 +43,17 @@ def _origin(chart: Process[State], after: float) -> State:
     return state
 
 
-def _drift_mean(chart: Process[State], origin: State, drift: float, drift_from: int) -> float:
+def _drift_mean(chart: Flat[State], origin: State, drift: float, drift_from: int) -> float:
     if drift == 0.0:
         return chart.remaining(origin, 0.0)
     if not chart.certain(drift):
         return math.inf
     state, alive, total = origin, 1.0, 0.0
+    in_blocks = doublings(drift) > 0 and chart.remaining(origin, 0.0) > _LONG
     for t in count(drift_from):
+        vector = chart.vector(state) if in_blocks and t > drift_from else None
+        if vector is not None:
+            return total + blocks_mean(chart, vector, drift, t, _TAIL)
         total += alive
         state = chart.step(state, drift * t)
         left = chart.mass(state)

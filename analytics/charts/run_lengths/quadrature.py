@@ -19,8 +19,11 @@ def normal_density(x: Array) -> Array:
 
 
 def nodes_for(width_sd: float) -> int:
-    """Nodes that integrate Gaussians of unit width over an interval of this many widths to full double precision."""
-    return 24 + math.ceil(3.0 * width_sd)
+    """Nodes that integrate Gaussians of unit width over an interval of this many widths.
+
+    Run lengths differ by less than 1e-11 from those with twice as many (tests/charts/test_run_lengths.py).
+    """
+    return 16 + math.ceil(1.8 * width_sd)
 
 
 @lru_cache(maxsize=256)
