@@ -1,0 +1,43 @@
+"""What each probe's charts say, as plain yes/no/unknown evidence with the numbers behind it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+
+@dataclass
+class Evidence:
+    """Evidence for one probe at one moment. None: not measured."""
+
+    probe: str
+    open_rules: set[str] = field(default_factory=set)
+    change_pct: float = 0.0           # present level of the worst response series against its reference
+    change_interval_pct: tuple[float, float] | None = None
+    direction: str = "low"
+    slope_pct_per_year: float = 0.0
+    slope_interval_pct: tuple[float, float] | None = None
+    probability_ramp: float = 0.0
+    probability_step: float = 0.0
+    probability_outside: float = 0.0  # of being beyond the tolerance now
+    step_pct: float = 0.0
+    onset: str | None = None
+    onset_days: float | None = None
+    windows_disagree: bool | None = None  # response of two windows moved by different amounts
+    window_moved: bool | None = None
+    window_shift_pct: float | None = None
+    window_shift_z: float | None = None
+    window_after_onset: bool = False  # a window check was made since the change began
+    width_grew: bool | None = None
+    background_high: bool = False
+    background_factor: float | None = None
+    scatter_high: bool = False
+    scatter_low: bool = False
+    outliers: int = 0
+    outliers_low: int = 0
+    no_signal: bool = False
+    side_high: bool | None = None
+    side_factor: float | None = None
+    companion: str | None = None      # "battery", "temperature" or "time since switch-on"
+    companion_text: str = ""
+    source_suspect: str | None = None
+    lone_kind: str | None = None

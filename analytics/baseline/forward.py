@@ -1,0 +1,213 @@
+"""One pass forward in time: what is shared is taken off each reading, using nothing that came later.
+
+At the first of each month the references and the placing spread of every unit are estimated from earlier checks and
+then stand for that month. Within the month each reading at instant t is corrected by the robust mean of what the
+*other* probes did on its source in the days before t. The model (methods, shared movement):
+
+    y = α(unit) + c(source, t) + δ(unit, t) + ε,    ĉ = robust mean of (y − α̂) over the neighbours,    x = y − ĉ
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analytics.baseline.location import robust_centre
+from analytics.baseline.neighbours import neighbours, timelines
+from analytics.baseline.noise import PlacingSpread
+from analytics.baseline.rows import CLOSED_AFTER_DAYS, Bools, Floats, Ints, Rows
+
+WANDER = 0.003**2  # a sound neighbour's own slow wander about its reference
+MOVE = 0.02**2  # what a source is expected to move by while in use, before anything is seen (prior variance)
+LEAST_FOR_NEIGHBOUR = 2  # checks in its reference before a unit speaks for a source
+RECENT = 8  # checks whose median is a neighbour's present level
+MOVED_SURELY, MOVED_AT_LEAST = 3.0, 0.015  # standard errors and log size from which a neighbour has plainly moved itself
+
+
+@dataclass(frozen=True)
+class SharedPriors:
+    """What the certificates say; arrays of length sources (variance of the log activity)."""
+
+    activity_variance: Floats
+
+
+@dataclass(frozen=True)
+class Corrected:
+    """Per row (arrays of length n) and per unit what the pass made of the readings."""
+
+    x: Floats  # log response with the shared movement taken off
+    shift: Floats  # ĉ that was taken off
+    shift_var: Floats
+    noise: Floats  # variance of x: counting (expected), placing, independent part of ĉ
+    persistent: Floats  # variance of ĉ that does not average away on this source
+    speakers: Ints  # probes that spoke for the source (the judged one not counted)
+    placing: Floats  # s² in force for the row
+    alpha_then: Floats  # reference in force at the row's month (NaN: none yet)
+    alpha_var_then: Floats
+    anchor_then: Floats  # level the unit was held against at the row's month: its reference, or its own level once it had moved
+    source_shift: Floats  # ĉ from all neighbours on the source, whatever their jig
+    alpha: Floats  # [units] reference at the end
+    alpha_var: Floats
+    reference_checks: Ints  # [units]
+    unit_placing: Floats  # [units]
+
+
+def month_starts(first_day: float, last_day: float) -> Floats:
+    """First of every month from the one that holds ``first_day`` to the one after ``last_day``, as days since 1970."""
+    low = np.datetime64(int(np.floor(first_day)), "D").astype("datetime64[M]")
+    high = np.datetime64(int(np.floor(last_day)), "D").astype("datetime64[M]")
+    months = np.arange(low, high + 2)
+    return months.astype("datetime64[D]").astype(np.int64).astype(np.float64)
+
+
+def _references(table: Floats, variances: Floats) -> tuple[Floats, Floats]:
+    centre = robust_centre(table.T, variances.T)
+    # A biweight centre is 5 % less efficient than the mean, more for few values.
+    return centre.value, centre.variance * 1.1
+
+
+def walk(
+    rows: Rows, counting_variance: Floats, expected_variance: ExpectedVariance, placements: Floats, priors: SharedPriors,
+    *, reference_checks: int, window_days: float, least_probes: int, placing_prior: float, placing_prior_checks: float,
+) -> Corrected:
+    """Run the pass over all rows.
+
+    counting_variance: [n] from the observed counts. expected_variance(rows_index, expected_y) -> variance from expected
+    counts. placements: [n] independent placings in a check. Too few probes on a source: nothing is taken off.
+    """
+    n, units = len(rows.unit), rows.units
+    x, shift, noise = rows.y.copy(), np.zeros(n), np.full(n, np.nan)
+    persistent, placing_row = np.zeros(n), np.full(n, placing_prior)
+    alpha_then, alpha_var_then = np.full(n, np.nan), np.full(n, np.nan)
+    anchor_then, source_shift = np.full(n, np.nan), np.zeros(n)
+    speakers, shift_var = np.zeros(n, np.int64), np.zeros(n)
+    alpha, alpha_var = np.full(units, np.nan), np.full(units, np.inf)
+    table, table_var = np.full((units, reference_checks), np.nan), np.full((units, reference_checks), np.nan)
+    recent = np.full((units, RECENT), np.nan)
+    anchor, anchor_var = alpha.copy(), alpha_var.copy()
+    in_reference = np.zeros(units, np.int64)
+    home = np.full(units, -1)
+    spread = PlacingSpread.empty(units)
+    unit_placing = np.full(units, placing_prior)
+    if n == 0:
+        return Corrected(x, shift, shift_var, noise, persistent, speakers, placing_row, alpha_then, alpha_var_then, anchor_then,
+                         source_shift, alpha, alpha_var, in_reference, unit_placing)
+    lines = timelines(rows, counting_variance, len(priors.activity_variance))
+    home = rows.source[rows.unit_first[:-1]]
+    by_time = np.lexsort((rows.unit, rows.at_days))
+    closed_at = rows.first_days + CLOSED_AFTER_DAYS
+    edges = month_starts(float(rows.at_days.min()), float(rows.at_days.max()))
+    cut = np.searchsorted(rows.at_days[by_time], edges)
+    settle = np.flatnonzero(rows.last)
+    settle = settle[np.argsort(closed_at[settle], kind="stable")]
+    settle_cut = np.searchsorted(closed_at[settle], edges, side="right")
+    for month in range(len(edges) - 1):
+        # Checks closed in the month before: into references and placing spread.
+        if month > 0:
+            fresh = settle[settle_cut[month - 1] : settle_cut[month]]
+            _take_in(rows, fresh, x, noise, placing_row, placements, table, table_var, spread, reference_checks)
+            touched = np.unique(rows.unit[fresh[rows.ordinal[fresh] < reference_checks]])
+            if len(touched):
+                alpha[touched], alpha_var[touched] = _references(table[touched], table_var[touched])
+                in_reference[touched] = np.isfinite(table[touched]).sum(axis=1)
+            unit_placing, _ = spread.estimate(placing_prior, placing_prior_checks)
+            recent[rows.unit[fresh], rows.ordinal[fresh] % RECENT] = x[fresh]
+            anchor, anchor_var = _anchors(alpha, alpha_var, recent, unit_placing)
+        now = by_time[cut[month] : cut[month + 1]]
+        if len(now) == 0:
+            continue
+        unit, source = rows.unit[now], rows.source[now]
+        near = neighbours(lines, source, rows.at_days[now], rows.probe[now], rows.jig[now], rows.unit_probe, window_days)
+        ready = (near.unit >= 0) & (in_reference[near.unit] >= LEAST_FOR_NEIGHBOUR)
+        same = ready & near.same_jig
+        use = np.where(same.sum(axis=0) >= least_probes - 1, same, ready)
+        others = np.where(use, near.unit, 0)
+        scatter = (near.variance + unit_placing[others]) / np.maximum(near.checks, 1)
+        lasting = anchor_var[others] + WANDER
+        residual = np.where(use, near.mean - anchor[others], np.nan)
+        centre = robust_centre(residual, np.where(use, scatter + lasting, np.nan))
+        count = use.sum(axis=0)
+        at_home = source == home[unit]
+        prior = np.where(at_home, MOVE, np.minimum(priors.activity_variance[source] + priors.activity_variance[home[unit]], 1.0))
+        told_apart = count >= least_probes - 1
+        seen = np.where(told_apart, centre.value, 0.0)
+        seen_var = np.where(told_apart, centre.variance, 1.0)
+        # Shrunk towards no movement, but a movement that is plain to see is taken off whole.
+        weight = np.where(told_apart, (prior + seen**2) / (prior + seen**2 + seen_var), 0.0)
+        shift[now] = weight * seen
+        variance = np.where(told_apart, weight * seen_var, np.where(at_home, 0.0, prior))
+        lasting_share = np.where(told_apart, _lasting_share(scatter, lasting, use), 1.0)
+        persistent[now] = np.where(at_home & ~told_apart, 0.0, variance * lasting_share)
+        speakers[now], shift_var[now] = count, variance
+        x[now] = rows.y[now] - shift[now]
+        anchor_then[now] = anchor[unit]
+        whole = robust_centre(np.where(ready & ~same, near.mean - anchor[np.maximum(near.unit, 0)], np.nan),
+                              np.where(ready & ~same, (near.variance + unit_placing[np.maximum(near.unit, 0)]) / np.maximum(near.checks, 1)
+                                       + anchor_var[np.maximum(near.unit, 0)] + WANDER, np.nan))
+        other_jigs = (ready & ~same).sum(axis=0) >= least_probes - 1
+        source_shift[now] = np.where(other_jigs, whole.value, shift[now])
+        alpha_then[now], alpha_var_then[now] = alpha[unit], alpha_var[unit]
+        expected = np.where(np.isfinite(alpha[unit]), alpha[unit] + shift[now], rows.y[now])
+        placing_row[now] = unit_placing[unit]
+        noise[now] = (
+            expected_variance(rows.index[now], expected) + unit_placing[unit] / placements[now] + variance * (1.0 - lasting_share)
+        )
+    fresh = settle[settle_cut[-2] :]
+    _take_in(rows, fresh, x, noise, placing_row, placements, table, table_var, spread, reference_checks)
+    alpha, alpha_var = _references(table, table_var)
+    return Corrected(
+        x, shift, shift_var, noise, persistent, speakers, placing_row, alpha_then, alpha_var_then, anchor_then,
+        source_shift, alpha, alpha_var, np.isfinite(table).sum(axis=1), spread.estimate(placing_prior, placing_prior_checks)[0],
+    )
+
+
+def _anchors(alpha: Floats, alpha_var: Floats, recent: Floats, placing: Floats) -> tuple[Floats, Floats]:
+    """The level each unit is held against when it speaks for a source: its reference, or, once it has plainly moved
+    away from that, its present level. A probe that lost a tenth still tells what the source did last month.
+    """
+    ordered = np.sort(recent, axis=1)
+    known = np.isfinite(recent).sum(axis=1)
+    row = np.arange(len(alpha))
+    level = 0.5 * (ordered[row, np.maximum((known - 1) // 2, 0)] + ordered[row, np.minimum(known // 2, RECENT - 1)])
+    width = ordered[row, np.maximum(known - 1 - known // 4, 0)] - ordered[row, np.minimum(known // 4, RECENT - 1)]
+    error = np.sqrt((np.pi / 2.0) * np.maximum((width / 1.349) ** 2, placing) / np.maximum(known, 1))
+    away = level - alpha
+    moved = (known >= 5) & (np.abs(away) > MOVED_SURELY * error) & (np.abs(away) > MOVED_AT_LEAST)
+    return np.where(moved, level, alpha), np.where(moved, error**2 + (0.2 * away) ** 2, alpha_var)
+
+
+def _lasting_share(scatter: Floats, lasting: Floats, use: Bools) -> Floats:
+    total = np.zeros(use.shape[1])
+    part = np.zeros(use.shape[1])
+    for s, one, u in zip(scatter, lasting, use, strict=True):
+        total = total + np.where(u, s + one, 0.0)
+        part = part + np.where(u, one, 0.0)
+    return np.where(total > 0, part / np.where(total > 0, total, 1.0), 1.0)
+
+
+def _take_in(
+    rows: Rows, fresh: Ints, x: Floats, noise: Floats, placing: Floats, placements: Floats, table: Floats, table_var: Floats,
+    spread: PlacingSpread, reference_checks: int,
+) -> None:
+    """Put closed checks into the reference tables and their differences to the check before into the placing spread."""
+    early = fresh[rows.ordinal[fresh] < reference_checks]
+    table[rows.unit[early], rows.ordinal[early]] = x[early]
+    table_var[rows.unit[early], rows.ordinal[early]] = noise[early]
+    previous = _previous_check(rows)
+    second = fresh[previous[fresh] >= 0]
+    before = previous[second]
+    counting = np.maximum(noise[second] - placing[second] / placements[second], 0.0) + np.maximum(
+        noise[before] - placing[before] / placements[before], 0.0)
+    spread.add(rows.unit[second], x[second] - x[before], counting, placing[second], 2 * reference_checks)
+
+
+def _previous_check(rows: Rows) -> Ints:
+    """Last row of the check before, in the same unit; −1 for the first check of a unit."""
+    last = np.flatnonzero(rows.last)
+    out = np.full(len(rows.unit), -1)
+    number = np.cumsum(rows.first) - 1
+    before = last[np.maximum(number - 1, 0)]
+    has = rows.ordinal > 0
+    out[has] = before[has]
+    return out

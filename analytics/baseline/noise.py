@@ -1,0 +1,64 @@
+"""How far repeated placing spreads a probe's readings beyond counting statistics."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+FLOOR = 0.002**2  # no jig places a probe better than this (common practice, no source)
+CLIP = 2.5  # a difference beyond this many standard deviations tells of a blunder, not of placing
+# E[min(z², c²)] for z ~ N(0, 1), c = 2.5: what clipping takes from the variance of clean data.
+CLIPPED_MEAN = 0.9775600
+
+
+@dataclass
+class PlacingSpread:
+    """Running estimate per unit from differences of successive checks; arrays of length units.
+
+    A difference of two neighbours has variance v₁ + v₂ + 2 s², whatever slow drift lies below it. The sums stop growing
+    once a unit has ``most`` differences: the spread belongs to the reference period, and a cable that begins to cut out
+    must not widen its own limits.
+    """
+
+    weighted: Floats
+    differences: Floats
+
+    @classmethod
+    def empty(cls, units: int) -> PlacingSpread:
+        """No differences yet."""
+        return cls(np.zeros(units), np.zeros(units))
+
+    def estimate(self, prior: float, prior_checks: float) -> tuple[Floats, float]:
+        """s² per unit, shrunk to the fleet's; and the fleet's own s².
+
+        prior: s² before the fleet is known. prior_checks: weight of the fleet against a unit's own differences.
+        With none at all: the prior.
+        """
+        total = float(self.differences.sum())
+        own = np.where(self.differences > 0, self.weighted / np.where(self.differences > 0, self.differences, 1.0), np.nan)
+        enough = self.differences >= 5
+        # The fleet's value: weighted median over units, so that a few wild units do not set it.
+        fleet = prior
+        if enough.any():
+            fleet = float(np.median(np.maximum(own[enough], FLOOR)))
+            share = min(total / (total + 10.0 * prior_checks), 1.0)
+            fleet = share * fleet + (1.0 - share) * prior
+        shrunk = (np.where(self.differences > 0, self.weighted, 0.0) + prior_checks * fleet) / (self.differences + prior_checks)
+        return np.maximum(shrunk, FLOOR), fleet
+
+    def add(self, unit: Ints, difference: Floats, counting_variance: Floats, now: Floats, most: int) -> None:
+        """Take in differences of successive checks.
+
+        difference: x₂ − x₁; counting_variance: v₁ + v₂ without placing; now: s² in force for each, for the clipping.
+        """
+        room = self.differences[unit] < most
+        unit, difference, counting_variance, now = (a[room] for a in (unit, difference, counting_variance, now))
+        expected = counting_variance + 2.0 * now
+        square = np.minimum(difference**2, CLIP**2 * expected) / CLIPPED_MEAN
+        np.add.at(self.weighted, unit, 0.5 * (square - counting_variance))
+        np.add.at(self.differences, unit, 1.0)

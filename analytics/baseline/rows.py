@@ -1,0 +1,124 @@
+"""The readings of the response as rows that walk forward in time.
+
+A row is the value of a check at the moment one of its countings came in; most checks have one row, a check whose
+background is counted after the source has two. All sums over rows are sums of *increments* (a row takes back what the
+earlier row of the same check had put in), so that a sum up to any moment is what was known at that moment.
+
+A *unit* is a series between two new references (repair, detector replaced, window recentred).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from analytics.counting.columns import Names
+from analytics.counting.tables import Responses
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+DAY_US = 86_400_000_000
+CLOSED_AFTER_DAYS = 2.0 / 24.0  # a check takes in countings for two hours; after that it cannot change any more
+
+
+def days(moments: NDArray[np.datetime64]) -> Floats:
+    """Moments as days since 1970 (float64); NaT gives NaN.
+
+    >>> float(days(np.array(["1970-01-02T12:00"], "datetime64[us]"))[0])
+    1.5
+    """
+    out = moments.astype("datetime64[us]").astype(np.int64) / DAY_US
+    return np.where(np.isnat(moments), np.nan, out)
+
+
+@dataclass(frozen=True)
+class Rows:
+    """Rows of the response, ordered by (unit, at_days); arrays of length n unless said otherwise."""
+
+    index: Ints  # row of Counted.response_states
+    unit: Ints
+    series: Ints
+    probe: Ints
+    source: Ints
+    jig: Ints
+    check: Ints
+    at_days: Floats
+    first_days: Floats  # first counting of the check
+    y: Floats  # log response
+    first: Bools  # first row of its check
+    last: Bools  # last row of its check
+    ordinal: Ints  # number of the check within its unit, from 0
+    partial: Bools  # fewer countings so far than the check before had: more are on their way, no judgement yet
+    unit_series: Ints  # [units]
+    unit_probe: Ints  # [units]
+    unit_first: Ints  # [units + 1] offsets of the rows of each unit
+
+    @property
+    def units(self) -> int:
+        """Number of units."""
+        return len(self.unit_series)
+
+    def increment(self, values: Floats) -> Floats:
+        """values minus the value of the earlier row of the same check: their running sum is what was known."""
+        out = values.copy()
+        again = np.flatnonzero(~self.first)
+        out[again] -= values[again - 1]
+        return out
+
+
+def reference_epochs(events: pd.DataFrame, names: Names) -> tuple[Ints, Floats]:
+    """Probe code and day of every event that starts a new reference, ordered by both."""
+    starts = events[events["new_reference"]]
+    codes = pd.Index(names.probe).get_indexer(starts["probe"].astype(object).to_numpy())
+    at = days(starts["happened_at"].to_numpy().astype("datetime64[us]"))
+    known = (codes >= 0) & np.isfinite(at)
+    order = np.lexsort((at[known], codes[known]))
+    return codes[known][order].astype(np.int64), at[known][order]
+
+
+def epoch_of(probe: Ints, at_days: Floats, epoch_probe: Ints, epoch_days: Floats) -> Ints:
+    """How many new references the probe had had by then (0 before the first)."""
+    out = np.zeros(len(probe), np.int64)
+    for code in np.unique(epoch_probe):
+        mine = probe == code
+        out[mine] = np.searchsorted(epoch_days[epoch_probe == code], at_days[mine], side="right")
+    return out
+
+
+def build_rows(states: Responses, events: pd.DataFrame, names: Names) -> Rows:
+    """Rows of every check that has a response; no-signal and refused countings are left out."""
+    keep = np.flatnonzero(np.isfinite(states.log_response) & ~states.no_signal)
+    series = states.series[keep].astype(np.int64)
+    probe = states.keys.probe[series].astype(np.int64)
+    at, first_at = days(states.check_at[keep]), days(states.first_at[keep])
+    epoch = epoch_of(probe, first_at, *reference_epochs(events, names))
+    check = states.check[keep].astype(np.int64)
+    # Rows of one check stand together, checks in the order of their first counting.
+    order = np.lexsort((at, check, first_at, epoch, series))
+    keep, series, probe, at, first_at, epoch, check = (a[order] for a in (keep, series, probe, at, first_at, epoch, check))
+    new_unit = np.ones(len(keep), bool)
+    new_unit[1:] = (np.diff(series) != 0) | (np.diff(epoch) != 0)
+    unit = np.cumsum(new_unit) - 1
+    first = new_unit.copy()
+    first[1:] |= np.diff(check) != 0
+    last = np.ones(len(keep), bool)
+    last[:-1] = first[1:]
+    number = np.cumsum(first) - 1
+    starts = np.flatnonzero(new_unit)
+    begins = np.flatnonzero(first)
+    moments = np.diff(np.append(begins, len(keep)))  # rows of each check
+    usual = np.append(0, moments)[:-1][number] if len(keep) else moments
+    ordinal = number - number[starts][unit] if len(starts) else number
+    so_far = np.arange(len(keep)) - begins[number] + 1 if len(keep) else number
+    return Rows(
+        index=keep, unit=unit, series=series, probe=probe,
+        source=states.source[keep].astype(np.int64), jig=states.keys.jig[series].astype(np.int64), check=check,
+        at_days=at, first_days=first_at, y=states.log_response[keep], first=first, last=last,
+        ordinal=ordinal, partial=(so_far < usual) & (ordinal > 0),
+        unit_series=series[starts], unit_probe=probe[starts], unit_first=np.append(starts, len(keep)),
+    )

@@ -1,0 +1,76 @@
+"""Openings as alerts in sentences, those on one happening under one episode."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from analytics.words import day, moment, pct, signed_pct
+from analytics.charts.openings import Opening
+from analytics.results import Alert, Quantity, Rule
+
+TOGETHER_DAYS = 45.0  # a further alarm of the same probe within this time belongs to the same happening
+
+
+@dataclass(frozen=True)
+class Located:
+    """An opening with the probe and the series of the answer it belongs to, and the exact moment that tipped it."""
+
+    probe: str
+    series: int  # SeriesResult.index
+    quantity: Quantity
+    unit: str
+    opening: Opening
+    signalled_at: datetime
+    reference: float | None  # in the series' unit
+    limit_pct: float  # tolerance or action level, for the sentence
+
+
+def alerts_by_series(located: list[Located]) -> dict[int, list[Alert]]:
+    """Alerts of each series, oldest first; an episode is named by its probe and the day of its first alarm."""
+    out: dict[int, list[Alert]] = {}
+    by_probe: dict[str, list[Located]] = {}
+    for one in located:
+        by_probe.setdefault(one.probe, []).append(one)
+    for probe in sorted(by_probe):
+        mine = sorted(by_probe[probe], key=lambda one: (one.signalled_at, one.series, one.opening.rule, one.opening.direction))
+        episode, newest, open_until = "", None, float("-inf")
+        for one in mine:
+            at = one.opening.at_days
+            if newest is None or (at > open_until and at - newest > TOGETHER_DAYS):
+                episode, open_until = f"E-{probe}-{one.signalled_at:%Y%m%d}", float("-inf")
+            newest = at
+            settled = one.opening.settled_days
+            open_until = max(open_until, float("inf") if settled is None else settled)
+            out.setdefault(one.series, []).append(Alert(
+                episode, one.opening.rule, one.signalled_at,
+                None if one.opening.onset_days is None else moment(one.opening.onset_days),
+                None if settled is None else moment(settled), one.opening.direction, sentence(one),
+            ))
+    return out
+
+
+def sentence(one: Located) -> str:
+    """One sentence for an alert, with its numbers."""
+    o = one.opening
+    change = 100.0 * (2.718281828459045**o.change - 1.0) if o.change > -50 else -100.0
+    since = f", since about {day(o.onset_days)}" if o.onset_days is not None else ""
+    way = "fell" if o.direction == "low" else "rose"
+    texts: dict[Rule, str] = {
+        "change_point": f"The response {way} by {pct(change)} against all checks before{since}.",
+        "cusum": f"The response {way} by {pct(change)} against its reference{since}.",
+        "tolerance": f"The newest checks lie {signed_pct(change)} from the reference, beyond the tolerance limit of {one.limit_pct:g} %.",
+        "action_level": f"The newest checks lie {signed_pct(change)} from the reference, beyond the action level of {one.limit_pct:g} %.",
+        "scatter": f"Checks scatter by {pct(100 * o.change)} beyond counting and placing, or lie far off too often.",
+        "no_signal": "Two checks in a row show no net counts above the decision limit.",
+        "side": f"The side reading rose by {o.change:.2g} percentage points: the shield may have moved.",
+        "below_side_readings": "The centred window does not count more than the window set below and above it.",
+    }
+    if o.rule == "background":
+        times = f", {1.0 + o.change / one.reference:.1f} times its usual {one.reference:.3g} cps" if one.reference else ""
+        return f"The background rose by {o.change:.3g} cps{times}: the tip may be contaminated."
+    if o.rule == "window_shift":
+        if one.unit == "%":
+            return f"The photopeak lies {o.change:+.1f} % of its energy from where it was in the window.".replace("-", "−")
+        return f"The counts above and below the photopeak changed by {pct(100 * abs(o.change))} against each other."
+    return texts.get(o.rule, f"{o.rule}: {signed_pct(change)}.")

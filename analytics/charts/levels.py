@@ -1,0 +1,99 @@
+"""Charts of quantities read now and then, where one reading may tell: background, window shift, width, side.
+
+Each reading is held against the robust centre of the first readings of its unit (at most ``reference_readings``, only
+earlier ones), with its own variance, the spread the unit has shown so far and the centre's uncertainty:
+
+    z = (value − centre) / √(v + s² + s_centre²),   threshold from Student's t at the run length the budget allows.
+
+A signal also needs an effect of at least ``least_effect``: a change may be sure and still not matter.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analytics.baseline.rows import Bools, Floats, Ints
+
+PRIOR_FREEDOM = 6.0  # readings the prior spread counts for
+
+
+@dataclass(frozen=True)
+class LevelChart:
+    """Arrays per row."""
+
+    z: Floats  # NaN for the first reading of a unit
+    centre: Floats
+    centre_sd: Floats
+    spread: Floats  # √(v + s² + s_centre²)
+    ratio: Floats  # above 1 signals; sign(z) is the direction
+    ordinal: Ints
+    reference_readings: Ints
+
+
+def unit_starts(unit: Ints) -> Ints:
+    """First row of each unit, for rows sorted by unit."""
+    return np.flatnonzero(np.append(True, np.diff(unit) != 0)) if len(unit) else np.zeros(0, np.int64)
+
+
+def level_chart(
+    unit: Ints, value: Floats, variance: Floats, *, prior_spread: float, reference_readings: int, arl0: Floats,
+    least_effect: Floats, sides: tuple[int, ...] = (-1, 1),
+) -> LevelChart:
+    """Run the chart over rows sorted by (unit, time); all finite.
+
+    variance: of each value by counting. prior_spread: standard deviation beyond counting assumed before any is seen.
+    A constant unit keeps the prior share of its spread, so it does not divide by zero.
+    """
+    n = len(unit)
+    starts = unit_starts(unit)
+    lengths = np.diff(np.append(starts, n))
+    number = np.repeat(np.arange(len(starts)), lengths)
+    ordinal = np.arange(n) - starts[number] if n else np.zeros(0, np.int64)
+    centre, centre_var, extra = np.full(n, np.nan), np.full(n, np.nan), np.full(n, np.nan)
+    most = min(reference_readings, int(lengths.max(initial=0)))
+    table = np.full((reference_readings, len(starts)), np.nan)
+    table_v = np.full((reference_readings, len(starts)), np.nan)
+    early = ordinal < reference_readings
+    table[ordinal[early], number[early]] = value[early]
+    table_v[ordinal[early], number[early]] = variance[early]
+    for k in range(1, most + 1):
+        # Rows whose reference are the first k readings of their unit.
+        mine = (ordinal == k) if k < reference_readings else (ordinal >= k)
+        if not mine.any():
+            continue
+        units = np.unique(number[mine])
+        first = table[:k, units]
+        ordered = np.sort(first, axis=0)
+        middle = 0.5 * (ordered[(k - 1) // 2] + ordered[k // 2])
+        deviation = np.sort(np.abs(first - middle), axis=0)
+        mad = 1.4826 * 0.5 * (deviation[(k - 1) // 2] + deviation[k // 2]) if k > 2 else np.zeros(len(units))
+        counting = np.zeros(len(units))
+        for row in table_v[:k, units]:
+            counting = counting + row / k
+        own = np.maximum(mad**2 - counting, 0.0)
+        weight = max(k - 1, 0)
+        s2 = (weight * own + PRIOR_FREEDOM * prior_spread**2) / (weight + PRIOR_FREEDOM)
+        back = np.full(len(starts), 0)
+        back[units] = np.arange(len(units))
+        place = back[number[mine]]
+        efficiency = 1.0 if k <= 2 else 0.5 * np.pi
+        centre[mine], extra[mine] = middle[place], s2[place]
+        centre_var[mine] = (efficiency * (counting + s2) / k)[place]
+    spread = np.sqrt(variance + extra + centre_var)
+    z = (value - centre) / spread
+    freedom = PRIOR_FREEDOM + np.minimum(ordinal, reference_readings) - 1.0
+    limit = _t_limit(1.0 / np.maximum(arl0, 2.0), freedom, len(sides))
+    sided = np.zeros(n, bool)
+    for side in sides:
+        sided |= np.sign(z) == side
+    matters: Bools = np.abs(value - centre) >= least_effect
+    ratio = np.where(np.isfinite(z) & sided & matters, np.abs(z) / limit, 0.0)
+    return LevelChart(z, centre, np.sqrt(centre_var), spread, ratio, ordinal, np.minimum(ordinal, reference_readings))
+
+
+def _t_limit(rate: Floats, freedom: Floats, sides: int) -> Floats:
+    from scipy import stats
+
+    return np.asarray(stats.t.isf(np.broadcast_to(rate, freedom.shape) / sides, np.maximum(freedom, 2.0)))

@@ -1,0 +1,94 @@
+"""A check far from its neighbours is a blunder until the next one confirms it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analytics.baseline.rows import Bools, Floats, Ints, Rows
+
+FAR = 4.0  # standard deviations from the local level that ask for a repeat
+CONFIRMS = 2.5  # standard deviations, same side, at the next check that make two of it
+ALIKE = 0.4  # least ratio of the smaller to the larger deviation of two that confirm each other
+LOOK_BACK = 5  # checks whose median is the local level
+
+
+@dataclass(frozen=True)
+class Outliers:
+    """Arrays per row."""
+
+    z_local: Floats  # against the median of the checks before; NaN for the first three of a unit
+    level: Floats  # that median
+    level_variance: Floats
+    pending: Bools  # far off and not confirmed when it came
+    admitted: Bools  # speaks in the charts, from its own moment or from that of the check that confirmed it
+    lone: Bools  # far off and, as far as is known, never confirmed
+
+
+def find_outliers(rows: Rows, x: Floats, noise: Floats, persistent: Floats) -> Outliers:
+    """Standardise each row against the median of the five checks before it, and mark what stands alone.
+
+    Two in a row on the same side, alike in size, one beyond 4 and the other beyond 2.5 standard deviations, are not
+    blunders: both are admitted, the first from the moment of the second. The first five checks of a unit have nothing
+    before them; once there are five, they are held against their own median.
+    """
+    last = np.flatnonzero(rows.last)
+    number = np.cumsum(rows.first) - 1  # check number of each row, over all units
+    ordinal = rows.ordinal[last]
+    xs, vs = x[last], noise[last]
+    before_x, before_v = np.full((LOOK_BACK, len(last)), np.nan), np.full((LOOK_BACK, len(last)), np.nan)
+    for k in range(1, LOOK_BACK + 1):
+        has = np.flatnonzero(ordinal >= k)
+        before_x[k - 1, has], before_v[k - 1, has] = xs[has - k], vs[has - k]
+    count = np.minimum(ordinal, LOOK_BACK)
+    ordered = np.sort(before_x, axis=0)
+    column = np.arange(len(last))
+    level = 0.5 * (ordered[np.maximum((count - 1) // 2, 0), column] + ordered[np.minimum(count // 2, LOOK_BACK - 1), column])
+    typical = np.sort(before_v, axis=0)[np.maximum((count - 1) // 2, 0), column]
+    level = np.where(count >= 3, level, np.nan)
+    level_variance = np.where(count >= 3, 0.5 * np.pi * typical / np.maximum(count, 1), np.nan)
+    level_row, level_var_row = level[number], level_variance[number]
+    spread = np.sqrt(noise + persistent + level_var_row)
+    z = (x - level_row) / spread
+    zc = z[last]
+    zc = _with_first_five(rows, last, ordinal, xs, vs, zc)
+    off = zc * np.sqrt(vs)
+    big, some = np.abs(zc) > FAR, np.abs(zc) > CONFIRMS
+    same = np.zeros(len(last), bool)
+    if len(last):
+        same[1:] = (np.sign(zc[1:]) == np.sign(zc[:-1])) & (ordinal[1:] > 0) & _alike(off[1:], off[:-1])
+    by_previous = np.zeros(len(last), bool)
+    by_next = np.zeros(len(last), bool)
+    by_previous[1:] = big[1:] & same[1:] & some[:-1]
+    by_next[:-1] = big[:-1] & same[1:] & some[1:]
+    previous_some = np.zeros(len(last), bool)
+    previous_off = np.zeros(len(last))
+    previous_some[1:], previous_off[1:] = some[:-1] & (ordinal[1:] > 0), off[:-1]
+    far_row = np.abs(z) > FAR
+    row_off, before = z * np.sqrt(noise), previous_off[number]
+    pending = far_row & ~(previous_some[number] & (np.sign(row_off) == np.sign(before)) & _alike(row_off, before))
+    admitted = ~big | by_previous | by_next
+    return Outliers(z, level_row, level_var_row, pending, admitted[number], (big & ~by_previous & ~by_next)[number])
+
+
+def _alike(one: Floats, other: Floats) -> Bools:
+    small, large = np.minimum(np.abs(one), np.abs(other)), np.maximum(np.abs(one), np.abs(other))
+    return np.asarray(small >= ALIKE * large)
+
+
+def _with_first_five(rows: Rows, last: Ints, ordinal: Ints, xs: Floats, vs: Floats, zc: Floats) -> Floats:
+    """z of the first five checks against their own median, for units that have five; the others as given."""
+    early = np.flatnonzero(ordinal < LOOK_BACK)
+    table = np.full((rows.units, LOOK_BACK), np.nan)
+    table_v = np.full((rows.units, LOOK_BACK), np.nan)
+    unit = rows.unit[last]
+    table[unit[early], ordinal[early]], table_v[unit[early], ordinal[early]] = xs[early], vs[early]
+    full = np.isfinite(table).all(axis=1)
+    middle, spread = np.median(table[full], axis=1), np.median(table_v[full], axis=1)
+    centre, extra = np.full(rows.units, np.nan), np.full(rows.units, np.nan)
+    centre[full], extra[full] = middle, spread * (1.0 + 0.5 * np.pi / LOOK_BACK)
+    out = zc.copy()
+    first = early[full[unit[early]]]
+    out[first] = (xs[first] - centre[unit[first]]) / np.sqrt(extra[unit[first]])
+    return out

@@ -1,0 +1,159 @@
+"""The line, from the records to the answer, as one readable function.
+
+    records ──► counting ──► baseline ──► charts ──► drift ──► advice
+
+Pure: same records, same settings, same moment, same answer. No clock: ``as_of`` comes in.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+import numpy as np
+import pandas as pd
+
+from analytics import __version__
+from analytics.advice.companions import companions
+from analytics.advice.devices import device_results, source_results
+from analytics.advice.overdue import due_checks
+from analytics.advice.probes import probe_results
+from analytics.baseline.rows import Bools, Floats, days
+from analytics.baseline.shared import SharedMovement, shared_movement
+from analytics.charts.no_signal import no_signal_openings
+from analytics.charts.quantities import quantity_charts
+from analytics.charts.response import ResponseCharts, chart_responses
+from analytics.counting import count_records
+from analytics.counting.tables import Counted
+from analytics.cut import cut
+from analytics.drift.state import drift_state
+from analytics.points import all_points
+from analytics.records.snapshot import Records
+from analytics.results import FleetAssessment
+from analytics.series import all_results, located_openings, series_keys_of
+from analytics.settings import Settings
+
+LEVEL_RULES = ("change_point", "cusum", "action_level", "tolerance")
+
+
+def assess(records: Records, settings: Settings, as_of: datetime) -> FleetAssessment:
+    """The whole answer for one moment: every series, probe, source, jig and control unit.
+
+    Only what is dated at or before ``as_of`` is used. Nothing recorded gives an empty answer, never an error.
+    """
+    known = cut(records, as_of)
+    counted = count_records(known, settings)
+    now = float(days(np.array([as_of], "datetime64[us]"))[0])
+
+    charts = chart_responses(counted.response_states, counted.names, known.events, activity_variance(known, counted, settings), settings)
+    quantities = quantity_charts(counted, known.events, settings)
+    silent_openings, silent_now = no_signal_openings(counted.response_states)
+
+    state = drift_state(charts, alarmed_units(charts), settings.limits.tolerance_pct / 100.0)
+
+    keys = series_keys_of(counted, quantities)
+    located = located_openings(keys, charts, counted.response_states.check_at, quantities, silent_openings, settings)
+    series = all_results(keys, counted, charts, state, quantities, located, silent_now, settings)
+
+    residual = charts.rows.y - charts.corrected.anchor_then
+    by_source = shared_movement(charts.rows, charts.corrected, charts.rows.source, ~charts.outliers.pending, residual)
+    by_jig, by_readout = other_movements(counted, charts)
+    sources = source_results(known.sources, by_source, counted.names, *source_facts(counted, charts, known, settings), settings, as_of)
+    sites = sites_of(counted, known)
+    probes = probe_results(
+        known, counted, charts, state, quantities, series, companions(charts, counted.response_states), due_checks(known.readings, settings, as_of),
+        silent_now, settings, as_of, now,
+    )
+    return FleetAssessment(
+        as_of, __version__, known.revision, settings.fingerprint, series, probes, sources,
+        device_results("jig", counted.names.jig, by_jig, sites["jig"], now),
+        device_results("readout", counted.names.readout, by_readout, sites["readout"], now),
+        all_points(keys, counted, charts, quantities, settings.reference.readings), counted.members,
+        shared_table(counted, by_source, by_jig, by_readout),
+    )
+
+
+def activity_variance(records: Records, counted: Counted, settings: Settings) -> Floats:
+    """Variance of the log activity by its certificate, in the order of the source codes; 1 where no activity is stated."""
+    table = records.sources.set_index("source").reindex(list(counted.names.source))
+    stated = table["activity_uncertainty_pct"].to_numpy(float)
+    share = np.where(np.isfinite(stated), stated, settings.shared.activity_uncertainty_pct) / 100.0
+    return np.where(np.isfinite(table["activity_kbq"].to_numpy(float)), share**2, 1.0)
+
+
+def alarmed_units(charts: ResponseCharts) -> Bools:
+    """Units with an open alarm of their level."""
+    out = np.zeros(charts.rows.units, bool)
+    for one in charts.openings:
+        if one.settled_days is None and one.rule in LEVEL_RULES:
+            out[charts.rows.unit[one.row]] = True
+    return out
+
+
+def other_movements(counted: Counted, charts: ResponseCharts) -> tuple[SharedMovement, SharedMovement]:
+    """Common movement of jigs (against the source, where other jigs are on it) and of control units (against the probe)."""
+    rows, c = charts.rows, charts.corrected
+    readout = counted.response_states.readout[rows.index].astype(np.int64)
+    open_ = ~charts.outliers.pending
+    jig = shared_movement(rows, c, rows.jig, open_, rows.y - c.source_shift - c.anchor_then)
+    return jig, shared_movement(rows, c, readout, open_, c.x - c.anchor_then)
+
+
+def source_facts(
+    counted: Counted, charts: ResponseCharts, records: Records, settings: Settings,
+) -> tuple[dict[str, float], dict[str, float], dict[str, int], dict[str, float], set[str]]:
+    """By source: net rate now, first use (days), probes read on it, variance of its log activity; and the home sources."""
+    table, names, rows = counted.response, counted.names, charts.rows
+    rates: dict[str, float] = {}
+    first: dict[str, float] = {}
+    probes: dict[str, int] = {}
+    at = days(table.check_at)
+    newest = float(at.max()) if len(at) else 0.0
+    for code, name in enumerate(names.source):
+        mine = np.flatnonzero(table.source == code)
+        if len(mine) == 0:
+            continue
+        first[name] = float(at[mine].min())
+        probes[name] = len(np.unique(table.keys.probe[table.series[mine]]))
+        late = mine[np.argsort(at[mine], kind="stable")][-50:]
+        rate = table.net_cps[late]
+        half_life = np.log(0.5) * table.age_days[late] / np.log(np.where(table.decay_factor[late] > 0, table.decay_factor[late], np.nan))
+        decay = np.exp2(-(newest - at[late]) / half_life)
+        good = np.isfinite(rate * decay) & ~table.no_signal[late]
+        if good.any():
+            rates[name] = float(np.median((rate * decay)[good]))
+    variance = dict(zip(names.source, activity_variance(records, counted, settings), strict=True))
+    home: dict[int, int] = {}
+    if rows.units:
+        for code in rows.source[rows.unit_first[:-1]]:
+            home[int(code)] = home.get(int(code), 0) + 1
+    speakers = {code: int((np.unique(rows.unit[rows.source == code])).size) for code in home}
+    return rates, first, probes, variance, {names.source[code] for code, n in home.items() if n > 0.5 * speakers[code]}
+
+
+def sites_of(counted: Counted, records: Records) -> dict[str, dict[str, str | None]]:
+    """Site of each jig and control unit: that of the probe read with it most."""
+    site = dict(zip(records.probes["probe"].astype(object), records.probes["site"].astype(object), strict=True))
+    out: dict[str, dict[str, str | None]] = {"jig": {}, "readout": {}}
+    table = counted.response
+    for kind, names, codes in (("jig", counted.names.jig, table.jig), ("readout", counted.names.readout, table.readout)):
+        for code, name in enumerate(names):
+            mine = np.flatnonzero(codes == code)
+            if len(mine):
+                probes, n = np.unique(table.keys.probe[table.series[mine]], return_counts=True)
+                out[kind][name] = site.get(counted.names.probe[probes[np.argmax(n)]])
+    return out
+
+
+def shared_table(counted: Counted, *movements: SharedMovement) -> pd.DataFrame:
+    """``results.SHARED_COLUMNS`` of sources, jigs and control units."""
+    parts = []
+    for kind, names, one in zip(("source", "jig", "readout"), (counted.names.source, counted.names.jig, counted.names.readout), movements, strict=True):
+        parts.append(pd.DataFrame({
+            "kind": kind, "name": [names[code] for code in one.device],
+            "at": pd.to_datetime(np.round(one.at_days * 86_400e6).astype(np.int64), unit="us"),
+            "offset_pct": 100.0 * np.expm1(one.offset), "offset_low_pct": 100.0 * np.expm1(one.offset - 1.645 * one.sd),
+            "offset_high_pct": 100.0 * np.expm1(one.offset + 1.645 * one.sd), "probes": one.probes.astype(np.int32),
+        }))
+    table = pd.concat(parts, ignore_index=True)
+    table["kind"], table["name"] = pd.Categorical(table["kind"]), pd.Categorical(table["name"])
+    return table

@@ -1,0 +1,42 @@
+"""Numbers in sentences: as many digits as they deserve, with sign and unit."""
+
+from __future__ import annotations
+
+from datetime import date, datetime, timedelta
+
+
+def pct(value: float) -> str:
+    """A percentage without sign.
+
+    >>> pct(12.34), pct(0.456), pct(0.0)
+    ('12 %', '0.46 %', '0 %')
+    """
+    size = abs(value)
+    if size >= 10:
+        return f"{size:.0f} %"
+    if size >= 1:
+        return f"{size:.1f} %"
+    return f"{size:.2g} %" if size else "0 %"
+
+
+def signed_pct(value: float) -> str:
+    """A percentage with its sign.
+
+    >>> signed_pct(-3.21), signed_pct(0.5)
+    ('−3.2 %', '+0.5 %')
+    """
+    return ("−" if value < 0 else "+") + pct(value)
+
+
+def day(days: float) -> str:
+    """Days since 1970 as an ISO date.
+
+    >>> day(19000.5)
+    '2022-01-08'
+    """
+    return (date(1970, 1, 1) + timedelta(days=int(days // 1))).isoformat()
+
+
+def moment(days: float) -> datetime:
+    """Days since 1970 as a moment, to the second it was recorded with (rounded to the microsecond)."""
+    return datetime(1970, 1, 1) + timedelta(microseconds=round(days * 86_400_000_000))
