@@ -67,15 +67,8 @@ def _monthly(design: Design, probe: Probe, days: Floats, rng: Generator) -> list
     step = 1 if probe.cadence_days > 10 else 4
     for day in list(days)[::step]:
         person = str(rng.choice(crew))
-        dead = any(
-            one.probe == probe.name and one.kind == "dead_cable" and one.onset < day < one.until
-            for one in design.faults
-        )
-        worn = any(
-            one.probe == probe.name and one.kind == "intermittent" and one.onset < day < one.until
-            for one in design.faults
-        )
-        seen = worn and rng.random() < 0.2
+        wrong = {one.kind for one in design.faults_of.get(probe.name, []) if one.onset < day < one.until}
+        seen = "intermittent" in wrong and rng.random() < 0.2
         usual: dict[str, object] = {"probe": probe.name, "person": person}
         visual = {
             "kind": "visual",
@@ -83,7 +76,9 @@ def _monthly(design: Design, probe: Probe, days: Floats, rng: Generator) -> list
             "note": "cable sheath cracked at the connector" if seen else None,
         }
         rows.append(usual | visual | {"day": day + 0.010})
-        rows.append(usual | {"kind": "power", "result": "fail" if dead else "pass", "day": day + 0.012})
+        rows.append(
+            usual | {"kind": "power", "result": "fail" if "dead_cable" in wrong else "pass", "day": day + 0.012}
+        )
     return rows
 
 
@@ -99,8 +94,7 @@ def _yearly(design: Design, probe: Probe, days: Floats, rng: Generator) -> list[
     if probe.in_service_day > 0:
         due.insert(0, probe.in_service_day + 1.0)
     rows: list[dict[str, object]] = []
-    faults = [one for one in design.faults if one.probe == probe.name]
-    services = [one for one in design.services if one.probe == probe.name]
+    faults, services = design.faults_of.get(probe.name, []), design.services_of.get(probe.name, [])
     for day in due:
         response = float(daily_response(probe, faults, services, np.array([day]), probe.windows[0])[0])
         value = 1.35 * probe.sensitivity_cps_per_kbq * response * math.exp(float(rng.normal(0.0, 0.015)))

@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import cached_property
 
 from analytics.simulate.physics import Floats
 
@@ -213,3 +214,19 @@ class Design:
     spoiled: tuple[tuple[str, int, str], ...] = ()  # blunders that must happen: probe, number of its check, kind
     horizon_days: float = 5 * 365.25  # how far past the end true crossings are followed
     tables: dict[str, object] = field(default_factory=dict)  # ready-made tables (inspections, uses, outcomes)
+
+    @cached_property
+    def faults_of(self) -> dict[str, list[Fault]]:
+        """The faults of each probe that has any, in the order of the design."""
+        found: dict[str, list[Fault]] = {}
+        for one in self.faults:
+            found.setdefault(one.probe, []).append(one)
+        return found
+
+    @cached_property
+    def services_of(self) -> dict[str, list[Service]]:
+        """The services of each probe that has any, in the order of the design."""
+        found: dict[str, list[Service]] = {}
+        for one in self.services:
+            found.setdefault(one.probe, []).append(one)
+        return found

@@ -43,7 +43,7 @@ def tell(
     """Write down the truth of a fleet that has been counted."""
     faults = _faults(design)
     return Truth(
-        probes=_probes(design, faults),
+        probes=_probes(design),
         faults=faults,
         checks=_checks(design, checks, state, held_by, _made(blunders, mistakes), contact),
         repairs=_repairs(design),
@@ -73,13 +73,9 @@ def crossing_days(design: Design, probe: Probe, index: int) -> tuple[float, floa
     within the horizon. Services after the onset are left out.
     """
     fault = design.faults[index]
-    services = [one for one in design.services if one.probe == probe.name and one.day <= fault.onset]
+    services = [one for one in design.services_of.get(probe.name, []) if one.day <= fault.onset]
     start = max(reference_start(services, fault.onset), probe.checked_from)
-    others = [
-        one
-        for number, one in enumerate(design.faults)
-        if one.probe == probe.name and number != index and one.onset <= fault.onset
-    ]
+    others = [one for one in design.faults_of[probe.name] if one is not fault and one.onset <= fault.onset]
     mine = Fault(fault.probe, fault.kind, fault.onset, np.inf, fault.per_year, fault.size, fault.widening, fault.wander)
     days = fault.onset + np.arange(0.0, design.days + design.horizon_days - fault.onset)
     window = probe.windows[0]
@@ -127,23 +123,23 @@ def _faults(design: Design) -> pd.DataFrame:
     )
 
 
-def _probes(design: Design, faults: pd.DataFrame) -> pd.DataFrame:
+def _probes(design: Design) -> pd.DataFrame:
     bad_sites = {one.site for one in design.sources if one.bad}
     rows: list[dict[str, object]] = []
     for probe in design.probes:
-        own = faults[faults["probe"] == probe.name].sort_values("onset_at", kind="stable")
-        open_at_end = own[own["until"].isna() & (own["kind"] != "contamination_splash")]
-        mended = [one for one in design.services if one.probe == probe.name and one.held is not None]
+        own = sorted(design.faults_of.get(probe.name, []), key=lambda one: one.onset)
+        lasting = [one for one in own if one.until >= design.days and one.kind != "contamination_splash"]
+        mended = [one for one in design.services_of.get(probe.name, []) if one.held is not None]
         rows.append(
             {
                 "probe": probe.name,
                 "site": probe.site,
-                "fault": own["kind"].iloc[0] if len(own) else "none",
-                "cause": open_at_end["cause"].iloc[0] if len(open_at_end) else "none",
-                "onset_at": own["onset_at"].iloc[0] if len(own) else pd.NaT,
+                "fault": own[0].kind if own else "none",
+                "cause": CAUSE_OF[lasting[0].kind] if lasting else "none",
+                "onset_at": own[0].onset if own else np.nan,
                 "bad_source": probe.site in bad_sites,
                 "repairs": len(mended),
-                "repaired_day": mended[0].day if mended else np.nan,
+                "repaired_at": mended[0].day if mended else np.nan,
                 "repair_held": mended[0].held if mended else None,
                 "fwhm_pct": probe.fwhm_pct,
                 "repositioning_pct": probe.repositioning_pct,
@@ -151,8 +147,8 @@ def _probes(design: Design, faults: pd.DataFrame) -> pd.DataFrame:
             }
         )
     table = pd.DataFrame(rows)
-    table["onset_at"] = table["onset_at"].astype("datetime64[us]")
-    table.insert(8, "repaired_at", moments(design, table.pop("repaired_day").to_numpy(dtype=np.float64)))
+    for column in ("onset_at", "repaired_at"):
+        table[column] = moments(design, table[column].to_numpy(dtype=np.float64))
     return table
 
 
@@ -201,8 +197,7 @@ def _checks(
 
 def _reference_level(design: Design, probe: Probe, days: Floats, window: Window) -> Floats:
     """True response at the start of the reference in force on each day."""
-    services = [one for one in design.services if one.probe == probe.name]
-    faults = [one for one in design.faults if one.probe == probe.name]
+    services, faults = design.services_of.get(probe.name, []), design.faults_of.get(probe.name, [])
     starts = sorted({0.0, *(one.day for one in services if one.makes_reference)})
     if not services and not any(one.onset <= 0 for one in faults):
         return np.ones(len(days))
