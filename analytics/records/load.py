@@ -1,0 +1,201 @@
+"""Loading files: read and check everything first, then one short transaction; every row is accounted for."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from analytics.errors import UserError
+from analytics.records import held_rows, history, schema
+from analytics.records.column_map import ColumnMap
+from analytics.records.columns import TABLES
+from analytics.records.headings import Layout, is_known, lay_out
+from analytics.records.intake.formats import open_tables
+from analytics.records.intake.raw import RawTable
+from analytics.records.merge import Merge, Permits, cells_sql, new_rows
+from analytics.records.report import FileCount, LoadReport
+from analytics.records.saved_maps import find_map
+from analytics.records.sql import scalar
+from analytics.records.staging import StagedFile, Staging
+from analytics.records.store import Store, exists
+from analytics.records.store_settings import settings_layer, site_now, zone_in
+from analytics.records.write import digests, insert_new, register_names
+
+if TYPE_CHECKING:
+    import duckdb
+
+Progress = Callable[[str, float], None]
+
+
+def load_files(
+    path: str | Path, files: Sequence[str | Path], *, by: str, as_kind: str | None = None, column_map: str | None = None,
+    register_new: bool = False, dry_run: bool = False, progress: Progress | None = None, now: datetime | None = None,
+    time_zone: str | None = None, create: bool = False,
+) -> LoadReport:
+    """Load files into the store as one load; see contract.md, "What loading promises".
+
+    column_map: name of a map saved in the store, or path of a TOML file. now: site-local; what lies after it is future.
+    time_zone: the site's, for times that carry an offset; default: from the store's settings. create: make the store if
+    there is none. dry_run: everything but the writing.
+
+    Raises:
+        UserError: a file cannot be understood as a whole, or the store cannot be used. Nothing is changed then.
+    """
+    if not files:
+        raise UserError("no file was named", do="Name at least one file to load.")
+    if not create and not exists(path):
+        raise UserError("there is no store", where=str(path), do="Make one first, or name another with --store.")
+    zone = time_zone or zone_of(path)
+    moment = now or site_now(zone)
+    cmap = find_map(path, column_map)
+    tables = _open_all(files, as_kind, cmap)
+    with Staging(zone, moment) as staging:
+        for raw, layout in sorted(tables, key=lambda one: list(TABLES).index(one[1].table.kind)):
+            staging.add(raw, layout, lambda done, file=raw.file: progress and progress(file, done))  # type: ignore[misc]
+        order = {raw.file: place for place, (raw, _) in enumerate(tables)}
+        return commit(
+            path, staging, by=by, permits=Permits(register_new=register_new), dry_run=dry_run, create=create,
+            order=[order[one.file] for one in staging.files], progress=progress)
+
+
+def zone_of(path: str | Path) -> str:
+    """The site's time zone by the store's settings, or as shipped where there is no store."""
+    from analytics import settings
+    return settings.load(settings_layer(path)).site.time_zone
+
+
+def _open_all(files: Sequence[str | Path], as_kind: str | None, cmap: ColumnMap) -> list[tuple[RawTable, Layout]]:
+    """Every table of every file with its layout; what is wrong with any of them comes in one error."""
+    tables: list[tuple[RawTable, Layout]] = []
+    problems: list[UserError] = []
+    for file in files:
+        try:
+            raws = open_tables(Path(file), str(file), is_known)
+        except UserError as error:
+            problems.append(error)
+            continue
+        for raw in raws:
+            try:
+                tables.append((raw, lay_out(raw.file, raw.headings, as_kind, cmap)))
+            except UserError as error:
+                problems.append(error)
+    if len(problems) == 1:
+        raise problems[0]
+    if problems:
+        raise UserError("; ".join(f"{one.where}: {one.what}" for one in problems), where=f"{len(problems)} files cannot be read",
+                        do="Mend them and load again; nothing was changed.")
+    return tables
+
+
+@contextmanager
+def _opened(path: str | Path, *, dry_run: bool, create: bool) -> Iterator[duckdb.DuckDBPyConnection]:
+    """A writing transaction; where there is no store yet, a dry run gets an empty one in memory."""
+    if not dry_run or exists(path):
+        with Store(path, create=create and not dry_run, purpose="steadycount load").writing() as con:
+            yield con
+        return
+    import duckdb
+    con = duckdb.connect()
+    try:
+        schema.migrate(con, 0)
+        yield con
+    finally:
+        con.close()
+
+
+class _NothingToWriteError(Exception):
+    """Rolls the transaction back: a dry run, or nothing that was new."""
+
+
+def commit(
+    path: str | Path, staging: Staging, *, by: str, permits: Permits, dry_run: bool = False, create: bool = False,
+    order: Sequence[int] | None = None, progress: Progress | None = None, action: str = "load", reason: str = "",
+    releasing: Mapping[tuple[int, int], int] | None = None, names: dict[int, str] | None = None, all_or_none: bool = False,
+) -> LoadReport:
+    """What is staged into the store in one transaction, or with ``dry_run`` only what that would do.
+
+    order: place of each staged file in the report. names: names to keep with the rows, where they are not the files' own.
+    releasing: (file number, row) -> held row that it mends: settled if it gets in, not held a second time if not.
+    all_or_none: where a row would be held, nothing is written.
+    """
+    staging.number_repeats()
+    files = {one.number: one for one in staging.files}
+    names = names or {number: Path(one.file).name if action == "load" else one.file for number, one in files.items()}
+    if progress:
+        progress("comparing with the store", 0.0)
+    report: LoadReport | None = None
+    try:
+        with _opened(path, dry_run=dry_run, create=create) as con:
+            held, counts = [held_rows.from_faults(staging.faults(), staging.now)], dict.fromkeys(files, (0, 0))
+            load = _next_load(con)
+            stored = 0
+            for table in TABLES.values():
+                rows = staging.sound(table)
+                if rows is None:
+                    continue
+                merge = Merge(con, table, permits)
+                merge.run(rows)
+                counts |= merge.counts()
+                held.append(held_rows.from_merge(merge.held(), table.kind, files))
+                con.execute(f"CREATE OR REPLACE TEMP TABLE stored_now AS SELECT rid FROM ({new_rows()})")
+                stored += insert_new(con, table, permits, load, names)
+                held_rows.settle_by_load(con, table, cells_sql(table, "i"), load)
+            frame = pd.concat([one for one in held if len(one)] or [held_rows.empty()], ignore_index=True)
+            registered = tuple(register_names(con, load))
+            report = _report(load, files, counts, frame, order, registered)
+            kept = 0 if releasing is not None or all_or_none else held_rows.keep(con, frame, load, names)
+            if releasing is not None:
+                kept = held_rows.settle(con, releasing, frame, load)
+            if dry_run or not stored + kept or (all_or_none and len(frame)):
+                raise _NothingToWriteError
+            _enter_load(con, report, load, by, list(dict.fromkeys(names.values())), action, reason)
+    except _NothingToWriteError:
+        assert report is not None
+        return replace(report, load=None, notes=_why_not_written(report, dry_run))
+    if progress:
+        progress("stored", 1.0)
+    return report
+
+
+def _why_not_written(report: LoadReport, dry_run: bool) -> tuple[str, ...]:
+    if dry_run:
+        return ()
+    return ("nothing was written: rows need mending",) if report.stored else ("nothing new: nothing was written",)
+
+
+def _next_load(con: duckdb.DuckDBPyConnection) -> int:
+    return int(scalar(con, 'SELECT coalesce(max("load"), 0) + 1 FROM "load"'))
+
+
+def _report(
+    load: int, files: dict[int, StagedFile], counts: dict[int, tuple[int, int]], held: pd.DataFrame, order: Sequence[int] | None,
+    registered: tuple[str, ...],
+) -> LoadReport:
+    """The report in the order in which the files were named."""
+    place = dict(zip(files, order, strict=True)) if order is not None else {number: number for number in files}
+    listed = tuple(
+        FileCount(one.file, one.layout.table.kind, one.rows, *counts[one.number], int((held["file_no"] == one.number).sum()))
+        for one in sorted(files.values(), key=lambda one: place[one.number]))
+    for one in listed:
+        if one.stored + one.already_there + one.held != one.rows:
+            raise AssertionError(f"{one.file}: {one.stored} + {one.already_there} + {one.held} is not {one.rows} rows")
+    frame = held.assign(place=held["file_no"].map(place)).sort_values(["place", "row"], kind="stable", ignore_index=True)
+    return LoadReport(load, listed, frame, registered)
+
+
+def _enter_load(
+    con: duckdb.DuckDBPyConnection, report: LoadReport, load: int, by: str, names: list[str], action: str, reason: str,
+) -> None:
+    con.execute('INSERT INTO "load" VALUES (?, ?, ?, ?, ?, ?, ?, ?, NULL, NULL, NULL)', [
+        load, site_now(zone_in(con)), by, json.dumps(names, ensure_ascii=False), report.rows, report.stored, report.already_there,
+        report.held_count])
+    history.record(con, by=by, action=action, subject=f"load {load}", reason=reason, after={
+        "load": load, "files": names, "rows": report.rows, "stored": report.stored, "already_there": report.already_there,
+        "held": report.held_count, "registered": list(report.registered), "digests": digests(con, load)})

@@ -1,0 +1,104 @@
+"""The records of one revision as plain tables: opened, read, closed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from analytics.records import snapshot as frames
+from analytics.records import visible
+from analytics.records.sql import quoted
+from analytics.records.columns import TABLES
+from analytics.records.snapshot import Records
+from analytics.records.store import Store, revision_in
+
+if TYPE_CHECKING:
+    import duckdb
+
+NO_SITE = "(no site)"  # of a probe that registered itself
+
+
+def snapshot(path: str | Path) -> Records:
+    """Everything the analysis needs, in the frames of ``snapshot.py``; UserError where there is no sound store."""
+    with Store(path).reading() as con:
+        readings = con.sql(_readings_sql()).to_arrow_table()
+        return Records(
+            revision=revision_in(con),
+            readings=_readings(readings),
+            probes=_frame(con, "probes", frames.PROBES, "probe").fillna({"site": NO_SITE}),
+            sources=_frame(con, "sources", frames.SOURCES, "source"),
+            windows=_frame(con, "windows", frames.WINDOWS, "window"),
+            events=_frame(con, "events", frames.EVENTS, "happened_at, event_id"),
+            inspections=_frame(con, "inspections", frames.INSPECTIONS, "done_at, inspection_id"),
+            uses=_frame(con, "uses", frames.USES, "used_at, use_id"),
+            outcomes=_frame(con, "outcomes", frames.OUTCOMES, "found_at, outcome_id"),
+            decisions=_typed(con.execute(
+                'SELECT decision_id, probe, decided_at, kind, value, episode, "by", reason FROM decision'
+                " ORDER BY decided_at, decision_id").df(), frames.DECISIONS))
+
+
+def _readings_sql() -> str:
+    columns = ", ".join(f"r.{quoted(name)}" for name in frames.READINGS if name != "excluded")
+    return (
+        f"SELECT {columns}, e.reading_id IS NOT NULL AS excluded FROM ({visible.current(TABLES['readings'])}) r"
+        " LEFT JOIN (SELECT DISTINCT reading_id FROM exclusion WHERE lifted_at IS NULL) e ON e.reading_id = r.reading_id")
+
+
+def _frame(con: duckdb.DuckDBPyConnection, kind: str, columns: dict[str, str], order: str) -> pd.DataFrame:
+    listed = ", ".join(map(quoted, columns))
+    by = quoted(order) if order == "window" else order
+    return _typed(con.execute(f"SELECT {listed} FROM ({visible.current(TABLES[kind])}) ORDER BY {by}").df(), columns)
+
+
+def _typed(table: pd.DataFrame, columns: dict[str, str]) -> pd.DataFrame:
+    """The dtypes of ``snapshot.py``, also where a column is empty."""
+    return Records.table(columns, table)
+
+
+def _readings(table: pa.Table) -> pd.DataFrame:
+    """Readings in time order; texts become categories with sorted names (sorting codes, not texts)."""
+    numbers = table.column("reading_id").to_numpy()
+    times = table.column("taken_at").to_numpy().astype("datetime64[us]")
+    sorted_order = np.lexsort((numbers, times))
+    order = None if np.array_equal(sorted_order, np.arange(len(sorted_order))) else sorted_order
+    columns: dict[str, Any] = {}
+    for name, dtype in frames.READINGS.items():
+        column = table.column(name)
+        if dtype == "cat":
+            columns[name] = _category(column, order)
+            continue
+        if dtype == "str":
+            texts = column.to_pandas().astype("str")
+            columns[name] = texts if order is None else texts.take(order).reset_index(drop=True)
+            continue
+        values = times if name == "taken_at" else _plain(column, dtype)
+        columns[name] = values if order is None else values[order]
+    return pd.DataFrame(columns)
+
+
+def _plain(column: pa.ChunkedArray, dtype: str) -> np.ndarray[Any, Any]:
+    if dtype == "float64":
+        return np.asarray(pc.fill_null(pc.cast(column, pa.float64()), float("nan")).to_numpy())
+    return np.asarray(column.to_numpy()).astype(dtype, copy=False)
+
+
+def _category(column: pa.ChunkedArray, order: np.ndarray[Any, Any] | None) -> Any:
+    encoded = pc.dictionary_encode(column).combine_chunks()
+    if isinstance(encoded, pa.ChunkedArray):
+        encoded = encoded.chunk(0) if encoded.num_chunks else pa.array([], pa.string()).dictionary_encode()
+    names = encoded.dictionary.to_pylist()
+    codes = np.asarray(pc.fill_null(encoded.indices, -1).to_numpy(zero_copy_only=False))
+    rank = np.empty(len(names) + 1, dtype=np.int32)
+    ordered = sorted(range(len(names)), key=names.__getitem__)
+    rank[ordered] = np.arange(len(names), dtype=np.int32)
+    rank[-1] = -1
+    codes = rank[codes]
+    if order is not None:
+        codes = codes[order]
+    categories = pd.Index([names[i] for i in ordered], dtype="str")
+    return pd.Categorical.from_codes(codes, dtype=pd.CategoricalDtype(categories, ordered=False))

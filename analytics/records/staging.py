@@ -1,0 +1,194 @@
+"""Staging: a private database in memory where blocks of text become checked rows, before anybody is kept waiting.
+
+Memory is bounded: what does not fit is spilled to a temporary folder.
+"""
+
+from __future__ import annotations
+
+import json
+import tempfile
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from datetime import datetime
+from types import TracebackType
+
+import duckdb
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from analytics.errors import UserError
+from analytics.records import checks, sql
+from analytics.records.columns import TABLES, Table
+from analytics.records.headings import Layout
+from analytics.records.block_sql import BETWEEN, WITHIN, insert_statement
+from analytics.records.sql import first, scalar
+from analytics.records.intake.raw import FAULT, ROW, RawTable, cell_name
+
+
+@dataclass
+class StagedFile:
+    """What is known of one table after its rows were checked."""
+
+    number: int
+    file: str
+    layout: Layout
+    rows: int = 0
+    trailing_blank: int = 0  # rows of nothing but separators after the last filled one: no rows at all
+
+
+@dataclass(frozen=True)
+class Fault:
+    """A row that did not pass on its own: every problem as (column, code, value), and its cells as they stood."""
+
+    file: StagedFile
+    row: int
+    problems: list[tuple[str, str, str]]
+    cells: dict[str, str]
+
+
+@dataclass
+class Staging:
+    """The private database. Use it as a context manager."""
+
+    zone: str
+    now: datetime
+    files: list[StagedFile] = field(default_factory=list)
+
+    def __enter__(self) -> Staging:
+        self._folder = tempfile.TemporaryDirectory(prefix="steadycount-")
+        self.con = duckdb.connect(config={"temp_directory": self._folder.name, "memory_limit": "1GB"})
+        self.con.execute("SET enable_external_access = false; SET lock_configuration = true")
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+        self.con.close()
+        self._folder.cleanup()
+
+    def add(self, raw: RawTable, layout: Layout, progress: Callable[[float], None]) -> StagedFile:
+        """Check every row of a table and keep it under its kind.
+
+        Raises:
+            UserError: the order of day and month has to be told from the column and cannot be; or the disk is full.
+        """
+        staged = StagedFile(len(self.files), raw.file, layout)
+        order = self._date_order(raw, layout)
+        self._prepare(layout.table)
+        statement = insert_statement(staged.number, raw, layout, order, self.zone, self.now)
+        last_filled = 1
+        try:
+            for block in raw.blocks(progress):
+                self.con.register("block", block)
+                self.con.execute(statement)
+                self.con.unregister("block")
+                staged.rows += block.num_rows
+                last_filled = self._last_filled(block, last_filled)
+        except (duckdb.IOException, duckdb.OutOfMemoryException, OSError) as error:
+            raise UserError(
+                f"there is no room to check the file ({str(error).splitlines()[0]})", where=raw.file,
+                do="Make room in the temporary folder and try again.") from error
+        if layout.table.kind == "readings" and "rate_cps" in layout.places and not raw.exact_text:
+            self._share_rate_step(staged)
+        staged.trailing_blank = self._drop_trailing(layout.table, staged, last_filled)
+        staged.rows -= staged.trailing_blank
+        self.files.append(staged)
+        return staged
+
+    def _prepare(self, table: Table) -> None:
+        columns = ", ".join(f"{sql.quoted(one.name)} {checks.stored_type(one)}" for one in table.columns)
+        step = "rate_step_cps DOUBLE, " if table.kind == "readings" else ""
+        self.con.execute(
+            f'CREATE TABLE IF NOT EXISTS {table.kind} (file_no INTEGER, "row" INTEGER, {columns}, {step}'
+            "extra VARCHAR, problems VARCHAR, cells VARCHAR)")
+
+    def _date_order(self, raw: RawTable, layout: Layout) -> str:
+        """The order of dates, decided over the whole column where the map leaves it open."""
+        order = layout.column_map.date_order
+        moments = [cell for one in layout.table.columns if one.type == "moment" for cell in layout.places.get(one.name, ())[:1]]
+        if order != "auto" or not moments:
+            return order
+        low = high = seen = 0  # largest first and second number of the dates
+        pattern = r"'^\s*(\d{1,2})[./-](\d{1,2})[./-]\d{4}'"
+        for block in raw.blocks(lambda _: None):
+            self.con.register("block", block)
+            for cell in moments:
+                c = cell_name(cell)
+                row = first(
+                    self.con, f"SELECT count(*), coalesce(max(TRY_CAST(regexp_extract({c}, {pattern}, 1) AS INTEGER)), 0),"
+                    f" coalesce(max(TRY_CAST(regexp_extract({c}, {pattern}, 2) AS INTEGER)), 0)"
+                    f" FROM block WHERE regexp_matches({c}, {pattern})")
+                assert row is not None
+                seen, low, high = seen + row[0], max(low, row[1]), max(high, row[2])
+            self.con.unregister("block")
+        if not seen:
+            return "iso"
+        if low > 12 >= high:
+            return "day_first"
+        if high > 12 >= low:
+            return "month_first"
+        what = "both orders occur" if low > 12 else "no date has a number above 12"
+        raise UserError(
+            f"day and month cannot be told apart ({what})", where=raw.file, do="Say date_order = \"day_first\" or \"month_first\" in the column map.")
+
+    def _last_filled(self, block: pa.Table, before: int) -> int:
+        """The last row so far that holds anything."""
+        faults, rows = block.column(FAULT), block.column(ROW)
+        if faults.null_count < len(faults):
+            rows = rows.filter(pc.fill_null(pc.not_equal(faults, "empty_row"), fill_value=True))
+        return int(rows[-1].as_py()) if len(rows) else before
+
+    def _drop_trailing(self, table: Table, staged: StagedFile, last_filled: int) -> int:
+        return int(scalar(
+            self.con, f'DELETE FROM {table.kind} WHERE file_no = ? AND "row" > ?', [staged.number, last_filled]))
+
+    def _share_rate_step(self, staged: StagedFile) -> None:
+        """Numbers of a spreadsheet lose their last zeros: the finest step of the column holds for all of it."""
+        self.con.execute(
+            "UPDATE readings SET rate_step_cps = (SELECT min(rate_step_cps) FROM readings WHERE file_no = $1)"
+            " WHERE file_no = $1 AND rate_step_cps IS NOT NULL", [staged.number])
+
+    def number_repeats(self) -> None:
+        """Give every reading without one its ``repeat``: rows of one file alike in what they measure, in their order.
+
+        Rows that are held keep their place in the count, so that a mended one gets the number it would have had.
+        """
+        if not self._has("readings"):
+            return
+        alike = 'file_no, probe, taken_at, "window", measurement'
+        twice = first(
+            self.con, f"SELECT 1 FROM readings WHERE probe IS NOT NULL AND taken_at IS NOT NULL"
+            f" GROUP BY hash({alike}) HAVING count(*) > 1 AND count(repeat) < count(*) LIMIT 1")
+        if twice is None:
+            return
+        self.con.execute(
+            f"CREATE TABLE numbered AS SELECT * EXCLUDE (place) REPLACE (coalesce(repeat, place) AS repeat,"
+            " CASE WHEN cells IS NOT NULL AND repeat IS NULL AND place IS NOT NULL"
+            "  THEN json_merge_patch(cells, json_object('repeat', place::VARCHAR)) ELSE cells END AS cells)"
+            f" FROM (SELECT *, CASE WHEN probe IS NOT NULL AND taken_at IS NOT NULL AND \"window\" IS NOT NULL"
+            f"  AND measurement IS NOT NULL THEN row_number() OVER (PARTITION BY {alike} ORDER BY \"row\") END AS place FROM readings)")
+        self.con.execute("DROP TABLE readings")
+        self.con.execute("ALTER TABLE numbered RENAME TO readings")
+
+    def faults(self) -> Iterator[Fault]:
+        """Every row that did not pass on its own."""
+        for kind in TABLES:
+            if not self._has(kind):
+                continue
+            rows = self.con.execute(
+                f'SELECT file_no, "row", problems, cells FROM {kind} WHERE problems IS NOT NULL ORDER BY file_no, "row"')
+            for file_no, row, problems, cells in rows.fetchall():
+                split = [one.split(WITHIN) for one in problems.split(BETWEEN)]
+                yield Fault(self.files[file_no], row, [(c, code, v) for c, code, v in split], json.loads(cells))
+
+    def sound(self, table: Table) -> pa.RecordBatchReader | None:
+        """The rows of a kind that passed, in the order of files and rows; None where there are none."""
+        if not self._has(table.kind):
+            return None
+        if first(self.con, f"SELECT 1 FROM {table.kind} WHERE problems IS NULL LIMIT 1") is None:
+            return None
+        numbered = " REPLACE (coalesce(repeat, 1) AS repeat)" if table.kind == "readings" else ""
+        return self.con.sql(
+            f'SELECT * EXCLUDE (problems, cells){numbered} FROM {table.kind} WHERE problems IS NULL ORDER BY file_no, "row"'
+        ).to_arrow_reader(100_000)
+
+    def _has(self, kind: str) -> bool:
+        return first(self.con, "SELECT 1 FROM duckdb_tables() WHERE table_name = ?", [kind]) is not None

@@ -1,0 +1,188 @@
+"""The one thing that opens DuckDB: connection, lease and transaction, and nothing else.
+
+Nobody keeps the store open: a reader opens it, takes what it needs and closes; a writer does one transaction and closes.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import shutil
+from collections.abc import Callable, Generator, Iterator
+from pathlib import Path
+
+import duckdb
+
+from analytics.errors import UserError
+from analytics.records import schema, sidecar
+from analytics.records.sql import scalar
+from analytics.records.lease import lease, say_on_stderr
+
+_CONFIG: dict[str, str | bool | int | float | list[str]] = {
+    "storage_compatibility_version": "v1.5.0",
+    "enable_external_access": "false",
+    "autoinstall_known_extensions": "false",
+    "autoload_known_extensions": "false",
+    "allow_community_extensions": "false",
+    "memory_limit": "2GB",
+}
+_LITTLE_ROOM = 4 << 20
+
+
+class Store:
+    """A store file. ``create``: make it on the first write where there is none.
+
+    wait_s: seconds to wait for others before giving up; on_wait: gets a sentence naming who is waited for.
+    """
+
+    def __init__(
+        self, path: str | Path, *, create: bool = False, purpose: str = "steadycount", wait_s: float = 60.0,
+        on_wait: Callable[[str], None] = say_on_stderr,
+    ) -> None:
+        self.path = Path(path)
+        self.create = create
+        self._purpose, self._wait_s, self._on_wait = purpose, wait_s, on_wait
+
+    @contextlib.contextmanager
+    def reading(self) -> Iterator[duckdb.DuckDBPyConnection]:
+        """A read-only connection with a shared lease, for as short as can be; UserError where there is no sound store."""
+        self._must_exist()
+        with lease(self.path, exclusive=False, purpose=self._purpose, wait_s=self._wait_s, on_wait=self._on_wait):
+            con = self._connect(read_only=True)
+            try:
+                version = schema.version_of(con, str(self.path))
+                schema.refuse_newer(version, str(self.path))
+                if version == 0:
+                    raise self._no_store()
+                with self._faults_in_words():
+                    yield con
+                number = revision_in(con)
+            finally:
+                con.close()
+            if sidecar.read(self.path) is None:
+                sidecar.write(self.path, number)
+
+    @contextlib.contextmanager
+    def writing(self) -> Iterator[duckdb.DuckDBPyConnection]:
+        """One transaction with the exclusive lease: committed at the end of the block, rolled back by any exception."""
+        if not self.create:
+            self._must_exist()
+        elif self.path.is_dir() or not self.path.parent.is_dir():
+            raise UserError("no store can be made here", where=str(self.path), do="Name a file in a folder that exists with --store.")
+        with lease(self.path, exclusive=True, purpose=self._purpose, wait_s=self._wait_s, on_wait=self._on_wait):
+            with self._faults_in_words():
+                new = not self.path.exists()
+                try:
+                    number = yield from self._transaction()
+                except BaseException:
+                    if new:
+                        self._remove_unborn()
+                    raise
+                sidecar.write(self.path, number)
+
+    def _transaction(self) -> Generator[duckdb.DuckDBPyConnection, None, int]:
+        con = self._connect(read_only=False)
+        try:
+            version = schema.version_of(con, str(self.path))
+            schema.refuse_newer(version, str(self.path))
+            con.execute("BEGIN")
+            schema.migrate(con, version)
+            yield con
+            con.execute("COMMIT")
+            return revision_in(con)
+        except BaseException:
+            with contextlib.suppress(duckdb.Error):
+                con.execute("ROLLBACK")
+            raise
+        finally:
+            con.close()
+
+    def _remove_unborn(self) -> None:
+        """A store whose first transaction failed holds nothing: leave no empty file behind."""
+        for name in (self.path.name, self.path.name + ".wal"):
+            with contextlib.suppress(OSError):
+                self.path.with_name(name).unlink(missing_ok=True)
+
+    def _must_exist(self) -> None:
+        if not self.path.is_file():
+            raise self._no_store()
+
+    def _no_store(self) -> UserError:
+        return UserError("there is no store", where=str(self.path), do="Load a file into it first, or name another with --store.")
+
+    def _connect(self, *, read_only: bool) -> duckdb.DuckDBPyConnection:
+        try:
+            con = duckdb.connect(str(self.path), read_only=read_only, config=dict(_CONFIG))
+            con.execute("SET lock_configuration = true")
+        except (duckdb.Error, OSError) as error:
+            raise self._in_words(error) from error
+        return con
+
+    @contextlib.contextmanager
+    def _faults_in_words(self) -> Iterator[None]:
+        """Errors of the disk or the file become a UserError; anything else is a fault of the program and stays one."""
+        try:
+            yield
+        except (duckdb.IOException, duckdb.FatalException, duckdb.OutOfMemoryException, OSError) as error:
+            raise self._in_words(error) from error
+        except duckdb.Error as error:
+            if self._disk_is_full(str(error)):
+                raise self._in_words(error) from error
+            raise
+
+    def _disk_is_full(self, text: str) -> bool:
+        if "No space left" in text or "Disk quota exceeded" in text:
+            return True
+        try:
+            return shutil.disk_usage(self.path.parent).free < _LITTLE_ROOM
+        except OSError:
+            return False
+
+    def _in_words(self, error: Exception) -> UserError:
+        text, where = str(error), str(self.path)
+        if self._disk_is_full(text):
+            return UserError("the disk is full; nothing was changed", where=where, do="Make room and try again.")
+        if "not a valid DuckDB database file" in text:
+            return UserError("this file is not a store", where=where, do="Name a Steadycount store, or a new file, with --store.")
+        if "lock on file" in text:
+            by = text.partition("held in ")[2].partition(")")[0]
+            who = f"another program holds it open ({by.replace(' (', ', ')})" if by else "another program holds it open"
+            return UserError(who, where=where, do="Close that program and try again.")
+        if "newer version" in text or "version number" in text:
+            return UserError("the file was written by a newer database version", where=where, do="Use the program that wrote it.")
+        if "Read-only file system" in text or "Permission denied" in text or "Cannot open file" in text:
+            return UserError("the store cannot be written to (folder or file is read-only)", where=where, do="Ask for write access, or copy it.")
+        if isinstance(error, duckdb.OutOfMemoryException):
+            return UserError("there is not enough memory for this", where=where, do="Close other programs, or load fewer files at once.")
+        first = text.splitlines()[0] if text else type(error).__name__
+        return UserError(f"the store is damaged or cannot be read ({first})", where=where, do="Restore it from a backup.")
+
+
+def revision_in(con: duckdb.DuckDBPyConnection) -> int:
+    """The revision of an open store."""
+    return int(scalar(con, "SELECT revision FROM store"))
+
+
+def revision(path: str | Path) -> int:
+    """The store's revision, without opening it where the sidecar can be believed; UserError where there is no store."""
+    path = Path(path)
+    known = sidecar.read(path)
+    if known is not None:
+        return known
+    with Store(path).reading() as con:
+        return revision_in(con)
+
+
+def exists(path: str | Path) -> bool:
+    """Whether there is a file of that name (not: whether it is a sound store)."""
+    return Path(path).is_file()
+
+
+def create(path: str | Path) -> None:
+    """Make an empty store; one that is there already is left as it is."""
+    with Store(path, create=True).writing():
+        pass
+
+
+def is_empty(path: str | Path) -> bool:
+    """Whether nothing was ever recorded in the store (for ``demo``); True where there is no file."""
+    return not exists(path) or revision(path) == 0
