@@ -20,6 +20,7 @@ from analytics.records.headings import Layout, is_known, lay_out
 from analytics.records.intake.formats import open_tables
 from analytics.records.intake.raw import RawTable
 from analytics.records.merge import Merge, Permits, cells_sql, new_rows
+from analytics.records.preview import Preview, preview
 from analytics.records.report import FileCount, LoadReport
 from analytics.records.saved_maps import find_map
 from analytics.records.sql import scalar
@@ -31,6 +32,7 @@ from analytics.records.write import digests, insert_new, register_names
 if TYPE_CHECKING:
     import duckdb
 
+__all__ = ["LoadReport", "Preview", "commit", "enter_load", "load_files", "next_load", "preview", "zone_of"]
 Progress = Callable[[str, float], None]
 
 
@@ -134,7 +136,7 @@ def commit(
     try:
         with _opened(path, dry_run=dry_run, create=create) as con:
             held, counts = [held_rows.from_faults(staging.faults(), staging.now)], dict.fromkeys(files, (0, 0))
-            load = _next_load(con)
+            load = next_load(con)
             stored = 0
             for table in TABLES.values():
                 rows = staging.sound(table)
@@ -155,7 +157,7 @@ def commit(
                 kept = held_rows.settle(con, releasing, frame, load)
             if dry_run or not stored + kept or (all_or_none and len(frame)):
                 raise _NothingToWriteError
-            _enter_load(con, report, load, by, list(dict.fromkeys(names.values())), action, reason)
+            enter_load(con, report, by=by, names=list(dict.fromkeys(names.values())), action=action, reason=reason)
     except _NothingToWriteError:
         assert report is not None
         return replace(report, load=None, notes=_why_not_written(report, dry_run))
@@ -170,7 +172,8 @@ def _why_not_written(report: LoadReport, dry_run: bool) -> tuple[str, ...]:
     return ("nothing was written: rows need mending",) if report.stored else ("nothing new: nothing was written",)
 
 
-def _next_load(con: duckdb.DuckDBPyConnection) -> int:
+def next_load(con: duckdb.DuckDBPyConnection) -> int:
+    """The number of the load that is about to be entered."""
     return int(scalar(con, 'SELECT coalesce(max("load"), 0) + 1 FROM "load"'))
 
 
@@ -190,12 +193,18 @@ def _report(
     return LoadReport(load, listed, frame, registered)
 
 
-def _enter_load(
-    con: duckdb.DuckDBPyConnection, report: LoadReport, load: int, by: str, names: list[str], action: str, reason: str,
+def enter_load(
+    con: duckdb.DuckDBPyConnection, report: LoadReport, *, by: str, names: list[str], action: str, reason: str, subject: str | None = None,
+    before: Mapping[str, object] | None = None, also: Mapping[str, object] | None = None,
 ) -> None:
+    """The load itself and its change in the history, with a digest of its rows.
+
+    subject: what was changed, where not simply the load; before: what stood there; also: more to keep of what stands now.
+    """
+    load = report.load
     con.execute('INSERT INTO "load" VALUES (?, ?, ?, ?, ?, ?, ?, ?, NULL, NULL, NULL)', [
         load, site_now(zone_in(con)), by, json.dumps(names, ensure_ascii=False), report.rows, report.stored, report.already_there,
         report.held_count])
-    history.record(con, by=by, action=action, subject=f"load {load}", reason=reason, after={
+    history.record(con, by=by, action=action, subject=subject or f"load {load}", reason=reason, before=before, after={
         "load": load, "files": names, "rows": report.rows, "stored": report.stored, "already_there": report.already_there,
-        "held": report.held_count, "registered": list(report.registered), "digests": digests(con, load)})
+        "held": report.held_count, "registered": list(report.registered), "digests": digests(con, load or 0), **(also or {})})

@@ -12,6 +12,7 @@ import pandas as pd
 from analytics.errors import UserError
 from analytics.records import history, visible
 from analytics.records.columns import TABLES
+from analytics.records.corrections import correct
 from analytics.records.sql import first, literal, quoted, scalar
 from analytics.records.store import Store
 from analytics.records.store_settings import site_now, zone_in
@@ -19,6 +20,8 @@ from analytics.records.store_settings import site_now, zone_in
 if TYPE_CHECKING:
     import duckdb
 
+__all__ = [
+    "DECISIONS", "change_registry", "correct", "decide", "exclude", "exclusions", "find_readings", "include"]
 DECISIONS = ("cleared", "out_of_use", "overrule", "seen", "settled")
 
 

@@ -14,7 +14,7 @@ import duckdb
 
 from analytics.errors import UserError
 from analytics.records import schema, sidecar
-from analytics.records.sql import scalar
+from analytics.records.sql import first, literal, scalar
 from analytics.records.lease import lease, say_on_stderr
 
 _CONFIG: dict[str, str | bool | int | float | list[str]] = {
@@ -53,9 +53,9 @@ class Store:
                 schema.refuse_newer(version, str(self.path))
                 if version == 0:
                     raise self._no_store()
+                number = revision_in(con)
                 with self._faults_in_words():
                     yield con
-                number = revision_in(con)
             finally:
                 con.close()
             if sidecar.read(self.path) is None:
@@ -101,6 +101,17 @@ class Store:
         for name in (self.path.name, self.path.name + ".wal"):
             with contextlib.suppress(OSError):
                 self.path.with_name(name).unlink(missing_ok=True)
+
+    def copy_to(self, target: Path) -> str:
+        """A compact copy into a new file while nobody writes; returns the newest hash of the history it holds."""
+        with self.reading() as con:
+            head = first(con, "SELECT hash FROM change ORDER BY revision DESC LIMIT 1")
+            con.close()
+            with self._faults_in_words(), duckdb.connect() as both:
+                both.execute(f"ATTACH {literal(str(self.path))} AS kept (READ_ONLY)")
+                both.execute(f"ATTACH {literal(str(target))} AS copy (STORAGE_VERSION 'v1.5.0')")
+                both.execute("COPY FROM DATABASE kept TO copy")
+        return str(head[0]) if head else "0" * 64
 
     def _must_exist(self) -> None:
         if not self.path.is_file():
@@ -181,6 +192,14 @@ def create(path: str | Path) -> None:
     """Make an empty store; one that is there already is left as it is."""
     with Store(path, create=True).writing():
         pass
+
+
+def holds_only(path: str | Path, *, by: str) -> bool:
+    """Whether every change in the store was made by this one (for ``demo``); True where there is no file."""
+    if not exists(path):
+        return True
+    with Store(path).reading() as con:
+        return bool(scalar(con, 'SELECT count(*) = 0 FROM change WHERE "by" <> ?', [by]))
 
 
 def is_empty(path: str | Path) -> bool:

@@ -20,7 +20,7 @@ def insert_new(con: duckdb.DuckDBPyConnection, table: Table, permits: Permits, l
     """Store the rows a merge found to be new; returns how many. files: file number -> name to keep with the row."""
     con.register("file_names", pa.table({"file_no": pa.array(list(files), pa.int32()), "file": list(files.values())}))
     columns = [*table.names, *(["rate_step_cps"] if table.kind == "readings" else [])]
-    values = [_value(table, name) for name in columns]
+    values = [stored_value(table, name) for name in columns]
     target = quoted(table.stored_in)
     rows = f"FROM ({new_rows()}) s JOIN file_names f USING (file_no)"
     origin = f's.extra, {load}, f.file, s."row"'
@@ -44,7 +44,8 @@ def insert_new(con: duckdb.DuckDBPyConnection, table: Table, permits: Permits, l
     return done
 
 
-def _value(table: Table, name: str) -> str:
+def stored_value(table: Table, name: str) -> str:
+    """A column of the incoming row ``s`` as it is stored: blanks that mean something are filled in."""
     if name == "reseated":
         return "coalesce(s.reseated, false)"
     if name == "new_reference":
