@@ -16,6 +16,7 @@ from analytics.settings import Settings
 
 # Events after which a probe is read on its source before anyone relies on it (common practice, no source).
 READ_AGAIN_AFTER = ("repair", "detector_replaced", "recentred", "cable_replaced", "dropped", "moved")
+LEAST_DAYS = 3  # days on record from which a probe's own median interval says anything
 CENTRE_AGAIN_AFTER = ("repair", "detector_replaced", "recentred")
 
 
@@ -50,7 +51,7 @@ def _rhythm(days: np.ndarray | None, set_days: float | None) -> Rhythm:
     last_on = pd.Timestamp(days[-1]).date() if days is not None and len(days) else None
     if set_days is not None:
         return Rhythm(set_days, "set in the schedule", last_on)
-    if days is None or len(days) < 2:
+    if days is None or len(days) < LEAST_DAYS:
         return Rhythm(None, "", last_on)
     own = float(np.median(np.diff(days) / np.timedelta64(1, "D")))
     return Rhythm(own, "its own median interval", last_on)
@@ -123,7 +124,7 @@ class _Probe:
         return Task(self.result.site or "", self.result.probe, kind, max(due_on, self.from_on), why)
 
     def _service(self) -> Iterator[Task]:
-        reason = self.result.reasons[0] if self.result.reasons else f"cause: {self.result.cause.replace('_', ' ')}"
+        reason = self.result.reasons[0].rstrip(".") if self.result.reasons else f"cause: {self.result.cause.replace('_', ' ')}"
         if self.result.advice == "retire":
             yield self._task("replace", self.from_on, f"advice is to retire it: {reason}")
         elif self.result.advice == "service":
@@ -163,10 +164,12 @@ class _Probe:
         elif self.checks.last_on is None:
             yield self._task("check", self.from_on, "no check on its record yet")
         elif self.result.advice == "undetermined" and self.result.missing:
-            yield self._task("check", self.from_on, f"nothing can be said about it: {self.result.missing[0]}")
+            yield self._task("check", self.from_on, f"nothing can be said about it: {self.result.missing[0].rstrip('.')}")
 
     def _recurring(self, kind: TaskKind, rhythm: Rhythm, due_on: date | None) -> Iterator[Task]:
         if rhythm.interval_days is None:
+            if due_on is not None and due_on <= self.to_on:
+                yield self._task(kind, due_on, f"due on {due_on.isoformat()}, last on {rhythm.last_on}")
             return
         step = timedelta(days=max(1, round(rhythm.interval_days)))
         if due_on is None:

@@ -7,51 +7,79 @@ from collections.abc import Sequence
 
 from analytics.advice.bench_expectation import Expectation
 
-_WIDTH, _LEFT, _RIGHT = 640, 12, 628
-_TOLERANCE, _ACTION, _USUAL, _MARK = "#c8502d", "#b07a12", "#2b8a6e", "currentColor"
+_TOLERANCE, _ACTION, _USUAL = "200,80,45", "176,122,18", "43,138,110"
+_PAD = 0.35  # of the tolerance range, shown beyond each end
+
+
+def whole(value: float) -> str:
+    """Counts as a person reads them.
+
+    >>> whole(20049.6)
+    '20\u202f050'
+    """
+    return f"{round(value):,}".replace(",", "\N{NARROW NO-BREAK SPACE}")
 
 
 def bench_ruler(expected: Expectation, counts: Sequence[float]) -> str:
-    """An SVG of the ranges and of ``counts`` (each scaled to the counting time expected for); empty where nothing is expected.
+    """HTML of the ranges and of ``counts`` (each scaled to the counting time expected for); empty where nothing is expected.
 
-    Marks beyond the scale sit at its end as arrows. Bands differ in height and are named, not by colour alone.
+    Counts beyond the scale sit at its end as arrows. The bands differ in height and outline, and are named below.
     """
     if expected.counts is None or expected.tolerance is None or expected.action is None or expected.usual is None:
         return ""
     low, high = expected.tolerance
-    pad = 0.35 * max(high - low, 2)
+    pad = _PAD * max(high - low, 2)
     first, last = low - pad, high + pad
-    usual = max(expected.usual[0], first), min(expected.usual[1], last)
 
-    def x(value: float) -> float:
-        return _LEFT + (_RIGHT - _LEFT) * (min(max(value, first), last) - first) / (last - first)
+    def at(value: float) -> float:
+        return 100 * (min(max(value, first), last) - first) / (last - first)
 
-    def band(ends: tuple[float, float], top: int, height: int, colour: str, opacity: float) -> str:
-        return (f'<rect x="{x(ends[0]):.1f}" y="{top}" width="{max(x(ends[1]) - x(ends[0]), 1):.1f}" height="{height}" '
-                f'fill="{colour}" fill-opacity="{opacity}" stroke="{colour}" stroke-width="1"/>')
+    def band(ends: tuple[float, float], inset: int, colour: str, fill: float, line: str) -> str:
+        left, width = at(ends[0]), at(ends[1]) - at(ends[0])
+        return (
+            f'<div style="position:absolute;left:{left:.2f}%;width:{width:.2f}%;top:{26 + inset}px;bottom:{44 + inset}px;'
+            f'background:rgba({colour},{fill});border:1px {line} rgb({colour});border-radius:3px"></div>'
+        )
 
-    def number(value: float, y: int, anchor: str, at: float) -> str:
-        return f'<text x="{at:.1f}" y="{y}" text-anchor="{anchor}" font-size="13" fill="currentColor">{_digits(value)}</text>'
+    def text(content: str, value: float, top: int, extra: str = "") -> str:
+        return (
+            f'<div style="position:absolute;left:{at(value):.2f}%;top:{top}px;transform:translateX(-50%);white-space:nowrap;'
+            f'{extra}">{content}</div>'
+        )
 
-    parts = [
-        band((low, high), 34, 34, _TOLERANCE, 0.07), band(expected.action, 38, 26, _ACTION, 0.12), band(usual, 42, 18, _USUAL, 0.30),
-        f'<line x1="{x(expected.counts):.1f}" x2="{x(expected.counts):.1f}" y1="30" y2="72" stroke="currentColor" stroke-width="1.5"/>',
-        number(low, 88, "middle", x(low)), number(high, 88, "middle", x(high)),
-        f'<text x="{x(expected.counts):.1f}" y="24" text-anchor="middle" font-size="14" font-weight="650" fill="currentColor">'
-        f'{_digits(expected.counts)} expected</text>',
-    ]
-    for n, value in enumerate(counts, 1):
-        inside = first <= value <= last
-        symbol = "▲" if inside else ("◀" if value < first else "▶")
-        parts.append(f'<text x="{x(value):.1f}" y="104" text-anchor="middle" font-size="17" fill="{_MARK}">{symbol}</text>')
+    places: dict[int, list[int]] = {}
+    for n, value in enumerate(counts):
+        places.setdefault(round(at(value)), []).append(n)
+    marks = []
+    for together in places.values():
+        value = counts[together[0]]
+        symbol = "▲" if first <= value <= last else ("◀" if value < first else "▶")
+        marks.append(text(symbol, value, 64, "font-size:1.25rem;line-height:1"))
         if len(counts) > 1:
-            parts.append(f'<text x="{x(value):.1f}" y="118" text-anchor="middle" font-size="11" fill="{_MARK}">{n}</text>')
-    said = (f"Expected {_digits(expected.counts)} counts, usually {_digits(expected.usual[0])} to {_digits(expected.usual[1])}, "
-            f"tolerance {_digits(low)} to {_digits(high)}"
-            + (f"; counted {', '.join(_digits(value) for value in counts)}" if counts else ""))
-    return (f'<svg viewBox="0 0 {_WIDTH} 122" width="100%" role="img" aria-label="{html.escape(said)}" '
-            f'style="max-width:{_WIDTH}px;font-variant-numeric:tabular-nums">{"".join(parts)}</svg>')
-
-
-def _digits(value: float) -> str:
-    return f"{round(value):,}".replace(",", "\N{NARROW NO-BREAK SPACE}")
+            marks.append(text(", ".join(str(n + 1) for n in together), value, 84, "font-size:0.75rem"))
+    said = (
+        f"Expected {whole(expected.counts)} counts, usually {whole(expected.usual[0])} to {whole(expected.usual[1])}, "
+        f"tolerance {whole(low)} to {whole(high)}" + (f"; counted {', '.join(map(whole, counts))}" if counts else "")
+    )
+    parts = [
+        band((low, high), 0, _TOLERANCE, 0.06, "dashed"),
+        band(expected.action, 5, _ACTION, 0.13, "dotted"),
+        band(expected.usual, 10, _USUAL, 0.32, "solid"),
+        f'<div style="position:absolute;left:{at(expected.counts):.2f}%;top:22px;bottom:40px;border-left:2px solid currentColor"></div>',
+        text(whole(expected.counts), expected.counts, 0, "font-weight:650"),
+        text(whole(low), low, 3, "font-size:0.8rem"),
+        text(whole(high), high, 3, "font-size:0.8rem"),
+        *marks,
+    ]
+    key = " · ".join(
+        (
+            f'<span style="border:1px solid rgb({_USUAL});background:rgba({_USUAL},0.32);padding:0 0.4em">usual</span>',
+            f'<span style="border:1px dotted rgb({_ACTION});background:rgba({_ACTION},0.13);padding:0 0.4em">action level</span>',
+            f'<span style="border:1px dashed rgb({_TOLERANCE});background:rgba({_TOLERANCE},0.06);padding:0 0.4em">tolerance</span>',
+        )
+    )
+    return (
+        f'<div role="img" aria-label="{html.escape(said)}" style="position:relative;height:102px;max-width:640px;'
+        f'font-variant-numeric:tabular-nums">{"".join(parts)}</div>'
+        f'<div aria-hidden="true" style="font-size:0.8rem">{key}</div>'
+    )

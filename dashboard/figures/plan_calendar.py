@@ -57,7 +57,8 @@ def lanes(plan: Plan, *, every_probe: bool = False) -> tuple[Lane, ...]:
     special: dict[str, set[str]] = {}
     for visit in plan.visits:
         special.setdefault(visit.site, set()).update(
-            task.probe for task in visit.probes if every_probe or task.kind in ("service", "replace"))
+            task.probe for task in visit.probes if every_probe or task.kind in ("service", "replace")
+        )
     rows: list[Lane] = []
     for site in sorted(special):
         rows.append(Lane(site, None))
@@ -78,13 +79,24 @@ def plan_calendar(plan: Plan, crossings: dict[str, Crossing], today: date, *, ev
     _routine(figure, plan, at)
     for kind, look in TASKS.items():
         _marks(figure, plan, at, kind, look)
-    ground.frame(figure, 110 + _ROW_PX * max(len(rows), 1))
+    ground.frame(figure, 64 + _ROW_PX * max(len(rows), 1), legend=False)
     first = plan.from_on - timedelta(days=2)
-    figure.update_xaxes(range=[first.isoformat(), (plan.to_on + timedelta(days=2)).isoformat()], type="date", showgrid=True,
-                        gridcolor=ground.FAINT, side="top", tickformat="%-d %b", minor={"dtick": 7 * 86400000, "showgrid": False})
+    figure.update_xaxes(
+        range=[first.isoformat(), (plan.to_on + timedelta(days=2)).isoformat()],
+        type="date",
+        showgrid=True,
+        gridcolor=ground.FAINT,
+        side="top",
+        tickformat="%-d %b",
+        minor={"dtick": 7 * 86400000, "showgrid": False},
+    )
     figure.update_yaxes(
-        tickvals=list(range(len(rows))), range=[len(rows) - 0.4, -0.6], ticks="", showgrid=False,
-        ticktext=[f"<b>{_plain(row.site)}</b>" if row.probe is None else f"{_plain(row.probe)}" for row in rows])
+        tickvals=list(range(len(rows))),
+        range=[len(rows) - 0.4, -0.6],
+        ticks="",
+        showgrid=False,
+        ticktext=[f"<b>{_plain(row.site)}</b>" if row.probe is None else f"{_plain(row.probe)}" for row in rows],
+    )
     for n, row in enumerate(rows):
         if row.probe is None and n:
             figure.add_hline(y=n - 0.5, line={"color": ground.FAINT, "width": 1})
@@ -104,19 +116,33 @@ def _lane(at: dict[tuple[str, str | None], int], site: str, probe: str) -> int |
 
 
 def _marks(
-    figure: go.Figure, plan: Plan, at: dict[tuple[str, str | None], int], kind: TaskKind, look: TaskLook,
+    figure: go.Figure,
+    plan: Plan,
+    at: dict[tuple[str, str | None], int],
+    kind: TaskKind,
+    look: TaskLook,
 ) -> None:
-    found = [(visit, task, lane) for visit in plan.visits for task in visit.probes
-             if task.kind == kind and (lane := _lane(at, visit.site, task.probe)) is not None]
+    found = [
+        (visit, task, lane)
+        for visit in plan.visits
+        for task in visit.probes
+        if task.kind == kind and (lane := _lane(at, visit.site, task.probe)) is not None
+    ]
     if not found:
         return
     line = {"width": 2, "color": look.colour}
-    figure.add_trace(go.Scatter(
-        x=[visit.on for visit, _, _ in found], y=[lane for _, _, lane in found], mode="markers",
-        name=f"{look.word}", marker={"symbol": look.symbol, "size": look.size, "color": look.colour, "line": line},
-        customdata=[[visit.site, task.probe, kind] for visit, task, _ in found],
-        text=[f"<b>{_plain(task.probe)}</b> {look.word}<br>{_wrapped(task.why)}" for _, task, _ in found],
-        hovertemplate="%{x|%a %-d %b %Y}<br>%{text}<extra></extra>"))
+    figure.add_trace(
+        go.Scatter(
+            x=[visit.on for visit, _, _ in found],
+            y=[lane for _, _, lane in found],
+            mode="markers",
+            name=f"{look.word}",
+            marker={"symbol": look.symbol, "size": look.size, "color": look.colour, "line": line},
+            customdata=[[visit.site, task.probe, kind] for visit, task, _ in found],
+            text=[f"<b>{_plain(task.probe)}</b> {look.word}<br>{_wrapped(task.why)}" for _, task, _ in found],
+            hovertemplate="%{x|%a %-d %b %Y}<br>%{text}<extra></extra>",
+        )
+    )
 
 
 def _routine(figure: go.Figure, plan: Plan, at: dict[tuple[str, str | None], int]) -> None:
@@ -129,21 +155,35 @@ def _routine(figure: go.Figure, plan: Plan, at: dict[tuple[str, str | None], int
             found.append((visit, lane, len(probes)))
     if not found:
         return
-    figure.add_trace(go.Scatter(
-        x=[visit.on for visit, _, _ in found], y=[lane for _, lane, _ in found], mode="markers+text",
-        name="visit, with its number of probes", text=[str(many) for _, _, many in found], textposition="middle center",
-        textfont={"size": 11}, marker={"symbol": "circle-open", "size": 21, "color": ground.INK, "line": {"width": 1.2}},
-        customdata=[[visit.site, "", ROUTINE] for visit, _, _ in found], hovertext=[_content(visit) for visit, _, _ in found],
-        hovertemplate="%{x|%a %-d %b %Y}<br>%{hovertext}<extra></extra>"))
+    figure.add_trace(
+        go.Scatter(
+            x=[visit.on for visit, _, _ in found],
+            y=[lane for _, lane, _ in found],
+            mode="markers+text",
+            name="visit, with its number of probes",
+            text=[str(many) for _, _, many in found],
+            textposition="middle center",
+            textfont={"size": 10},
+            marker={"symbol": "circle-open", "size": 19, "color": ground.INK, "line": {"width": 1.2}},
+            customdata=[[visit.site, "", ROUTINE] for visit, _, _ in found],
+            hovertext=[_content(visit) for visit, _, _ in found],
+            hovertemplate="%{x|%a %-d %b %Y}<br>%{hovertext}<extra></extra>",
+        )
+    )
 
 
 def _content(visit: Visit) -> str:
     many = {kind: sum(task.kind == kind for task in visit.probes) for kind in TASKS}
-    return f"<b>{_plain(visit.site)}</b><br>" + "<br>".join(f"{n} × {TASKS[kind].word}" for kind, n in many.items() if n)
+    return f"<b>{_plain(visit.site)}</b><br>" + "<br>".join(
+        f"{n} × {TASKS[kind].word}" for kind, n in many.items() if n
+    )
 
 
 def _forecasts(
-    figure: go.Figure, plan: Plan, crossings: dict[str, Crossing], at: dict[tuple[str, str | None], int],
+    figure: go.Figure,
+    plan: Plan,
+    crossings: dict[str, Crossing],
+    at: dict[tuple[str, str | None], int],
 ) -> None:
     shown: dict[str, Any] = {"x": [], "y": [], "text": []}
     ticks: dict[str, Any] = {"x": [], "y": []}
@@ -160,13 +200,30 @@ def _forecasts(
             ticks["x"].append(crossing.p50)
             ticks["y"].append(lane)
     if shown["x"]:
-        figure.add_trace(go.Scatter(
-            **shown, mode="lines", name="forecast crossing, 90 % range", line={"width": 12, "color": ground.FORECAST_SOFT},
-            hovertemplate="%{text}<extra></extra>"))
+        figure.add_trace(
+            go.Scatter(
+                **shown,
+                mode="lines",
+                name="forecast crossing, 90 % range",
+                line={"width": 12, "color": ground.FORECAST_SOFT},
+                hovertemplate="%{text}<extra></extra>",
+            )
+        )
     if ticks["x"]:
-        figure.add_trace(go.Scatter(
-            **ticks, mode="markers", name="its median", hovertemplate="median %{x|%-d %b %Y}<extra></extra>",
-            marker={"symbol": "line-ns-open", "size": 16, "color": ground.FORECAST, "line": {"width": 3, "color": ground.FORECAST}}))
+        figure.add_trace(
+            go.Scatter(
+                **ticks,
+                mode="markers",
+                name="its median",
+                hovertemplate="median %{x|%-d %b %Y}<extra></extra>",
+                marker={
+                    "symbol": "line-ns-open",
+                    "size": 16,
+                    "color": ground.FORECAST,
+                    "line": {"width": 3, "color": ground.FORECAST},
+                },
+            )
+        )
 
 
 def _cover(figure: go.Figure, plan: Plan, at: dict[tuple[str, str | None], int]) -> None:
@@ -176,8 +233,15 @@ def _cover(figure: go.Figure, plan: Plan, at: dict[tuple[str, str | None], int])
         if lane is not None:
             whole = one.on == plan.from_on
             figure.add_shape(
-                type="rect", x0=one.on, x1=plan.to_on if whole else one.on + timedelta(days=6), y0=lane - 0.5, y1=lane + 0.5,
-                layer="below", line={"width": 0}, fillcolor="rgba(200,80,45,0.16)")
+                type="rect",
+                x0=one.on,
+                x1=plan.to_on if whole else one.on + timedelta(days=6),
+                y0=lane - 0.5,
+                y1=lane + 0.5,
+                layer="below",
+                line={"width": 0},
+                fillcolor="rgba(200,80,45,0.16)",
+            )
 
 
 def _wrapped(text: str, width: int = 64) -> str:

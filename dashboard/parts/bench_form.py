@@ -65,14 +65,14 @@ def setup(records: Records, probe: str) -> None:
                          accept_new_options=name in ("window", "jig", "readout"))
 
 
-def counts_box(label: str, name: str, *place: int, help: str | None = None) -> None:
+def counts_box(label: str, name: str, *place: int) -> None:
     """One large box for a count; the verdict follows a quarter of a second after the last key."""
-    st.text_input(label, key=box(name, *place), live=True, type="phone", autocomplete="off", placeholder="counts", help=help, width=210)
+    st.text_input(label, key=box(name, *place), live=True, type="phone", icon="", autocomplete="off", placeholder="counts", width=210)
 
 
 def seconds_box(label: str, name: str) -> None:
     """A box for a counting time."""
-    st.text_input(label, key=box(name), live=True, type="phone", autocomplete="off", width=130)
+    st.text_input(label, key=box(name), live=True, type="phone", icon="", placeholder="s", autocomplete="off", width=130)
 
 
 def more(placement: int | None) -> None:
@@ -116,5 +116,5 @@ def conditions(now: datetime) -> None:
                           help="Set by the first count that is typed; change it for a check copied from paper.")
         with st.container(horizontal=True):
             for name in CONDITIONS:
-                st.text_input(LABELS[name], key=box(name), live=True, type="phone", autocomplete="off", width=190)
+                st.text_input(LABELS[name], key=box(name), live=True, type="phone", icon="", placeholder=" ", autocomplete="off", width=190)
         st.text_input("Note", key=box("note"), live=True, autocomplete="off", max_chars=500)

@@ -30,11 +30,18 @@ _STYLE = """
   .st-key-scan [data-baseweb="input"], .st-key-scan [data-baseweb="base-input"] { height: 3.4rem; }
   .st-key-due button, .st-key-near button, .st-key-bench button, .st-key-save button { min-height: 3rem; }
   .st-key-save button p { font-size: 1.15rem; }
+  @media (max-width: 640px) { .st-key-setup > * { flex: 1 1 45% !important; min-width: 8rem !important; } }
   .st-key-verdict { position: sticky; top: 4.5rem; }
   .sc-verdict { border: 2px solid var(--sc-tone); border-left-width: 10px; border-radius: 6px; padding: 0.9rem 1.1rem; }
   .sc-verdict .word { font-size: 1.75rem; font-weight: 650; line-height: 1.2; }
   .sc-verdict .use { font-size: 1.1rem; font-weight: 620; margin-top: 0.35rem; }
   .sc-verdict p { margin: 0.35rem 0 0 0; }
+  .sc-strip { display: none; }
+  @media (max-width: 640px) {
+    .sc-strip { display: block; position: fixed; left: 0; right: 0; bottom: 0; z-index: 90; padding: 0.6rem 1rem;
+                font-size: 1.35rem; font-weight: 650; background: var(--sc-tone); color: #ffffff; }
+    .st-key-save { margin-bottom: 3rem; }
+  }
   .st-key-cut-off { display: none; }
   [data-test-connection-state]:not([data-test-connection-state="CONNECTED"]) .st-key-cut-off { display: block; }
 </style>
@@ -56,4 +63,6 @@ def panel(verdict: BenchVerdict) -> str:
     use = PATIENT_USE[verdict.patient_use]
     said = f'<div class="use">{html.escape(use)}</div>' if verdict.word != "cannot_tell" or verdict.patient_use != "allowed" else ""
     return (f'<div class="sc-verdict" style="--sc-tone:{status.colour}" role="status" aria-live="polite">'
-            f'<div class="word">{status.mark} {html.escape(status.word)}</div>{said}{sentences}</div>')
+            f'<div class="word">{status.mark} {html.escape(status.word)}</div>{said}{sentences}</div>'
+            f'<div class="sc-strip" aria-hidden="true" style="--sc-tone:{status.colour}">{status.mark} {html.escape(status.word)}'
+            f'{" · seat again and repeat" if verdict.repeat else ""}</div>')

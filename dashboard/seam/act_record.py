@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 
 from analytics.errors import UserError
-from analytics.records.load import LoadReport
+from analytics.records.report import LoadReport
 from analytics.settings import Settings
 from dashboard.seam.bench_entry import Entry
 from dashboard.seam.place import store_path
@@ -52,7 +52,7 @@ def drop_draft(draft_id: int) -> None:
 def save_check(entry: Entry, settings: Settings, *, by: str) -> LoadReport:
     """Record the check; UserError where a row would be held or the person is not named, and then nothing is written."""
     from analytics import moment
-    from analytics.records.load import record_check
+    from analytics.records.typed_in import record_check
 
     by = named(by)
     rows, now = entry.rows(), moment.now(settings.site.time_zone)

@@ -1,0 +1,125 @@
+"""The history as the History page reads it: one row a change, before and after told apart, exclusions and the state of the chain."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+import streamlit as st
+
+from dashboard.seam import place, read
+
+PAGE = 200
+WORDS = {
+    "load": "loaded", "typed in": "typed in", "undo": "load taken back", "exclude": "reading excluded", "include": "exclusion taken back",
+    "correct": "corrected", "change": "registry changed", "settings": "settings changed", "release": "held rows released",
+    "discard": "held rows closed", "column map": "column map kept",
+}
+
+
+@dataclass(frozen=True)
+class Chain:
+    """Whether the history is whole: its length, its head, and what is wrong with it (nothing where it is sound)."""
+
+    length: int
+    head: str
+    problems: tuple[str, ...]
+
+
+def word(action: str) -> str:
+    """An action as a person says it."""
+    return WORDS.get(action, action.replace("_", " "))
+
+
+@st.cache_data(max_entries=8, show_spinner="Reading the history …")
+def _rows(path: str, revision: int, limit: int, offset: int) -> pd.DataFrame:
+    from analytics.records.history import history
+
+    return history(place.store_path(), limit=limit, offset=offset)
+
+
+def rows(limit: int = PAGE, offset: int = 0) -> pd.DataFrame:
+    """Changes, newest first, with ``what`` (action in words) and ``difference`` (before → after, the changed fields only)."""
+    found = _rows(str(place.store_path()), read.revision(), limit, offset)
+    return found.assign(what=[word(str(one)) for one in found["action"]],
+                        difference=[difference(b, a) for b, a in zip(found["before"], found["after"], strict=True)])
+
+
+def many() -> int:
+    """Number of changes in all."""
+    from analytics.records.history import history_count
+
+    return history_count(place.store_path())
+
+
+def chosen(changes: pd.DataFrame, *, who: list[str], what: list[str], text: str) -> pd.DataFrame:
+    """The changes that fit all filters; ``text`` is looked for in subject, reason and difference, whatever its case."""
+    keep = pd.Series(True, index=changes.index)
+    if who:
+        keep &= changes["by"].isin(who)
+    if what:
+        keep &= changes["what"].isin(what)
+    if text.strip():
+        everything = changes[["subject", "reason", "difference"]].astype("object").fillna("").astype(str).agg(" ".join, axis=1)
+        keep &= everything.str.casefold().str.contains(text.strip().casefold(), regex=False)
+    return changes[keep]
+
+
+def difference(before: object, after: object) -> str:
+    """What changed between two JSON documents, field by field; the fields of one where there is only one.
+
+    >>> difference('{"counts": 20050, "jig": "J-1"}', '{"counts": 25000, "jig": "J-1"}')
+    'counts: 20050 → 25000'
+    >>> difference(None, '{"rows": 12}')
+    'rows: 12'
+    """
+    old, new = _document(before), _document(after)
+    for one in (old, new):
+        if isinstance(one, dict):
+            one.pop("digests", None)  # stands in the full row; says nothing to a reader
+    if not isinstance(old, dict) or not isinstance(new, dict):
+        return " → ".join(_short(one) for one in (old, new) if one not in (None, {}))
+    if not old or not new:
+        return "; ".join(f"{name}: {_short(value)}" for name, value in (old or new).items() if value is not None)
+    return "; ".join(f"{name}: {_short(old.get(name))} → {_short(new.get(name))}" for name in dict.fromkeys([*old, *new])
+                     if old.get(name) != new.get(name))
+
+
+def _document(text: object) -> Any:
+    if not isinstance(text, str) or not text:
+        return {} if text is None or text != text or text == "" else text
+    try:
+        content = json.loads(text)
+    except ValueError:
+        return text
+    return {} if content is None else content
+
+
+def _short(value: object) -> str:
+    if value is None or value == {}:
+        return "–"
+    text = value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)
+    return text if len(text) <= 120 else f"{text[:117]}…"
+
+
+def exclusions() -> pd.DataFrame:
+    """Readings that are excluded now: who, when, why, and what was counted."""
+    from analytics.records.people import exclusions as of_store
+
+    found = of_store(place.store_path())
+    counted = read.records().readings[["reading_id", "probe", "taken_at", "window", "measurement", "counts", "count_time_s"]]
+    return found.merge(counted, on="reading_id", how="left").sort_values("excluded_at", ascending=False, kind="stable")
+
+
+def chain(*, verify: bool) -> Chain:
+    """The chain's length and head; with ``verify`` also every problem that the store's own check finds."""
+    from analytics.records.history import chain_head
+
+    problems: tuple[str, ...] = ()
+    if verify:
+        from analytics.records.check_store import check_store
+
+        problems = tuple(f"{one.where}: {one.what}" for one in check_store(place.store_path()))
+    return Chain(many(), chain_head(place.store_path()), problems)

@@ -1,0 +1,267 @@
+"""Record a check: scan, count, type; the verdict stands beside the numbers as they are typed."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+import streamlit as st
+
+from analytics import moment
+from analytics.advice.bench_expectation import Expectation, expect
+from analytics.advice.bench_verdict import BenchVerdict, SideVerdict, judge, judge_background, judge_window
+from analytics.errors import UserError
+from dashboard.figures.bench_ruler import bench_ruler, whole
+from dashboard.parts import bench_form as form
+from dashboard.parts import bench_saved, bench_words, links, person, start, values
+from dashboard.seam import act_record, bench, read
+from dashboard.seam.bench_entry import Entry, seconds
+
+MOST_DUE = 18
+DRAFT, SAVED = "draft", "saved"  # query parameters
+
+
+def show() -> None:
+    """The bench, or what became of the check that was just saved."""
+    st.title("Record a check")
+    if not read.exists() or read.records().probes.empty:
+        start.ready()
+        return
+    bench_words.apply()
+    if (saved := st.query_params.get(SAVED, "")).isdigit():
+        bench_saved.show(int(saved))
+        return
+    draft = _wanted_draft()
+    look = read.look()
+    probe = _choose(look)
+    if probe is None:
+        _unfinished()
+        return
+    if not form.filled(probe):
+        form.fill(draft if draft is not None and draft.probe == probe else bench.last_setup(look.records, probe))
+        st.session_state["b_kept"] = None
+    if not bench.usable_sources(look.records, probe):
+        st.warning("No check source is registered: its nuclide and reference date are needed before a check can be recorded.",
+                   icon=":material/adjust:")
+        links.to("import_log", "Import the sources", icon=":material/arrow_forward:")
+        return
+    form.setup(look.records, probe)
+    _bench(probe)
+
+
+def _wanted_draft() -> Entry | None:
+    """The draft that the address names; the probe's box follows it."""
+    asked = st.query_params.get(DRAFT, "")
+    if not asked.isdigit():
+        return None
+    draft = act_record.draft(int(asked))
+    if draft is None:
+        del st.query_params[DRAFT]
+    elif not st.session_state.get("probe") and not st.query_params.get("probe"):
+        st.session_state["probe"] = draft.probe
+    if draft is not None and draft.by and draft.by != act_record.NOBODY and not person.name():
+        st.session_state["person_kept"] = draft.by
+    return draft
+
+
+def _choose(look: read.Look) -> str | None:
+    """The probe that was typed, scanned or picked; None until there is one."""
+    with st.container(key="scan"):
+        typed = st.text_input("Probe", key="probe", bind="query-params", placeholder="type or scan, then Enter", autocomplete="off",
+                              icon=":material/barcode_scanner:", width=420)
+    if not typed:
+        _due(look)
+        return None
+    found = bench.find_probe(look.records, typed)
+    if found.probe is None:
+        st.error(f"`{typed}` is not registered here." + (" Did you mean:" if found.near else " Import it with the table of probes first."),
+                 icon=":material/help:")
+        if found.near:
+            with st.container(key="near"):
+                st.pills("Registered probes with a name like it", found.near, key="b_near", on_change=_pick, args=("b_near",))
+        return None
+    one = look.assessment.probe(found.probe)
+    with st.container(horizontal=True, gap="small", vertical_alignment="center"):
+        links.to("probe", found.probe, probe=found.probe, icon=":material/show_chart:", help="Its story")
+        st.markdown(f"{links.escape(one.site)}. {bench_saved.standing(one)}. Last check: {values.ago(one.latest_check_at, look.as_of)}.")
+    return found.probe
+
+
+def _due(look: read.Look) -> None:
+    """Probes to be read today, of one site where there are several, as large buttons."""
+    sites = sorted({one.site for one in look.assessment.probes})
+    site = st.pills("Site", sites, key="site", bind="query-params") if len(sites) > 1 else None
+    due = [one for one in bench.due_now(look.assessment) if site is None or one.site == site]
+    if not due:
+        st.markdown("No check is due today" + (f" at {links.escape(site)}." if site else "."))
+        return
+    with st.container(key="due"):
+        st.pills(f"Due today ({len(due)})", [one.probe for one in due[:MOST_DUE]], key="b_due", on_change=_pick, args=("b_due",))
+    if len(due) > MOST_DUE:
+        st.caption(f"and {len(due) - MOST_DUE} more; the service plan names them all.")
+
+
+def _pick(key: str) -> None:
+    """A probe picked from a list goes into the box, as if it were typed."""
+    if st.session_state.get(key):
+        st.session_state["probe"] = st.session_state[key]
+        st.session_state[key] = None
+
+
+def _unfinished() -> None:
+    kept = act_record.open_drafts()
+    kept = kept[kept["probe"] != ""]
+    if kept.empty:
+        return
+    st.subheader("Not finished yet")
+    for row in kept.head(8).itertuples():
+        with st.container(horizontal=True, vertical_alignment="center", gap="small"):
+            links.to("record", str(row.probe), probe=str(row.probe), draft=str(row.draft_id), icon=":material/edit:")
+            st.markdown(f"kept {values.moment(row.saved_at)} by {links.escape(str(row.by))}")
+            st.button("Forget", key=f"forget-{row.draft_id}", type="tertiary", on_click=act_record.drop_draft, args=(int(row.draft_id),))
+
+
+@st.fragment
+def _bench(probe: str) -> None:
+    """Boxes on one side, expectation and verdict on the other; runs anew with every number typed, nothing else does."""
+    look = read.look()
+    now = moment.now(look.settings.site.time_zone)
+    entry = form.entry(probe, person.name())
+    if entry.started and entry.started_at is None:
+        begun = now - timedelta(seconds=round(seconds(entry.time_s) or 0))
+        st.session_state[form.STARTED] = begun
+        entry = form.entry(probe, person.name())
+    background = entry.background_counting()
+    expected = expect(look.assessment, look.records, look.settings, entry.bench, entry.started_at or now,
+                      count_time_s=seconds(entry.time_s) or 0.0, background=[background] if background else [])
+    verdict = judge(expected, entry.countings(), look.settings)
+    _expected(expected)
+    boxes, answer = st.columns([3, 2], gap="large")
+    with answer, st.container(key="verdict"):
+        _ruler(expected, entry)
+        _verdict(look, verdict, entry)
+    with boxes, st.container(key="bench"):
+        with st.container(horizontal=True, vertical_alignment="bottom"):
+            form.seconds_box("Counting time, s", "time_s")
+            form.seconds_box("Background, s", "background_time_s")
+            form.counts_box("Background counts", "background")
+        _said(judge_background(look.assessment, look.settings, entry.bench, [background] if background else []), quiet=background is None)
+        form.placements(verdict.repeat)
+        _positions(look, entry)
+        form.conditions(now)
+    _finish(look, entry, verdict, now)
+
+
+def _expected(expected: Expectation) -> None:
+    """The counts to expect, before and while counting, in one line that stays where it is."""
+    if expected.missing is not None or expected.counts is None or expected.usual is None:
+        st.info(expected.missing or "", icon=":material/straighten:")
+        return
+    st.markdown(f"### Expect {whole(expected.counts)} counts in {expected.count_time_s:g} s\n"
+                f"usually {whole(expected.usual[0])} to {whole(expected.usual[1])}, background included")
+
+
+def _ruler(expected: Expectation, entry: Entry) -> None:
+    """Where the typed counts lie between the levels, and what the expectation rests on."""
+    if expected.counts is None:
+        return
+    typed = [sum(one.counts for one in p) * expected.count_time_s / sum(one.time_s for one in p) for p in entry.countings() if p]
+    st.html(bench_ruler(expected, typed))
+    said = [f"Background: {expected.background_basis}.", *expected.notes]
+    if expected.recent_pct is not None:
+        said.insert(0, f"This probe stands at {expected.recent_pct:.1f} % of its reference.")
+    if expected.needed_time_s is not None:
+        limit = "Placing the probe scatters more than the tolerance: no counting time can watch it." \
+            if expected.needed_time_s == float("inf") else \
+            f"{expected.count_time_s:g} s on this source cannot tell the tolerance from chance: it would need {expected.needed_time_s:.0f} s."
+        said.append(limit)
+    st.caption(" ".join(said))
+
+
+def _verdict(look: read.Look, verdict: BenchVerdict, entry: Entry) -> None:
+    if not any(entry.countings()):
+        return
+    st.html(bench_words.panel(verdict))
+    if verdict.patient_use == "not_until_cleared":
+        bench_saved.call_and_spares(look, entry.probe)
+
+
+def _positions(look: read.Look, entry: Entry) -> None:
+    """The three-position window check and the side reading, opened on demand (or when something was typed there)."""
+    with st.expander("Window check and side reading", icon=":material/compare_arrows:", expanded=bool(entry.below or entry.above or entry.side)):
+        with st.container(horizontal=True):
+            form.counts_box("Window below the peak", "below")
+            form.counts_box("Window above the peak", "above")
+            form.counts_box("Source beside the shaft", "side")
+        centre = [one for placement in entry.countings() for one in placement]
+        below, above = entry.positioned("below"), entry.positioned("above")
+        _said(judge_window(below, centre, above), quiet=below is None and above is None)
+        side = entry.positioned("side")
+        if side is not None and centre:
+            front = sum(one.counts for one in centre) / sum(one.time_s for one in centre)
+            usual = next((one.reference for one in look.assessment.series_of(entry.probe, "side") if one.window == entry.window), None)
+            known = f", usually {usual.value:.2g} %" if usual is not None else "; no usual value is known yet"
+            st.caption(f"Side over front: {100 * side.rate_cps / front:.2g} % (gross){known}." if front > 0 else "No counts in front.")
+
+
+def _said(side: SideVerdict, *, quiet: bool) -> None:
+    if quiet:
+        st.caption(side.sentence)
+    elif side.good is False:
+        st.warning(side.sentence, icon=":material/warning:")
+    else:
+        st.caption(f"{'✓ ' if side.good else ''}{side.sentence}")
+
+
+def _finish(look: read.Look, entry: Entry, verdict: BenchVerdict, now: datetime) -> None:
+    """Keep the draft, and save the check once it can be saved."""
+    problems = entry.problems()
+    for one in problems:
+        st.error(one, icon=":material/edit:")
+    draft_id = _keep(entry)
+    with st.container(horizontal=True, vertical_alignment="bottom", key="save"):
+        with st.container(width=360):
+            by = person.name_field()
+        missing = ("a count on the source" if not any(entry.countings()) else "your name" if not by
+                   else "numbers that can be read" if problems else "")
+        pressed = st.button("Save the check", type="primary", icon=":material/save:", disabled=bool(missing), width=240,
+                            help=f"Still missing: {missing}." if missing else "Goes into the records under your name.")
+    if missing:
+        st.caption(f"Still missing before it can be saved: {missing}.")
+    elif verdict.repeat:
+        st.caption("A reseated repeat is asked for. Saved as it is, the probe waits for it: patient use only after a good repeat.")
+    if draft_id is not None:
+        st.caption(f"Kept as a draft ({values.moment(now)}): it survives a reload and a lost connection.")
+    if pressed:
+        try:
+            report = act_record.save_check(form.entry(entry.probe, by), look.settings, by=by)
+        except UserError as error:
+            st.error(str(error), icon=":material/report:")
+            return
+        if draft_id is not None:
+            act_record.drop_draft(draft_id)
+        if report.load is None:
+            st.info("This check is in the records already: nothing was added.", icon=":material/content_copy:")
+            return
+        st.session_state.pop(form.FOR, None)
+        st.query_params.pop(DRAFT, None)
+        st.query_params[SAVED] = str(report.load)
+        st.rerun()
+
+
+def _keep(entry: Entry) -> int | None:
+    """Keep what was typed; the draft's number goes into the address, so that a reload finds it."""
+    asked = st.query_params.get(DRAFT, "")
+    draft_id = int(asked) if asked.isdigit() else None
+    if not entry.started:
+        return draft_id
+    payload = entry.payload()
+    if payload != st.session_state.get("b_kept"):
+        draft_id = act_record.keep_draft(entry, draft_id)
+        st.session_state["b_kept"] = payload
+        if str(draft_id) != asked:
+            st.query_params[DRAFT] = str(draft_id)
+    return draft_id
+
+
+if __name__ == "__main__":
+    show()
