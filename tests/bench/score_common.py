@@ -15,6 +15,7 @@ import pandas as pd
 
 from analytics.results import FleetAssessment
 from analytics.simulate import Fleet, scoring_fleet, to_records
+from analytics.simulate.breakdowns import MIX, NAMED
 
 Answer = TypeVar("Answer")
 
@@ -30,6 +31,7 @@ class Case:
     bad_source: bool = True
     wrong_date: bool = False
     jig_knocked: bool = False
+    only_named: bool = False
 
     def fleet(self) -> Fleet:
         """The fleet of this case."""
@@ -41,6 +43,7 @@ class Case:
             bad_source=self.bad_source,
             wrong_date=self.wrong_date,
             jig_knocked=self.jig_knocked,
+            mix={kind: MIX[kind] for kind in NAMED} if self.only_named else None,
         )
 
 
@@ -101,9 +104,8 @@ def merge(into: dict[str, Figure], more: dict[str, Figure]) -> None:
 
 def run_analysis(fleet: Fleet, as_of: datetime) -> tuple[FleetAssessment, float]:
     """The analysis at ``as_of`` with the shipped settings, and the seconds it took."""
-    from analytics.fleet import assess
-
     from analytics import settings
+    from analytics.fleet import assess
 
     records = to_records(fleet)
     started = time.perf_counter()
@@ -135,6 +137,7 @@ def arguments(description: str) -> argparse.ArgumentParser:
     parser.add_argument("--no-bad-source", action="store_true", help="all sources decay as they should")
     parser.add_argument("--wrong-date", action="store_true", help="one source has a reference date 31 days late")
     parser.add_argument("--jig-knocked", action="store_true", help="one jig is knocked 1 mm further away")
+    parser.add_argument("--only-named", action="store_true", help="only the faults that the acceptance names")
     parser.add_argument("--jobs", type=int, choices=(1, 2), default=1, help="processes")
     parser.add_argument("--brief", action="store_true", help="figures only, no list of misses and false alarms")
     return parser
@@ -162,6 +165,7 @@ def cases(options: argparse.Namespace) -> dict[str, list[Case]]:
                 not options.no_bad_source,
                 options.wrong_date,
                 options.jig_knocked,
+                options.only_named,
             )
             for seed in seeds
         ]
