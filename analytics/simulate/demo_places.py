@@ -135,7 +135,7 @@ def demo_probes(rng: Generator) -> list[Probe]:
     found: list[Probe] = []
     for prefix, site, line in (("QU", QUILLMERE, _QUILLMERE), ("OS", OSTRELM, _OSTRELM), ("HV", HAVENROOK, _HAVENROOK)):
         for number, (head, differs) in enumerate(line, start=1):
-            jig = f"JIG-{prefix[0]}{2 if prefix == 'QU' and number > 14 else 1}"
+            jig = f"JIG-{prefix[0]}{2 if prefix == 'QU' and number > 17 else 1}"
             found.append(_probe(f"{prefix}-{number:02d}", site, head, jig, differs, rng))
     return found
 

@@ -179,10 +179,10 @@ def _surroundings(tale: Stories) -> None:
     broken = tale.broken
     broken.add("QU-15", "polarisation", ago(280), size=-0.13)
     tale.told["QU-15"] = "A CdTe head that polarises: it counts less the longer it has been switched on."
-    broken.add("OS-06", "battery", ago(260), size=-0.2)
+    broken.add("OS-06", "battery", ago(260), size=-0.3)
     tale.told["OS-06"] = "Counts too little when its battery is low."
-    broken.add("HV-02", "temperature", ago(700), size=-0.011)
-    tale.told["HV-02"] = "Goes with the room: 1.1 % less for each degree, and the room is warm in summer."
+    broken.add("HV-02", "temperature", ago(700), size=-0.016)
+    tale.told["HV-02"] = "Goes with the room: 1.6 % less for each degree, and the room is warm in summer."
 
 
 def _records(tale: Stories) -> None:
