@@ -107,7 +107,7 @@ def two_source_dead_time_s(first_cps: float, second_cps: float, both_cps: float,
 
     τ = X(1 − √(1 − Z))/Y with X = m₁m₂ − m_b·m₁₂, Y = m₁m₂(m₁₂ + m_b) − m_b·m₁₂(m₁ + m₂),
     Z = Y(m₁ + m₂ − m₁₂ − m_b)/X². Knoll's formula [as quoted in the project's table of check values, row 16].
-    NaN where the counts allow no dead time (both together more than the two singly is possible by chance alone).
+    NaN where the counts allow none: more together than singly (chance does that), or a rate of 1/τ and more.
 
     >>> round(two_source_dead_time_s(7307.6, 8130.9, 14126.5, 10.0) * 1e6, 3)
     12.0
@@ -120,4 +120,5 @@ def two_source_dead_time_s(first_cps: float, second_cps: float, both_cps: float,
     z = y * (m1 + m2 - m12 - mb) / x**2
     if not 0.0 <= z <= 1.0:
         return float("nan")
-    return float(x * (1.0 - np.sqrt(1.0 - z)) / y)
+    tau = float(x * (1.0 - np.sqrt(1.0 - z)) / y)
+    return tau if tau * max(m1, m2, m12) < 1.0 - 1e-9 else float("nan")

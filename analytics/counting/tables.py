@@ -153,7 +153,7 @@ class WindowChecks(_Rows):
     not_centred: Bools
     shift_pct: Floats             # photopeak against window centre, % of its energy; NaN: not registered or identified
     shift_sd: Floats
-    width_pct: Floats             # FWHM, % of energy, with no scatter assumed; NaN where three counts cannot tell it
+    width_pct: Floats             # FWHM, % of energy, no scatter assumed; NaN where three counts cannot tell it
     width_sd: Floats
     scatter: Floats               # flat part over the lines' part of the centred window, the width taken as known
     scatter_sd: Floats

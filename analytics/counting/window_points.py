@@ -18,7 +18,9 @@ from analytics.counting.precision import ONE_SIDED_95
 from analytics.counting.side import by_check
 from analytics.counting.subchecks import SubChecks
 from analytics.counting.tables import Responses, WindowChecks, series_keys
-from analytics.counting.window import ThreeCounts, fit_shift, fit_width
+from analytics.counting.three_counts import ThreeCounts
+from analytics.counting.window import fit_shift
+from analytics.counting.window_width import fit_width
 from analytics.records.snapshot import Records
 
 _FITTED = ("shift_pct", "shift_sd", "width_pct", "width_sd", "scatter", "scatter_sd", "taken_fwhm_pct")
@@ -121,7 +123,7 @@ def _fit(
         part = ThreeCounts(*(getattr(counts, name)[rows] for name in ThreeCounts.__dataclass_fields__))
         probe = subs.probe[sub[rows]]
         width, guessed = line_widths(records, countings.names.probe, probe, at[rows], setup.photopeak_kev)
-        shift, own_width = fit_shift(setup, part, width), fit_width(setup, part)
+        shift, own_width = fit_shift(setup, part, width), fit_width(setup, part, narrowest_pct=0.5 * width)
         for name in ("shift_pct", "shift_sd", "scatter", "scatter_sd"):
             out[name][rows] = getattr(shift, name)
         out["taken_fwhm_pct"][rows] = width
