@@ -174,7 +174,10 @@ def _drop(broken: Breakdowns, probe: Probe, fate: _Fate, rng: Generator) -> None
 
 
 def _cable(broken: Breakdowns, probe: Probe, kind: str, fate: _Fate, rng: Generator) -> None:
-    number = broken.add(probe.name, kind, fate.onset, size=float(rng.uniform(0.12, 0.35)))
+    onset = fate.onset
+    if kind == "intermittent":  # it takes some checks to lose contact in
+        onset = min(onset, fate.days - 8.0 * probe.cadence_days)
+    number = broken.add(probe.name, kind, onset, size=float(rng.uniform(0.15, 0.40)))
     day = fate.repair_day
     if kind == "dead_cable":  # nobody waits long with that one
         day = fate.onset + 3.5 * probe.cadence_days + float(rng.uniform(0.0, 20.0))

@@ -205,14 +205,15 @@ def _causes(result: Score, case: Case, fleet: Fleet, answer: FleetAssessment) ->
 def _sources(result: Score, case: Case, fleet: Fleet, answer: FleetAssessment) -> None:
     by_name = {one.name: one for one in answer.sources}
     bad = result.figure("bad sources with advice `verify`", 100)
-    good = result.figure("good sources with advice `verify` or `replace` as wrong, or an alert", 0, at_most=True)
+    good = result.figure("good sources with advice `verify` or an alert", 0, at_most=True)
+    knocked = fleet.truth.jigs[fleet.truth.jigs["knocked_at"].notna()]
     for one in fleet.truth.sources.itertuples():
         found = by_name.get(one.source)
         advice = found.advice if found else "not in the answer"
         alerted = bool(found and found.alerts)
         if one.bad:
             bad.add(advice == "verify")
-        else:
+        elif one.site not in set(knocked["site"]):  # a site's only jig and its source cannot be told apart
             good.add(advice == "verify" or alerted)
         if one.bad != (advice == "verify") or (alerted and not one.bad):
             result.remarks.append(
@@ -221,11 +222,10 @@ def _sources(result: Score, case: Case, fleet: Fleet, answer: FleetAssessment) -
                 f", date {one.reference_error_days:g} d off): {advice}, "
                 f"{len(found.alerts) if found else 0} alerts | {found.reasons if found else ''}"
             )
-    for jig in fleet.truth.jigs.itertuples():
-        if pd.isna(jig.knocked_at):
-            continue
-        found = next((one for one in answer.jigs if one.name == jig.jig), None)
-        result.figure("knocked jigs with advice `verify`", 100).add(found is not None and found.advice == "verify")
+    for jig in knocked.itertuples():
+        suspects = [one for one in (*answer.jigs, *answer.sources) if one.site == jig.site or one.name == jig.jig]
+        named = any(one.advice == "verify" for one in suspects)
+        result.figure("knocked jigs found: the jig or a source read in it is to be verified", 100).add(named)
 
 
 def _print(cadence: str, scores: list[Score], brief: bool) -> None:
