@@ -93,8 +93,14 @@ def series_on(assessment: FleetAssessment, bench: Bench, nuclide: str | None) ->
 
 
 def expect(
-    assessment: FleetAssessment, records: Records, settings: Settings, bench: Bench, at: datetime, *,
-    count_time_s: float = 10.0, background: Sequence[Counting] = (),
+    assessment: FleetAssessment,
+    records: Records,
+    settings: Settings,
+    bench: Bench,
+    at: datetime,
+    *,
+    count_time_s: float = 10.0,
+    background: Sequence[Counting] = (),
 ) -> Expectation:
     """The expected counts of the next counting at ``at``, with the ranges it is judged by.
 
@@ -106,8 +112,16 @@ def expect(
     background_cps, background_var, basis = _background(assessment, bench, background)
 
     def nothing(why: str) -> Expectation:
-        return Expectation(bench, at, count_time_s, why, background_cps=background_cps, background_basis=basis,
-                           background_var_cps2=background_var, standing=_standing(assessment, bench.probe))
+        return Expectation(
+            bench,
+            at,
+            count_time_s,
+            why,
+            background_cps=background_cps,
+            background_basis=basis,
+            background_var_cps2=background_var,
+            standing=_standing(assessment, bench.probe),
+        )
 
     if not (math.isfinite(count_time_s) and count_time_s > 0):
         return nothing("The counting time must be more than 0 s.")
@@ -132,10 +146,22 @@ def expect(
     dead_time_s, model = _dead_time(records, bench.probe)
     reference_sd = series.reference.value_sd / series.reference.value
     draft = Expectation(
-        bench, at, count_time_s, None, net_cps=net_cps, background_cps=background_cps, background_basis=basis,
-        background_var_cps2=background_var, placement_sd=placement_sd(assessment, records, points, settings),
-        constant_sd=math.hypot(reference_sd, source_sd), recent_pct=series.current_pct, dead_time_s=dead_time_s,
-        dead_time_model=model, standing=_standing(assessment, bench.probe), notes=tuple(notes))
+        bench,
+        at,
+        count_time_s,
+        None,
+        net_cps=net_cps,
+        background_cps=background_cps,
+        background_basis=basis,
+        background_var_cps2=background_var,
+        placement_sd=placement_sd(assessment, records, points, settings),
+        constant_sd=math.hypot(reference_sd, source_sd),
+        recent_pct=series.current_pct,
+        dead_time_s=dead_time_s,
+        dead_time_model=model,
+        standing=_standing(assessment, bench.probe),
+        notes=tuple(notes),
+    )
     return _with_ranges(draft, settings)
 
 
@@ -153,9 +179,13 @@ def _with_ranges(draft: Expectation, settings: Settings) -> Expectation:
 
     action, tolerance = settings.limits.action_level_pct / 100, settings.limits.tolerance_pct / 100
     return replace(
-        draft, counts=gross(1.0), usual=band(math.exp(-USUAL_SD * sd), math.exp(USUAL_SD * sd)),
-        action=band(1 - action, 1 + action), tolerance=band(1 - tolerance, 1 + tolerance),
-        needed_time_s=_needed_time_s(draft, tolerance))
+        draft,
+        counts=gross(1.0),
+        usual=band(math.exp(-USUAL_SD * sd), math.exp(USUAL_SD * sd)),
+        action=band(1 - action, 1 + action),
+        tolerance=band(1 - tolerance, 1 + tolerance),
+        needed_time_s=_needed_time_s(draft, tolerance),
+    )
 
 
 def _needed_time_s(draft: Expectation, tolerance: float) -> float | None:
@@ -169,7 +199,11 @@ def _needed_time_s(draft: Expectation, tolerance: float) -> float | None:
 
 
 def _source_terms(
-    assessment: FleetAssessment, points: pd.DataFrame, bench: Bench, source: pd.Series, settings: Settings,
+    assessment: FleetAssessment,
+    points: pd.DataFrame,
+    bench: Bench,
+    source: pd.Series,
+    settings: Settings,
 ) -> tuple[float, float, list[str]]:
     """Common movement of the source now (%), what is not known about it (relative sd), and what to say of it."""
     withdrawn_on, notes = source["withdrawn_on"], []
@@ -195,7 +229,9 @@ def _finite(value: float) -> float:
 
 
 def _background(
-    assessment: FleetAssessment, bench: Bench, given: Sequence[Counting],
+    assessment: FleetAssessment,
+    bench: Bench,
+    given: Sequence[Counting],
 ) -> tuple[float, float, str]:
     """Background rate (cps), its variance (cps²), and where it is from."""
     if given:
@@ -238,7 +274,10 @@ def _setting(window: str, nuclide: str | None, jig: str | None) -> str:
 
 
 def placement_sd(
-    assessment: FleetAssessment, records: Records, points: pd.DataFrame, settings: Settings,
+    assessment: FleetAssessment,
+    records: Records,
+    points: pd.DataFrame,
+    settings: Settings,
 ) -> float:
     """What placing the probe anew adds, relative sd: the points' own intervals less the variance of their counts.
 

@@ -17,8 +17,8 @@ from analytics.settings import Settings
 BenchWord = Literal["as_expected", "unusual", "action", "tolerance", "no_signal", "cannot_tell"]
 Placement = Sequence[Counting]  # countings without moving the probe between them
 
-FAR_SD = 4.0        # from the probe's present level: asks for a reseated repeat
-DISAGREE_SD = 3.5   # between two placements: asks for a third
+FAR_SD = 4.0  # from the probe's present level: asks for a reseated repeat
+DISAGREE_SD = 3.5  # between two placements: asks for a third
 SEAT_AGAIN = "Take the probe out, put it back, and count again"
 DECISION_K = 1.645  # Currie's decision limit, 5 % false positive
 
@@ -41,7 +41,7 @@ class BenchVerdict:
     sentences: tuple[str, ...]
 
 
-_STRICT: tuple[PatientUse, ...] = ("allowed", "repeat_first", "not_until_cleared")
+STRICT: tuple[PatientUse, ...] = ("allowed", "repeat_first", "not_until_cleared")  # from the mildest on
 
 
 def judge(expected: Expectation, placements: Sequence[Placement], settings: Settings) -> BenchVerdict:
@@ -64,8 +64,15 @@ def judge(expected: Expectation, placements: Sequence[Placement], settings: Sett
         return _verdict(expected, "cannot_tell", False, "allowed", None, None, why)
     logs = np.array([_log_ratio(expected, one) for one in placements])
     if not np.isfinite(logs).all():
-        return _verdict(expected, "cannot_tell", True, "repeat_first", None, None,
-                        ("The rate lies beyond what the probe's dead time can be corrected for.",))
+        return _verdict(
+            expected,
+            "cannot_tell",
+            True,
+            "repeat_first",
+            None,
+            None,
+            ("The rate lies beyond what the probe's dead time can be corrected for.",),
+        )
     variances = np.array([expected.counting_var(sum(c.time_s for c in one)) for one in placements])
     variances += expected.placement_sd**2
     level = float(np.median(logs)) if len(logs) > 2 else float(np.average(logs, weights=1 / variances))
@@ -83,7 +90,12 @@ def _no_signal(expected: Expectation, *, twice: bool) -> BenchVerdict:
 
 
 def _word(
-    expected: Expectation, settings: Settings, logs: np.ndarray, variances: np.ndarray, level: float, sd: float,
+    expected: Expectation,
+    settings: Settings,
+    logs: np.ndarray,
+    variances: np.ndarray,
+    level: float,
+    sd: float,
 ) -> BenchVerdict:
     ratio, limits = 100 * math.exp(level), settings.limits
     bounds = (100 * math.exp(level - Z90 * sd), 100 * math.exp(level + Z90 * sd))
@@ -94,40 +106,70 @@ def _word(
     far = abs(level - present) > FAR_SD * sd
     disagree = len(logs) == 2 and abs(logs[0] - logs[1]) > DISAGREE_SD * math.sqrt(float(variances.sum()))
     word: BenchWord = "as_expected"
-    repeat, sentences = single and far, (f"{said}.",)
+    repeat = single and far
+    sentences: tuple[str, ...] = (f"{said}.",)
     use: PatientUse = "repeat_first" if repeat else "allowed"
     if disagree:
         first, second = 100 * np.exp(logs)
-        word, repeat, use, sentences = "cannot_tell", True, "repeat_first", (
-            f"The two placements disagree ({first:.1f} and {second:.1f} %): seat the probe once more and count again.",)
+        word, repeat, use, sentences = (
+            "cannot_tell",
+            True,
+            "repeat_first",
+            (
+                (
+                    f"The two placements disagree ({first:.1f} and {second:.1f} %): seat the probe once more and count "
+                    "again."
+                ),
+            ),
+        )
     elif off > limits.tolerance_pct and single:
-        word, repeat, use, sentences = "tolerance", True, "repeat_first", (
-            f"{said}: beyond the tolerance of {limits.tolerance_pct:g} %.",
-            f"{SEAT_AGAIN} before anything is concluded.")
+        word, repeat, use, sentences = (
+            "tolerance",
+            True,
+            "repeat_first",
+            (
+                f"{said}: beyond the tolerance of {limits.tolerance_pct:g} %.",
+                f"{SEAT_AGAIN} before anything is concluded.",
+            ),
+        )
     elif off > limits.tolerance_pct:
-        word, use, sentences = "tolerance", "not_until_cleared", (
-            f"{said}: beyond the tolerance of {limits.tolerance_pct:g} %, and the repeat says the same.",)
+        word, use, sentences = (
+            "tolerance",
+            "not_until_cleared",
+            (f"{said}: beyond the tolerance of {limits.tolerance_pct:g} %, and the repeat says the same.",),
+        )
     elif off > limits.action_level_pct:
-        word, sentences = "action", (
-            f"{said}: above the action level of {limits.action_level_pct:g} %, within tolerance.",
-            f"{SEAT_AGAIN}." if repeat else "Find the cause and say what was done.")
+        word, sentences = (
+            "action",
+            (
+                f"{said}: above the action level of {limits.action_level_pct:g} %, within tolerance.",
+                f"{SEAT_AGAIN}." if repeat else "Find the cause and say what was done.",
+            ),
+        )
     elif repeat:
-        word, sentences = "unusual", (
-            f"{said}: within the levels, but far from where this probe stands.", f"{SEAT_AGAIN}.")
+        word, sentences = (
+            "unusual",
+            (f"{said}: within the levels, but far from where this probe stands.", f"{SEAT_AGAIN}."),
+        )
     elif abs(level) > USUAL_SD * sd:
         word, sentences = "unusual", (f"{said}: outside its usual range, within the action level.",)
     return _verdict(expected, word, repeat, use, ratio, bounds, sentences)
 
 
 def _verdict(
-    expected: Expectation, word: BenchWord, repeat: bool, use: PatientUse, ratio: float | None,
-    bounds: tuple[float, float] | None, sentences: tuple[str, ...],
+    expected: Expectation,
+    word: BenchWord,
+    repeat: bool,
+    use: PatientUse,
+    ratio: float | None,
+    bounds: tuple[float, float] | None,
+    sentences: tuple[str, ...],
 ) -> BenchVerdict:
     if expected.standing == "not_until_cleared":
         sentences += ("It was set out of patient use before this check: a named person has to clear it.",)
     elif word == "cannot_tell" and use == "allowed" and not repeat:
         sentences += ("This check alone clears nothing: local rules decide on patient use.",)
-    strictest = max(use, expected.standing if expected.standing == "not_until_cleared" else use, key=_STRICT.index)
+    strictest = max(use, expected.standing if expected.standing == "not_until_cleared" else use, key=STRICT.index)
     return BenchVerdict(word, repeat, strictest, ratio, bounds, sentences)
 
 
@@ -161,14 +203,23 @@ class SideVerdict:
 
 
 def judge_background(
-    assessment: FleetAssessment, settings: Settings, bench: Bench, countings: Sequence[Counting],
+    assessment: FleetAssessment,
+    settings: Settings,
+    bench: Bench,
+    countings: Sequence[Counting],
 ) -> SideVerdict:
     """A background against its usual level: raised where above ``background_factor`` times it, and surely so (3 sd)."""
     if not countings:
         return SideVerdict(None, "No background counted: the last known one is used, and the result says so.")
     counts, time_s = sum(one.counts for one in countings), sum(one.time_s for one in countings)
-    usual = next((one.reference.value for one in assessment.series_of(bench.probe, "background")
-                  if one.window == bench.window and one.reference is not None), None)
+    usual = next(
+        (
+            one.reference.value
+            for one in assessment.series_of(bench.probe, "background")
+            if one.window == bench.window and one.reference is not None
+        ),
+        None,
+    )
     if usual is None:
         return SideVerdict(None, f"Background {counts / time_s:.3g} cps; no usual level is known yet.")
     surely = counts - usual * time_s > 3 * math.sqrt(usual * time_s)
@@ -190,7 +241,11 @@ def judge_window(below: Counting | None, centre: Sequence[Counting], above: Coun
     for name, side in (("below", below), ("above", above)):
         sd = math.sqrt(max(counts, 1) / time_s**2 + max(side.counts, 1) / side.time_s**2)
         if counts / time_s - side.rate_cps <= DECISION_K * sd:
-            return SideVerdict(False, (
-                f"Not centred: the count on the photopeak ({counts / time_s:.4g} cps) is not surely above"
-                f" the one with the window {name} it ({side.rate_cps:.4g} cps)."))
+            return SideVerdict(
+                False,
+                (
+                    f"Not centred: the count on the photopeak ({counts / time_s:.4g} cps) is not surely above"
+                    f" the one with the window {name} it ({side.rate_cps:.4g} cps)."
+                ),
+            )
     return SideVerdict(True, "Centred: the count on the photopeak is above both others.")

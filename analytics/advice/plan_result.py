@@ -68,16 +68,25 @@ class Plan:
         """The document of ``plan --json``: dates as ISO 8601 text, unknown numbers as None."""
         return {
             "visits": [
-                {"site": visit.site, "on": visit.on.isoformat(),
-                 "probes": [{"probe": task.probe, "why": task.why, "kind": task.kind} for task in visit.probes]}
-                for visit in self.visits],
+                {
+                    "site": visit.site,
+                    "on": visit.on.isoformat(),
+                    "probes": [{"probe": task.probe, "why": task.why, "kind": task.kind} for task in visit.probes],
+                }
+                for visit in self.visits
+            ],
             "sources": [
-                {"source": one.source, "why": one.why,
-                 "replace_by": one.replace_by.isoformat() if one.replace_by is not None else None}
-                for one in self.sources],
+                {
+                    "source": one.source,
+                    "why": one.why,
+                    "replace_by": one.replace_by.isoformat() if one.replace_by is not None else None,
+                }
+                for one in self.sources
+            ],
             "uncovered": [
                 {"site": one.site, "on": one.on.isoformat(), "fit": one.fit, "least": one.least, "why": one.why}
-                for one in self.uncovered],
+                for one in self.uncovered
+            ],
             "risk_days": self.risk_days,
             "cost": self.cost,
         }

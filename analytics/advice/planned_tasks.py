@@ -60,14 +60,20 @@ def _rhythm(days: np.ndarray | None, set_days: float | None) -> Rhythm:
 def withdrawn_probes(records: Records, as_of: date) -> frozenset[str]:
     """Probes whose last event that takes out of use or brings back is ``withdrawn``, as of the end of that day."""
     events = records.events
-    events = events[(events["happened_at"] < pd.Timestamp(as_of) + pd.Timedelta(days=1))
-                    & events["kind"].isin(["withdrawn", "cleared", "repair", "detector_replaced"])]
+    events = events[
+        (events["happened_at"] < pd.Timestamp(as_of) + pd.Timedelta(days=1))
+        & events["kind"].isin(["withdrawn", "cleared", "repair", "detector_replaced"])
+    ]
     last = events.sort_values(["happened_at", "event_id"], kind="stable").groupby("probe")["kind"].last()
     return frozenset(str(probe) for probe in last.index[last == "withdrawn"])
 
 
 def due_tasks(
-    assessment: FleetAssessment, records: Records, settings: Settings, from_on: date, to_on: date,
+    assessment: FleetAssessment,
+    records: Records,
+    settings: Settings,
+    from_on: date,
+    to_on: date,
 ) -> tuple[Task, ...]:
     """Everything that is due on a probe from ``from_on`` to ``to_on``, both included; overdue things on the first day.
 
@@ -79,8 +85,12 @@ def due_tasks(
     check_days = _days_by_probe(readings[readings["measurement"] == "source"])
     window_days = _days_by_probe(readings[readings["measurement"].isin(["window_below", "window_above"])])
     events = records.events[records.events["happened_at"] <= pd.Timestamp(assessment.as_of)]
-    last_events = {str(probe): group.iloc[-1] for probe, group in events[events["kind"].isin(READ_AGAIN_AFTER)]
-                   .sort_values(["happened_at", "event_id"], kind="stable").groupby("probe")}
+    last_events = {
+        str(probe): group.iloc[-1]
+        for probe, group in events[events["kind"].isin(READ_AGAIN_AFTER)]
+        .sort_values(["happened_at", "event_id"], kind="stable")
+        .groupby("probe")
+    }
     gone = withdrawn_probes(records, assessment.as_of.date())
     series: dict[str, list[SeriesResult]] = {}
     for one in assessment.series:
@@ -90,11 +100,18 @@ def due_tasks(
         if result.probe in gone:
             continue
         of_probe = _Probe(
-            result, tuple(series.get(result.probe, ())),
-            _rhythm(check_days.get(result.probe),
-                    settings.schedule.check_days_by_probe.get(result.probe, settings.schedule.check_days)),
+            result,
+            tuple(series.get(result.probe, ())),
+            _rhythm(
+                check_days.get(result.probe),
+                settings.schedule.check_days_by_probe.get(result.probe, settings.schedule.check_days),
+            ),
             _rhythm(window_days.get(result.probe), settings.schedule.window_check_days),
-            last_events.get(result.probe), from_on, to_on, assessment.as_of.date())
+            last_events.get(result.probe),
+            from_on,
+            to_on,
+            assessment.as_of.date(),
+        )
         tasks.extend(of_probe.tasks())
     return tuple(tasks)
 
@@ -124,7 +141,11 @@ class _Probe:
         return Task(self.result.site or "", self.result.probe, kind, max(due_on, self.from_on), why)
 
     def _service(self) -> Iterator[Task]:
-        reason = self.result.reasons[0].rstrip(".") if self.result.reasons else f"cause: {self.result.cause.replace('_', ' ')}"
+        reason = (
+            self.result.reasons[0].rstrip(".")
+            if self.result.reasons
+            else f"cause: {self.result.cause.replace('_', ' ')}"
+        )
         if self.result.advice == "retire":
             yield self._task("replace", self.from_on, f"advice is to retire it: {reason}")
         elif self.result.advice == "service":
@@ -133,18 +154,33 @@ class _Probe:
             crossing = first_crossing(self.series)
             if crossing is not None and crossing.p50 is not None and crossing.p50 <= self.to_on:
                 before = crossing.p05 or crossing.p50
-                yield self._task("service", before, (
-                    f"forecast to pass {crossing.limit_pct:g} % of its reference around {crossing.p50.isoformat()}"
-                    f" (5 % chance by {before.isoformat()})"))
+                yield self._task(
+                    "service",
+                    before,
+                    (
+                        f"forecast to pass {crossing.limit_pct:g} % of its reference around {crossing.p50.isoformat()}"
+                        f" (5 % chance by {before.isoformat()})"
+                    ),
+                )
 
     def _forecast_check(self) -> Iterator[Task]:
         """A forecast that may, but need not, fall inside the horizon asks for a look when it becomes possible."""
         crossing = first_crossing(self.series)
-        if (self.result.advice in ("use", "watch") and crossing is not None and crossing.p05 is not None
-                and crossing.p05 <= self.to_on and (crossing.p50 is None or crossing.p50 > self.to_on)):
-            yield self._task("check", crossing.p05, (
-                f"5 % chance that it has passed {crossing.limit_pct:g} % of its reference by"
-                f" {crossing.p05.isoformat()}: read it and look at the forecast again"))
+        if (
+            self.result.advice in ("use", "watch")
+            and crossing is not None
+            and crossing.p05 is not None
+            and crossing.p05 <= self.to_on
+            and (crossing.p50 is None or crossing.p50 > self.to_on)
+        ):
+            yield self._task(
+                "check",
+                crossing.p05,
+                (
+                    f"5 % chance that it has passed {crossing.limit_pct:g} % of its reference by"
+                    f" {crossing.p05.isoformat()}: read it and look at the forecast again"
+                ),
+            )
 
     def _after_event(self) -> Iterator[Task]:
         if self.last_event is None:
@@ -164,7 +200,9 @@ class _Probe:
         elif self.checks.last_on is None:
             yield self._task("check", self.from_on, "no check on its record yet")
         elif self.result.advice == "undetermined" and self.result.missing:
-            yield self._task("check", self.from_on, f"nothing can be said about it: {self.result.missing[0].rstrip('.')}")
+            yield self._task(
+                "check", self.from_on, f"nothing can be said about it: {self.result.missing[0].rstrip('.')}"
+            )
 
     def _recurring(self, kind: TaskKind, rhythm: Rhythm, due_on: date | None) -> Iterator[Task]:
         if rhythm.interval_days is None:

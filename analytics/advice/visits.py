@@ -29,20 +29,34 @@ def plain_plan(assessment: FleetAssessment, records: Records, settings: Settings
     """
     today = assessment.as_of.date()
     if to_on < from_on:
-        raise UserError(f"the plan would end on {to_on}, before it begins on {from_on}", where="horizon",
-                        do="Give the earlier date as the first.")
+        raise UserError(
+            f"the plan would end on {to_on}, before it begins on {from_on}",
+            where="horizon",
+            do="Give the earlier date as the first.",
+        )
     if from_on < today:
-        raise UserError(f"the plan would begin on {from_on}, before the day it is made on, {today}", where="horizon",
-                        do=f"Begin on {today} or later.")
+        raise UserError(
+            f"the plan would begin on {from_on}, before the day it is made on, {today}",
+            where="horizon",
+            do=f"Begin on {today} or later.",
+        )
     if (to_on - from_on).days > LONGEST_HORIZON_DAYS:
-        raise UserError(f"the plan would run to {to_on}, beyond the five years a forecast reaches", where="horizon",
-                        do="End it earlier.")
+        raise UserError(
+            f"the plan would run to {to_on}, beyond the five years a forecast reaches",
+            where="horizon",
+            do="End it earlier.",
+        )
     tasks = due_tasks(assessment, records, settings, from_on, to_on)
     visits = _visits(tasks, from_on, to_on)
     return Plan(
-        from_on, to_on, visits, _sources(assessment.sources, records, today, to_on),
+        from_on,
+        to_on,
+        visits,
+        _sources(assessment.sources, records, today, to_on),
         _uncovered(assessment, records, settings, visits, from_on),
-        _risk_days(assessment, visits, from_on, to_on), _cost(records, settings, visits))
+        _risk_days(assessment, visits, from_on, to_on),
+        _cost(records, settings, visits),
+    )
 
 
 def _working_day(day: date, from_on: date, to_on: date) -> date:
@@ -66,7 +80,8 @@ def _visits(tasks: Iterable[Task], from_on: date, to_on: date) -> tuple[Visit, .
         for _, task in group:
             merged.setdefault((task.probe, task.kind), []).append(task)
         probes = tuple(
-            PlannedProbe(same[0].probe, _why(same), same[0].kind, same[0].due_on) for _, same in sorted(merged.items()))
+            PlannedProbe(same[0].probe, _why(same), same[0].kind, same[0].due_on) for _, same in sorted(merged.items())
+        )
         visits.append(Visit(site, min(day for day, _ in group), probes))
     return tuple(sorted(visits, key=lambda visit: (visit.on, visit.site)))
 
@@ -78,7 +93,10 @@ def _why(same: list[Task]) -> str:
 
 
 def _sources(
-    sources: tuple[DeviceResult, ...], records: Records, today: date, to_on: date,
+    sources: tuple[DeviceResult, ...],
+    records: Records,
+    today: date,
+    to_on: date,
 ) -> tuple[SourceTask, ...]:
     withdrawn = records.sources.set_index("source")["withdrawn_on"].dropna()
     gone = {str(name) for name, on in withdrawn.items() if on.date() <= today}
@@ -101,7 +119,11 @@ def _sources(
 
 
 def _uncovered(
-    assessment: FleetAssessment, records: Records, settings: Settings, visits: tuple[Visit, ...], from_on: date,
+    assessment: FleetAssessment,
+    records: Records,
+    settings: Settings,
+    visits: tuple[Visit, ...],
+    from_on: date,
 ) -> tuple[Uncovered, ...]:
     """Sites short of fit probes now, and the visits that would make them so (a probe is away from its visit on)."""
     gone = withdrawn_probes(records, assessment.as_of.date())
@@ -119,8 +141,15 @@ def _uncovered(
             away = {task.probe for task in visit.probes if task.kind in ("service", "replace")} & fit[site]
             if visit.site == site and len(fit[site] - away) < least:
                 left = len(fit[site] - away)
-                short.append(Uncovered(site, visit.on, left, least,
-                                       f"{_shortage(left, least)} while {', '.join(sorted(away))} is away for service"))
+                short.append(
+                    Uncovered(
+                        site,
+                        visit.on,
+                        left,
+                        least,
+                        f"{_shortage(left, least)} while {', '.join(sorted(away))} is away for service",
+                    )
+                )
     return tuple(sorted(short, key=lambda one: (one.on, one.site)))
 
 

@@ -1,4 +1,4 @@
-"""The expected range as a ruler: usual range, action level and tolerance on one scale of counts, with the typed counts on it."""
+"""The expected range as a ruler: usual range, action level and tolerance, with the typed counts on it."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ def whole(value: float) -> str:
 
 
 def bench_ruler(expected: Expectation, counts: Sequence[float]) -> str:
-    """HTML of the ranges and of ``counts`` (each scaled to the counting time expected for); empty where nothing is expected.
+    """HTML of the ranges and of ``counts``, each scaled to the expected counting time; empty where nothing is expected.
 
     Counts beyond the scale sit at its end as arrows. The bands differ in height and outline, and are named below.
     """
@@ -37,13 +37,15 @@ def bench_ruler(expected: Expectation, counts: Sequence[float]) -> str:
     def band(ends: tuple[float, float], inset: int, colour: str, fill: float, line: str) -> str:
         left, width = at(ends[0]), at(ends[1]) - at(ends[0])
         return (
-            f'<div style="position:absolute;left:{left:.2f}%;width:{width:.2f}%;top:{26 + inset}px;bottom:{44 + inset}px;'
+            f'<div style="position:absolute;left:{left:.2f}%;width:{width:.2f}%;'
+            f"top:{26 + inset}px;bottom:{44 + inset}px;"
             f'background:rgba({colour},{fill});border:1px {line} rgb({colour});border-radius:3px"></div>'
         )
 
     def text(content: str, value: float, top: int, extra: str = "") -> str:
         return (
-            f'<div style="position:absolute;left:{at(value):.2f}%;top:{top}px;transform:translateX(-50%);white-space:nowrap;'
+            f'<div style="position:absolute;left:{at(value):.2f}%;top:{top}px;'
+            f"transform:translateX(-50%);white-space:nowrap;"
             f'{extra}">{content}</div>'
         )
 
@@ -65,17 +67,18 @@ def bench_ruler(expected: Expectation, counts: Sequence[float]) -> str:
         band((low, high), 0, _TOLERANCE, 0.06, "dashed"),
         band(expected.action, 5, _ACTION, 0.13, "dotted"),
         band(expected.usual, 10, _USUAL, 0.32, "solid"),
-        f'<div style="position:absolute;left:{at(expected.counts):.2f}%;top:22px;bottom:40px;border-left:2px solid currentColor"></div>',
+        text("", expected.counts, 22, "height:40px;border-left:2px solid currentColor"),
         text(whole(expected.counts), expected.counts, 0, "font-weight:650"),
         text(whole(low), low, 3, "font-size:0.8rem"),
         text(whole(high), high, 3, "font-size:0.8rem"),
         *marks,
     ]
     key = " · ".join(
-        (
-            f'<span style="border:1px solid rgb({_USUAL});background:rgba({_USUAL},0.32);padding:0 0.4em">usual</span>',
-            f'<span style="border:1px dotted rgb({_ACTION});background:rgba({_ACTION},0.13);padding:0 0.4em">action level</span>',
-            f'<span style="border:1px dashed rgb({_TOLERANCE});background:rgba({_TOLERANCE},0.06);padding:0 0.4em">tolerance</span>',
+        f'<span style="border:1px {line} rgb({colour});background:rgba({colour},{fill});padding:0 0.4em">{word}</span>'
+        for word, colour, fill, line in (
+            ("usual", _USUAL, 0.32, "solid"),
+            ("action level", _ACTION, 0.13, "dotted"),
+            ("tolerance", _TOLERANCE, 0.06, "dashed"),
         )
     )
     return (

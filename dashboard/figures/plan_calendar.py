@@ -1,4 +1,4 @@
-"""The plan as a calendar: one lane a probe that needs more than its routine, one lane a site for the routine; marks where due."""
+"""The plan as a calendar: one lane a site for the routine, one for each probe that needs more; marks where due."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ class Lane:
 
 
 def lanes(plan: Plan, *, every_probe: bool = False) -> tuple[Lane, ...]:
-    """Rows from top to bottom: per site its routine, then the probes with a service, a replacement or something pressing.
+    """Rows from top to bottom: per site its routine, then the probes with a service or a replacement.
 
     every_probe: a lane for each planned probe instead.
     """

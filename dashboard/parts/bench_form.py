@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime
 
 import streamlit as st
@@ -13,8 +14,16 @@ from dashboard.seam.bench_entry import CONDITIONS, SETUP, Entry
 PLAIN = (*SETUP, "time_s", "background_time_s", "background", "below", "above", "side", *CONDITIONS, "note")
 SHAPE, STARTED, FOR = "b_shape", "b_started", "b_for"
 MOST_COUNTINGS, MOST_PLACEMENTS = 10, 6
-LABELS = {"window": "Window", "source": "Check source", "jig": "Jig", "collimator": "Collimator", "readout": "Control unit",
-          "temperature_c": "Room, °C", "battery_pct": "Battery, %", "on_minutes": "Minutes since switch-on"}
+LABELS = {
+    "window": "Window",
+    "source": "Check source",
+    "jig": "Jig",
+    "collimator": "Collimator",
+    "readout": "Control unit",
+    "temperature_c": "Room, °C",
+    "battery_pct": "Battery, %",
+    "on_minutes": "Minutes since switch-on",
+}
 
 
 def box(name: str, *place: int) -> str:
@@ -42,9 +51,12 @@ def filled(probe: str) -> bool:
 def entry(probe: str, by: str) -> Entry:
     """What the boxes hold."""
     state = st.session_state
-    placements = tuple(tuple(str(state.get(box("src", p, n)) or "") for n in range(many)) for p, many in enumerate(state.get(SHAPE, [1])))
-    return Entry(probe=probe, by=by, placements=placements, started_at=state.get(STARTED),
-                 **{name: str(state.get(box(name)) or "") for name in PLAIN})
+    placements = tuple(
+        tuple(str(state.get(box("src", p, n)) or "") for n in range(many))
+        for p, many in enumerate(state.get(SHAPE, [1]))
+    )
+    typed = Entry.from_payload({name: state.get(box(name)) for name in PLAIN})
+    return replace(typed, probe=probe, by=by, placements=placements, started_at=state.get(STARTED))
 
 
 def setup(records: Records, probe: str) -> None:
@@ -52,7 +64,11 @@ def setup(records: Records, probe: str) -> None:
     options = {
         "window": bench.known(records, "window", probe) + bench.known(records, "window"),
         "source": bench.usable_sources(records, probe),
-        **{name: bench.known(records, name, probe) + bench.known(records, name) for name in ("jig", "collimator", "readout")}}
+        **{
+            name: bench.known(records, name, probe) + bench.known(records, name)
+            for name in ("jig", "collimator", "readout")
+        },
+    }
     with st.container(horizontal=True, key="setup"):
         for name in SETUP:
             now = st.session_state.get(box(name)) or ""
@@ -61,18 +77,35 @@ def setup(records: Records, probe: str) -> None:
                 if not offered:
                     continue
                 offered = ["", *offered]
-            st.selectbox(LABELS[name], offered, key=box(name), width=190, format_func=lambda one: one or "none",
-                         accept_new_options=name in ("window", "jig", "readout"))
+            st.selectbox(
+                LABELS[name],
+                offered,
+                key=box(name),
+                width=190,
+                format_func=lambda one: one or "none",
+                accept_new_options=name in ("window", "jig", "readout"),
+            )
 
 
 def counts_box(label: str, name: str, *place: int) -> None:
     """One large box for a count; the verdict follows a quarter of a second after the last key."""
-    st.text_input(label, key=box(name, *place), live=True, type="phone", icon="", autocomplete="off", placeholder="counts", width=210)
+    st.text_input(
+        label,
+        key=box(name, *place),
+        live=True,
+        type="phone",
+        icon="",
+        autocomplete="off",
+        placeholder="counts",
+        width=210,
+    )
 
 
 def seconds_box(label: str, name: str) -> None:
     """A box for a counting time."""
-    st.text_input(label, key=box(name), live=True, type="phone", icon="", placeholder="s", autocomplete="off", width=130)
+    st.text_input(
+        label, key=box(name), live=True, type="phone", icon="", placeholder="s", autocomplete="off", width=130
+    )
 
 
 def more(placement: int | None) -> None:
@@ -86,7 +119,7 @@ def more(placement: int | None) -> None:
 
 
 def placements(repeat_asked: bool) -> None:
-    """The boxes for countings on the source, by placement; a new placement opens by itself when a repeat is asked for."""
+    """The boxes for countings on the source, by placement; a new one opens by itself when a repeat is asked for."""
     shape = st.session_state.get(SHAPE, [1])
     last_filled = any(str(st.session_state.get(box("src", len(shape) - 1, n)) or "").strip() for n in range(shape[-1]))
     if repeat_asked and last_filled and len(shape) < MOST_PLACEMENTS:
@@ -98,11 +131,25 @@ def placements(repeat_asked: bool) -> None:
                 title = "On the source" if p == 0 else f"Seated again, {_nth(p + 1)} placement"
                 counts_box(title if n == 0 else f"counting {n + 1}", "src", p, n)
             if many < MOST_COUNTINGS:
-                st.button("One more", key=box("more", p), on_click=more, args=(p,), icon=":material/add:", type="tertiary",
-                          help="Another counting without moving the probe.")
+                st.button(
+                    "One more",
+                    key=box("more", p),
+                    on_click=more,
+                    args=(p,),
+                    icon=":material/add:",
+                    type="tertiary",
+                    help="Another counting without moving the probe.",
+                )
     if last_filled and not repeat_asked and len(shape) < MOST_PLACEMENTS:
-        st.button("Seat again and repeat", key="b_again", on_click=more, args=(None,), icon=":material/restart_alt:", type="tertiary",
-                  help="Take the probe out of the jig, put it back, and count again.")
+        st.button(
+            "Seat again and repeat",
+            key="b_again",
+            on_click=more,
+            args=(None,),
+            icon=":material/restart_alt:",
+            type="tertiary",
+            help="Take the probe out of the jig, put it back, and count again.",
+        )
 
 
 def _nth(n: int) -> str:
@@ -112,9 +159,24 @@ def _nth(n: int) -> str:
 def conditions(now: datetime) -> None:
     """What may explain an odd count, and when the check was begun: folded away, since it is rarely needed."""
     with st.expander("Time, conditions, note", icon=":material/tune:"):
-        st.datetime_input("Begun at (site's time)", key=STARTED, max_value=now, format="YYYY-MM-DD", width=320,
-                          help="Set by the first count that is typed; change it for a check copied from paper.")
+        st.datetime_input(
+            "Begun at (site's time)",
+            key=STARTED,
+            max_value=now,
+            format="YYYY-MM-DD",
+            width=320,
+            help="Set by the first count that is typed; change it for a check copied from paper.",
+        )
         with st.container(horizontal=True):
             for name in CONDITIONS:
-                st.text_input(LABELS[name], key=box(name), live=True, type="phone", icon="", placeholder=" ", autocomplete="off", width=190)
+                st.text_input(
+                    LABELS[name],
+                    key=box(name),
+                    live=True,
+                    type="phone",
+                    icon="",
+                    placeholder=" ",
+                    autocomplete="off",
+                    width=190,
+                )
         st.text_input("Note", key=box("note"), live=True, autocomplete="off", max_chars=500)

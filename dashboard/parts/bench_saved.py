@@ -2,17 +2,33 @@
 
 from __future__ import annotations
 
+from datetime import datetime
+
+import pandas as pd
 import streamlit as st
 
+from analytics.advice.bench_verdict import STRICT, BenchVerdict
 from analytics.errors import UserError
-from analytics.results import ProbeResult
+from analytics.results import PatientUse, ProbeResult
 from dashboard.parts import links, person, values
+from dashboard.parts.bench_words import BENCH
 from dashboard.parts.words import CAUSE, PATIENT_USE, PROBE
 from dashboard.seam import act_record, bench, read
 
-MEASUREMENT = {"background": "background", "source": "on the source", "window_below": "window below", "window_above": "window above",
-               "side": "beside the shaft"}
-CORRECTABLE = {"counts": "counts", "count_time_s": "counting time, s", "source": "check source", "jig": "jig", "readout": "control unit"}
+MEASUREMENT = {
+    "background": "background",
+    "source": "on the source",
+    "window_below": "window below",
+    "window_above": "window above",
+    "side": "beside the shaft",
+}
+CORRECTABLE = {
+    "counts": "counts",
+    "count_time_s": "counting time, s",
+    "source": "check source",
+    "jig": "jig",
+    "readout": "control unit",
+}
 
 
 def standing(one: ProbeResult) -> str:
@@ -21,51 +37,93 @@ def standing(one: ProbeResult) -> str:
     return f"{status.mark} **{status.word}**, {PATIENT_USE[one.patient_use]}"
 
 
-def show(load: int) -> None:
-    """What became of the check that was saved as this load."""
+def show(probe: str, begun: str) -> None:
+    """What became of the check of a probe that began at ``begun`` (ISO 8601)."""
     look = read.look()
-    rows = bench.countings_of(look.records, load)
+    try:
+        rows = bench.countings_of(look.records, probe, datetime.fromisoformat(begun).replace(tzinfo=None))
+    except ValueError:
+        rows = look.records.readings.head(0)
     if rows.empty:
-        st.info("The countings of this check are no longer in the records: it was taken back.", icon=":material/undo:")
+        st.info(
+            "The countings of this check are not in the records: it was taken back, or the address is not a check's.",
+            icon=":material/undo:",
+        )
         _next(None)
         return
-    probe = str(rows["probe"].iloc[0])
-    one = look.assessment.probe(probe)
-    status = PROBE[one.advice]
     operator = rows["operator"].dropna()
     by = str(operator.iloc[0]) if len(operator) else ""
-    st.success(f"Saved: {probe}, {values.moment(rows['taken_at'].iloc[0])}" + (f", by {by}" if by else "") + ".", icon=":material/check:")
+    st.success(
+        f"Saved: {probe}, {values.moment(rows['taken_at'].iloc[0])}" + (f", by {by}" if by else "") + ".",
+        icon=":material/check:",
+    )
+    one = look.assessment.probe(probe)
+    entered = bench.as_entered(rows)
+    _, verdict = bench.judged(look, entered, look.as_of)
+    stricter = max(one.patient_use, verdict.patient_use, key=STRICT.index)
     with st.container(border=True, key="answer"):
-        st.subheader(f"{status.mark} {probe}: {status.word}")
-        st.markdown(f"**{PATIENT_USE[one.patient_use]}**. {status.means}")
-        if one.cause != "none":
-            sure = f" (probability {values.number(one.cause_probability, digits=2)})" if one.cause_probability is not None else ""
-            st.markdown(f"Likely cause: {CAUSE[one.cause]}{sure}.")
-        for reason in (*one.reasons, *one.missing):
-            st.markdown(f"- {links.escape(reason)}")
-        for series in look.assessment.series_of(probe, "response"):
-            if series.current is not None:
-                st.caption(f"{series.window}: {values.number(series.current_pct, '% of its reference', digits=4)}"
-                           f" ({values.interval(series.current_interval, series.unit)}, 90 %), {values.count(series.readings, 'check')}")
-    if one.patient_use != "allowed" or one.advice in ("service", "retire"):
+        _answer(look, one, verdict, stricter)
+    if stricter != "allowed" or one.advice in ("service", "retire"):
         call_and_spares(look, probe)
     _next(probe)
-    with st.expander("What was entered", icon=":material/list:", expanded=False):
+    with st.expander("What was entered", icon=":material/list:"):
         st.dataframe(
             rows.assign(what=rows["measurement"].astype("object").map(MEASUREMENT))[
-                ["taken_at", "what", "counts", "count_time_s", "source", "window", "jig", "readout", "reseated", "note"]],
-            hide_index=True, alt="The countings of this check", column_config={
-                "taken_at": st.column_config.DatetimeColumn("Taken at", format="D MMM YYYY HH:mm:ss"), "what": "What", "counts": "Counts",
-                "count_time_s": "Time, s", "source": "Source", "window": "Window", "jig": "Jig", "readout": "Control unit",
-                "reseated": "Reseated", "note": "Note"})
-        _correct(look, rows, probe, load, by)
+                ["taken_at", "what", "counts", "count_time_s", "source", "window", "jig", "readout", "reseated", "note"]
+            ],
+            hide_index=True,
+            placeholder=values.DASH,
+            alt="The countings of this check",
+            column_config={
+                "taken_at": st.column_config.DatetimeColumn("Taken at", format="D MMM YYYY HH:mm:ss"),
+                "what": "What",
+                "counts": "Counts",
+                "count_time_s": "Time, s",
+                "source": "Source",
+                "window": "Window",
+                "jig": "Jig",
+                "readout": "Control unit",
+                "reseated": "Reseated",
+                "note": "Note",
+            },
+        )
+        _correct(look, rows, by)
+
+
+def _answer(look: read.Look, one: ProbeResult, verdict: BenchVerdict, stricter: PatientUse) -> None:
+    """The probe's answer with this check in it, and what this check says by itself; the stricter holds for patients."""
+    status, bench_status = PROBE[one.advice], BENCH[verdict.word]
+    st.subheader(f"{status.mark} {one.probe}: {status.word}")
+    st.markdown(f"**{PATIENT_USE[stricter]}**. {status.means}")
+    st.markdown(
+        f"This check: {bench_status.mark} **{bench_status.word}**. " + links.escape(" ".join(verdict.sentences))
+    )
+    if one.cause != "none":
+        sure = (
+            f" (probability {values.number(one.cause_probability, digits=2)})"
+            if one.cause_probability is not None
+            else ""
+        )
+        st.markdown(f"Likely cause: {CAUSE[one.cause]}{sure}.")
+    for reason in (*one.reasons, *one.missing):
+        st.markdown(f"- {links.escape(reason)}")
+    for series in look.assessment.series_of(one.probe, "response"):
+        if series.current is not None:
+            st.caption(
+                f"{series.window}: {values.number(series.current_pct, '% of its reference', digits=4)}"
+                f" ({values.interval(series.current_interval, series.unit)}, 90 %), "
+                f"{values.count(series.readings, 'check')}"
+            )
 
 
 def call_and_spares(look: read.Look, probe: str) -> None:
     """Whom to call and which probe of the site can be used instead."""
     whom = look.settings.site.call_on_failure.strip()
-    st.markdown(f":material/call: **Call {links.escape(whom)}.**" if whom else
-                ":material/call: Call the responsible physicist. (No one is named in the settings: `site.call_on_failure`.)")
+    st.markdown(
+        f":material/call: **Call {links.escape(whom)}.**"
+        if whom
+        else ":material/call: Call the responsible physicist. (The settings name no one: `site.call_on_failure`.)"
+    )
     spares = bench.fit_spares(look.assessment, probe)
     if not spares:
         st.markdown(":material/swap_horiz: No other fit probe is known on this site.")
@@ -73,8 +131,12 @@ def call_and_spares(look: read.Look, probe: str) -> None:
     st.markdown(f":material/swap_horiz: Fit on this site instead ({len(spares)}):")
     with st.container(horizontal=True, gap="small"):
         for one in spares[:6]:
-            links.to("probe", f"{PROBE[one.advice].mark} {one.probe}", probe=one.probe,
-                     help=f"{PROBE[one.advice].word}, last check {values.ago(one.latest_check_at, look.as_of)}")
+            links.to(
+                "probe",
+                f"{PROBE[one.advice].mark} {one.probe}",
+                probe=one.probe,
+                help=f"{PROBE[one.advice].word}, last check {values.ago(one.latest_check_at, look.as_of)}",
+            )
 
 
 def _next(probe: str | None) -> None:
@@ -86,22 +148,32 @@ def _next(probe: str | None) -> None:
 
 
 def _again(probe: str) -> None:
-    st.query_params.pop("saved", None)
+    for name in ("saved", "at"):
+        st.query_params.pop(name, None)
     st.session_state["probe"] = probe
 
 
-def _correct(look: read.Look, rows, probe: str, load: int, by: str) -> None:  # noqa: ANN001 - a pandas table
+def _correct(look: read.Look, rows: pd.DataFrame, by: str) -> None:
     """Mend a typing error in one's own entry, until the probe is checked again."""
-    if bench.later_reading(look.records, probe, load):
-        st.caption("The probe was read again since: these entries stand. A wrong one can be excluded, with a reason, on the page of the probe.")
+    if bench.later_reading(look.records, rows):
+        st.caption(
+            "The probe was read again since: these entries stand. A wrong one can be excluded, with a reason, on "
+            "the page of the probe."
+        )
         return
     name = person.name_field(key="person_correct")
     if not name or name != by:
-        st.caption(f"Only {by or 'who entered them'} can correct these here, until the next check of this probe." if name != by and name
-                   else "Give your name to correct your own entries.")
+        st.caption(
+            f"Only {by or 'who entered them'} can correct these here, until the next check of this probe."
+            if name != by and name
+            else "Give your name to correct your own entries."
+        )
         return
-    labels = {int(row.reading_id): f"{MEASUREMENT[str(row.measurement)]}, {row.taken_at:%H:%M:%S}, {row.counts:.0f} counts in {row.count_time_s:g} s"
-              for row in rows.itertuples()}
+    labels = {
+        int(row["reading_id"]): f"{MEASUREMENT[row['measurement']]}, {row['taken_at']:%H:%M:%S}, "
+        f"{row['counts']:.0f} in {row['count_time_s']:g} s"
+        for row in rows.to_dict("records")
+    }
     with st.form("correct", border=False):
         reading = st.selectbox("Which counting", list(labels), format_func=labels.__getitem__)
         column = st.selectbox("What", list(CORRECTABLE), format_func=CORRECTABLE.__getitem__)

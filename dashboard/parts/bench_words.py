@@ -10,15 +10,37 @@ from analytics.advice.bench_verdict import BenchVerdict, BenchWord
 from dashboard.parts.words import PATIENT_USE, Status
 
 BENCH: dict[BenchWord, Status] = {
-    "as_expected": Status("as expected", "●", "circle", "#2b8a6e", ":material/check_circle:", "Inside its usual range."),
-    "unusual": Status("unusual", "◇", "diamond-open", "#b07a12", ":material/visibility:",
-                      "Outside its usual range, inside the action level."),
-    "action": Status("above the action level", "◆", "diamond", "#b07a12", ":material/troubleshoot:",
-                     "Within tolerance; the cause is to be found."),
-    "tolerance": Status("beyond tolerance", "▼", "triangle-down", "#c8502d", ":material/block:",
-                        "Not for patient use until cleared, once a repeat says the same."),
+    "as_expected": Status(
+        "as expected", "●", "circle", "#2b8a6e", ":material/check_circle:", "Inside its usual range."
+    ),
+    "unusual": Status(
+        "unusual",
+        "◇",
+        "diamond-open",
+        "#b07a12",
+        ":material/visibility:",
+        "Outside its usual range, inside the action level.",
+    ),
+    "action": Status(
+        "above the action level",
+        "◆",
+        "diamond",
+        "#b07a12",
+        ":material/troubleshoot:",
+        "Within tolerance; the cause is to be found.",
+    ),
+    "tolerance": Status(
+        "beyond tolerance",
+        "▼",
+        "triangle-down",
+        "#c8502d",
+        ":material/block:",
+        "Not for patient use until cleared, once a repeat says the same.",
+    ),
     "no_signal": Status("no signal", "✖", "x", "#c8502d", ":material/signal_disconnected:", "Not above background."),
-    "cannot_tell": Status("no verdict", "○", "circle-open", "#73808a", ":material/help:", "What is missing is said beside it."),
+    "cannot_tell": Status(
+        "no verdict", "○", "circle-open", "#73808a", ":material/help:", "What is missing is said beside it."
+    ),
 }
 
 _STYLE = """
@@ -52,8 +74,10 @@ def apply() -> None:
     """Large fields, a verdict that stays in sight, and the line that only shows while the page is cut off."""
     st.html(_STYLE)
     with st.container(key="cut-off"):
-        st.warning("The connection to the tool is lost: typing pauses until it is back. What was typed is kept as a draft.",
-                   icon=":material/cloud_off:")
+        st.warning(
+            "The connection to the tool is lost: typing pauses until it is back. What was typed is kept as a draft.",
+            icon=":material/cloud_off:",
+        )
 
 
 def panel(verdict: BenchVerdict) -> str:
@@ -61,8 +85,15 @@ def panel(verdict: BenchVerdict) -> str:
     status = BENCH[verdict.word]
     sentences = "".join(f"<p>{html.escape(one)}</p>" for one in verdict.sentences)
     use = PATIENT_USE[verdict.patient_use]
-    said = f'<div class="use">{html.escape(use)}</div>' if verdict.word != "cannot_tell" or verdict.patient_use != "allowed" else ""
-    return (f'<div class="sc-verdict" style="--sc-tone:{status.colour}" role="status" aria-live="polite">'
-            f'<div class="word">{status.mark} {html.escape(status.word)}</div>{said}{sentences}</div>'
-            f'<div class="sc-strip" aria-hidden="true" style="--sc-tone:{status.colour}">{status.mark} {html.escape(status.word)}'
-            f'{" · seat again and repeat" if verdict.repeat else ""}</div>')
+    said = (
+        f'<div class="use">{html.escape(use)}</div>'
+        if verdict.word != "cannot_tell" or verdict.patient_use != "allowed"
+        else ""
+    )
+    return (
+        f'<div class="sc-verdict" style="--sc-tone:{status.colour}" role="status" aria-live="polite">'
+        f'<div class="word">{status.mark} {html.escape(status.word)}</div>{said}{sentences}</div>'
+        f'<div class="sc-strip" aria-hidden="true" style="--sc-tone:{status.colour}">'
+        f"{status.mark} {html.escape(status.word)}"
+        f"{' · seat again and repeat' if verdict.repeat else ''}</div>"
+    )

@@ -23,14 +23,26 @@ def show() -> None:
     if rows.empty:
         st.success("No row is held: everything that was loaded is in the records.", icon=":material/task_alt:")
         return
-    st.markdown(f"**{values.count(len(rows), 'row')} held.** Each waits until it is mended and released, or closed with a reason; none is dropped.")
+    st.markdown(
+        f"**{values.count(len(rows), 'row')} held.** Each waits until it is mended and released, or closed with a "
+        "reason; none is dropped."
+    )
     kinds = sorted(rows["kind"].astype(str).unique())
     with st.container(horizontal=True, vertical_alignment="bottom"):
         kind = st.selectbox("Table", kinds, key="held_kind", bind="query-params", width=200)
         of_kind = rows[rows["kind"] == kind]
-        reasons = st.multiselect("Reason", sorted(of_kind["reason"].unique()), key="held_reason", placeholder="all reasons", width=420)
-        st.download_button("Export as CSV", lambda: intake.held_csv(None), file_name="held.csv", mime="text/csv", icon=":material/download:",
-                           on_click="ignore", help="Mend it in a spreadsheet, then give it back below: it knows its rows.")
+        reasons = st.multiselect(
+            "Reason", sorted(of_kind["reason"].unique()), key="held_reason", placeholder="all reasons", width=420
+        )
+        st.download_button(
+            "Export as CSV",
+            lambda: intake.held_csv(None),
+            file_name="held.csv",
+            mime="text/csv",
+            icon=":material/download:",
+            on_click="ignore",
+            help="Mend it in a spreadsheet, then give it back below: it knows its rows.",
+        )
     chosen = of_kind[of_kind["reason"].isin(reasons)] if reasons else of_kind
     _mend(chosen.head(MOST_MENDED), len(chosen))
     _give_back()
@@ -39,33 +51,54 @@ def show() -> None:
 def _mend(rows: pd.DataFrame, every: int) -> None:
     """The rows as an editable table; what was changed is what is mended."""
     cells = pd.DataFrame([_cells(one) for one in rows["cells"]], index=rows["held_id"].astype(int)).fillna("")
-    table = pd.concat([rows.set_index(cells.index)[["file", "row", "column", "reason", "hint"]], cells.add_prefix("· ")], axis=1)
+    table = pd.concat(
+        [rows.set_index(cells.index)[["file", "row", "column", "reason", "hint"]], cells.add_prefix("· ")], axis=1
+    )
     table.insert(0, "take", False)
     if every > len(rows):
         st.caption(f"The first {len(rows)} of {every} are shown; the export holds all.")
     edited = st.data_editor(
-        table, hide_index=True, key=f"mend-{hash(tuple(cells.index))}", disabled=["file", "row", "column", "reason", "hint"],
-        alt="Held rows; the columns with a dot can be mended", column_config={
-            "take": st.column_config.CheckboxColumn("Take", pinned=True), "file": "File", "row": "Row", "column": "Column at fault",
-            "reason": "Reason", "hint": "What to do"})
+        table,
+        hide_index=True,
+        key=f"mend-{hash(tuple(cells.index))}",
+        disabled=["file", "row", "column", "reason", "hint"],
+        alt="Held rows; the columns with a dot can be mended",
+        column_config={
+            "take": st.column_config.CheckboxColumn("Take", pinned=True),
+            "file": "File",
+            "row": "Row",
+            "column": "Column at fault",
+            "reason": "Reason",
+            "hint": "What to do",
+        },
+    )
     taken = [int(one) for one in edited.index[edited["take"]]]
     fixes = _fixes(cells, edited)
     taken += [one for one in fixes if one not in taken]
-    st.caption(f"{values.count(len(taken), 'row')} taken, {values.count(len(fixes), 'of them mended', 'of them mended')}. "
-               "A changed cell takes its row by itself.")
+    st.caption(
+        f"{values.count(len(taken), 'row')} taken, {values.count(len(fixes), 'of them mended', 'of them mended')}. "
+        "A changed cell takes its row by itself."
+    )
     with st.container(horizontal=True):
         new = st.checkbox("Register unknown probes", key="held_new")
         names = st.checkbox("A name nearly like a known one is really new", key="held_names")
-        changes = st.checkbox("Where the same counting has other numbers, take the new ones", key="held_changes",
-                              help="The old ones stay in the history.")
+        changes = st.checkbox(
+            "Where the same counting has other numbers, take the new ones",
+            key="held_changes",
+            help="The old ones stay in the history.",
+        )
     with st.container(horizontal=True, vertical_alignment="bottom"):
         by = person.name_field(key="person_held")
         reason = st.text_input("Why", key="held_why", placeholder="needed to close rows")
         release = st.button("Release", type="primary", icon=":material/input:", disabled=not (taken and by))
-        close = st.button("Close without loading", icon=":material/delete:", disabled=not (taken and by and reason.strip()))
+        close = st.button(
+            "Close without loading", icon=":material/delete:", disabled=not (taken and by and reason.strip())
+        )
     try:
         if release:
-            report = act_import.release(taken, fixes, by=by, register_new=new, accept_names=names, accept_changes=changes, reason=reason)
+            report = act_import.release(
+                taken, fixes, by=by, register_new=new, accept_names=names, accept_changes=changes, reason=reason
+            )
             _tell(f"{report.stored} stored, {report.already_there} already there, {report.held_count} still held.")
         elif close:
             _tell(f"{values.count(act_import.close(taken, by=by, reason=reason), 'row')} closed.")

@@ -17,8 +17,15 @@ def commit(request: Request, *, by: str, progress: Progress | None = None) -> Lo
     from analytics.records.load import load_files
 
     return load_files(
-        store_path(), list(request.files), by=named(by), as_kind=request.as_kind, column_map=request.map_name,
-        register_new=request.register_new, progress=progress, create=True)
+        store_path(),
+        list(request.files),
+        by=named(by),
+        as_kind=request.as_kind,
+        column_map=request.map_name,
+        register_new=request.register_new,
+        progress=progress,
+        create=True,
+    )
 
 
 def undo(load: int, *, by: str, reason: str) -> int:
@@ -29,15 +36,28 @@ def undo(load: int, *, by: str, reason: str) -> int:
 
 
 def release(
-    held_ids: Sequence[int], fixes: Mapping[int, Mapping[str, str]], *, by: str, register_new: bool, accept_names: bool,
-    accept_changes: bool, reason: str = "",
+    held_ids: Sequence[int],
+    fixes: Mapping[int, Mapping[str, str]],
+    *,
+    by: str,
+    register_new: bool,
+    accept_names: bool,
+    accept_changes: bool,
+    reason: str = "",
 ) -> LoadReport:
     """Load held rows with what was mended in them; those that are still wrong stay held."""
     from analytics.records.held import release_held
 
     return release_held(
-        store_path(), list(held_ids), by=named(by), fixes=fixes, register_new=register_new, accept_names=accept_names,
-        accept_changes=accept_changes, reason=reason)
+        store_path(),
+        list(held_ids),
+        by=named(by),
+        fixes=fixes,
+        register_new=register_new,
+        accept_names=accept_names,
+        accept_changes=accept_changes,
+        reason=reason,
+    )
 
 
 def release_file(file: Path, *, by: str, register_new: bool) -> LoadReport:

@@ -59,15 +59,19 @@ def save_check(entry: Entry, settings: Settings, *, by: str) -> LoadReport:
     rehearsal = record_check(store_path(), rows, by=by, now=now, dry_run=True)
     if rehearsal.held:
         first = rehearsal.held[0]
-        raise UserError(f"{reason_in_words(first.reason)} ({first.column}: {first.value})", where=f"row {first.row} of the check", do=first.hint)
+        raise UserError(
+            f"{reason_in_words(first.reason)} ({first.column}: {first.value})",
+            where=f"row {first.row} of the check",
+            do=first.hint,
+        )
     return record_check(store_path(), rows, by=by, now=now)
 
 
 def correct(reading_id: int, column: str, value: object, *, by: str, reason: str) -> None:
     """Correct one field of one's own entry; the old value stays in the history."""
-    from analytics.records import people
+    from analytics.records import corrections
 
-    people.correct(store_path(), reading_id, column, value, by=named(by), reason=because(reason))
+    corrections.correct(store_path(), reading_id, column, value, by=named(by), reason=because(reason))
 
 
 def _read(payload: object) -> Mapping[str, Any]:

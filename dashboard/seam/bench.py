@@ -1,18 +1,27 @@
-"""What the bench page asks of the records: which probe was scanned, what it was last read with, and who can stand in for it."""
+"""What the bench page asks of the records: which probe was scanned, how it was last read, who can stand in."""
 
 from __future__ import annotations
 
 import difflib
 import re
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 
 import pandas as pd
 
+from analytics.advice.bench_expectation import Expectation, expect
+from analytics.advice.bench_verdict import BenchVerdict, judge
 from analytics.records.snapshot import Records
 from analytics.results import FleetAssessment, ProbeResult
-from dashboard.seam.bench_entry import DEFAULT_TIME_S, Entry
+from dashboard.seam.bench_entry import SETUP, Entry, seconds
+from dashboard.seam.read import Look
 
-_SYMBOLOGY = re.compile(r"^\][A-Za-z][0-9A-Za-z]")  # ISO/IEC 15424 identifier that some scanners put first [from memory]
+TYPED_IN = "typed in"  # what the records call the file of a check that was typed
+CHECK_HOURS = timedelta(hours=2)
+
+_SYMBOLOGY = re.compile(
+    r"^\][A-Za-z][0-9A-Za-z]"
+)  # ISO/IEC 15424 identifier that some scanners put first [from memory]
 
 
 @dataclass(frozen=True)
@@ -50,10 +59,10 @@ def last_setup(records: Records, probe: str) -> Entry:
         return Entry(probe=probe, source=sources[0] if sources else "", window=windows[0] if windows else "")
     last = on_source.iloc[-1]
     backgrounds = of_probe[(of_probe["measurement"] == "background") & (of_probe["window"] == last["window"])]
-    return Entry(
-        probe=probe, **{name: _text(last[name]) for name in ("window", "source", "jig", "collimator", "readout")},
-        time_s=f"{last['count_time_s']:g}",
-        background_time_s=f"{backgrounds.iloc[-1]['count_time_s']:g}" if len(backgrounds) else DEFAULT_TIME_S)
+    times = {"time_s": f"{last['count_time_s']:g}"}
+    if len(backgrounds):
+        times["background_time_s"] = f"{backgrounds.iloc[-1]['count_time_s']:g}"
+    return Entry.from_payload({"probe": probe, **{name: _text(last[name]) for name in SETUP}, **times})
 
 
 def usable_sources(records: Records, probe: str) -> list[str]:
@@ -78,29 +87,73 @@ def known(records: Records, column: str, probe: str | None = None) -> list[str]:
 def fit_spares(assessment: FleetAssessment, probe: str) -> list[ProbeResult]:
     """Other probes of the same site that are fit and allowed for patients, those without any finding first."""
     site = next((one.site for one in assessment.probes if one.probe == probe), None)
-    found = [one for one in assessment.probes if one.site == site and one.probe != probe
-             and one.advice in ("use", "watch") and one.patient_use == "allowed"]
+    found = [
+        one
+        for one in assessment.probes
+        if one.site == site and one.probe != probe and one.advice in ("use", "watch") and one.patient_use == "allowed"
+    ]
     return sorted(found, key=lambda one: (one.advice != "use", one.probe))
 
 
 def due_now(assessment: FleetAssessment) -> list[ProbeResult]:
     """Probes to be read today: a repeat is asked for, or the check is due; the longest due first."""
     today = assessment.as_of.date()
-    due = [one for one in assessment.probes if one.patient_use == "repeat_first"
-           or (one.next_check_due_on is not None and one.next_check_due_on <= today)]
+    due = [
+        one
+        for one in assessment.probes
+        if one.patient_use == "repeat_first" or (one.next_check_due_on is not None and one.next_check_due_on <= today)
+    ]
     return sorted(due, key=lambda one: (one.patient_use != "repeat_first", one.next_check_due_on or today, one.probe))
 
 
-def later_reading(records: Records, probe: str, load: int) -> bool:
-    """True where the probe was read again after the countings of that load: its entries stand from then on."""
-    readings = records.readings[records.readings["probe"] == probe]
-    own = readings[readings["load"] == load]
-    return bool(len(own)) and bool((readings[readings["load"] != load]["taken_at"] > own["taken_at"].max()).any())
+def countings_of(records: Records, probe: str, at: datetime) -> pd.DataFrame:
+    """What was typed in for a probe in the check that began at ``at``, in order; empty where it was taken back."""
+    readings = records.readings
+    typed = readings["file"].astype("object") == TYPED_IN
+    of_check = (readings["taken_at"] >= at) & (readings["taken_at"] < at + CHECK_HOURS)
+    return readings[(readings["probe"] == probe) & typed & of_check].sort_values(
+        ["taken_at", "reading_id"], kind="stable"
+    )
 
 
-def countings_of(records: Records, load: int) -> pd.DataFrame:
-    """The readings of one load, in the order of counting."""
-    return records.readings[records.readings["load"] == load].sort_values(["taken_at", "reading_id"], kind="stable")
+def later_reading(records: Records, rows: pd.DataFrame) -> bool:
+    """True where the probe was read again after these countings: they stand from then on."""
+    readings = records.readings[records.readings["probe"] == rows["probe"].iloc[0]]
+    others = readings[~readings["reading_id"].isin(rows["reading_id"])]
+    return bool((others["taken_at"] > rows["taken_at"].max()).any())
+
+
+def as_entered(rows: pd.DataFrame) -> Entry:
+    """The countings of a recorded check, put back together as they were typed."""
+    source = rows[rows["measurement"] == "source"]
+    background = rows[rows["measurement"] == "background"]
+    first = source.iloc[0] if len(source) else rows.iloc[0]
+    placements: list[list[str]] = []
+    for row in source.itertuples():
+        if row.reseated or not placements:
+            placements.append([])
+        placements[-1].append(f"{row.counts:.0f}")
+    typed = {"probe": first["probe"], "time_s": f"{first['count_time_s']:g}", "placements": placements}
+    if len(background):
+        typed["background"] = f"{background['counts'].sum():.0f}"
+        typed["background_time_s"] = f"{background['count_time_s'].sum():g}"
+    begun = {"started_at": rows["taken_at"].iloc[0].isoformat()}
+    return Entry.from_payload({**typed, **begun, **{name: _text(first[name]) for name in SETUP}})
+
+
+def judged(look: Look, entry: Entry, at: datetime) -> tuple[Expectation, BenchVerdict]:
+    """What the countings should show, and what those typed so far say."""
+    background = entry.background_counting()
+    expected = expect(
+        look.assessment,
+        look.records,
+        look.settings,
+        entry.bench,
+        entry.started_at or at,
+        count_time_s=seconds(entry.time_s) or 0.0,
+        background=[background] if background else [],
+    )
+    return expected, judge(expected, entry.countings(), look.settings)
 
 
 def _text(value: object) -> str:

@@ -1,11 +1,11 @@
-"""What is typed at the bench: kept as a draft, read as countings, turned into rows of the readings table. No page, no store."""
+"""What is typed at the bench: kept as a draft, read as countings, turned into rows of the readings table."""
 
 from __future__ import annotations
 
 import math
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -20,7 +20,7 @@ CONDITIONS = ("temperature_c", "battery_pct", "on_minutes")
 
 @dataclass(frozen=True)
 class Entry:
-    """One check as typed; every field is the text in its box. ``placements``: countings between two seatings of the probe."""
+    """One check as typed; each field is the text in its box. ``placements``: countings between two seatings."""
 
     probe: str = ""
     window: str = ""
@@ -41,7 +41,6 @@ class Entry:
     note: str = ""
     started_at: datetime | None = None
     by: str = ""
-    unknown: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def started(self) -> bool:
@@ -53,18 +52,28 @@ class Entry:
 
     def payload(self) -> dict[str, Any]:
         """The draft as plain JSON values."""
-        values = {name: getattr(self, name) for name in self.__dataclass_fields__ if name not in ("placements", "unknown", "started_at")}
-        return {**values, "placements": [list(one) for one in self.placements],
-                "started_at": self.started_at.isoformat() if self.started_at else None}
+        values = {
+            name: getattr(self, name) for name in self.__dataclass_fields__ if name not in ("placements", "started_at")
+        }
+        return {
+            **values,
+            "placements": [list(one) for one in self.placements],
+            "started_at": self.started_at.isoformat() if self.started_at else None,
+        }
 
     @staticmethod
     def from_payload(payload: Mapping[str, Any]) -> Entry:
         """A draft read back; what it does not hold has its default, what is not known here is left out."""
-        known = {name: str(payload.get(name) or "") for name in Entry.__dataclass_fields__
-                 if name not in ("placements", "unknown", "started_at") and name in payload}
+        known = {
+            name: str(payload.get(name) or "")
+            for name in Entry.__dataclass_fields__
+            if name not in ("placements", "started_at") and name in payload
+        }
         placements = tuple(tuple(str(text) for text in one) for one in payload.get("placements") or ()) or (("",),)
         started = payload.get("started_at")
-        return replace(Entry(), **known, placements=placements, started_at=datetime.fromisoformat(started) if started else None)
+        return replace(
+            Entry(), **known, placements=placements, started_at=datetime.fromisoformat(started) if started else None
+        )
 
     @property
     def bench(self) -> Bench:
@@ -72,8 +81,10 @@ class Entry:
         return Bench(self.probe, self.window, self.source, self.jig or None, self.collimator or None)
 
     def countings(self) -> tuple[tuple[Counting, ...], ...]:
-        """Countings on the source by placement; unreadable and empty boxes are left out (``problems`` names the unreadable)."""
-        return tuple(tuple(one for text in placement if (one := _counting(text, self.time_s))) for placement in self.placements)
+        """Countings on the source by placement; boxes that are empty or unreadable (see ``problems``) are left out."""
+        return tuple(
+            tuple(one for text in placement if (one := _counting(text, self.time_s))) for placement in self.placements
+        )
 
     def background_counting(self) -> Counting | None:
         """The background counting, None where there is none (yet)."""
@@ -89,24 +100,41 @@ class Entry:
         for name, text in (("Counting time", self.time_s), ("Background time", self.background_time_s)):
             if seconds(text) is None:
                 said.append(f"{name}: `{text}` is not a number of seconds above 0.")
-        boxes = [("Background", self.background), ("Window below", self.below), ("Window above", self.above), ("Side", self.side)]
+        boxes = [
+            ("Background", self.background),
+            ("Window below", self.below),
+            ("Window above", self.above),
+            ("Side", self.side),
+        ]
         boxes += [(f"Placement {n}", text) for n, placement in enumerate(self.placements, 1) for text in placement]
-        said += [f"{name}: `{text}` is not a whole number of counts." for name, text in boxes
-                 if text.strip() and whole(text) is None]
-        said += [f"{name.replace('_', ' ')}: `{getattr(self, name)}` is not a number." for name in CONDITIONS
-                 if getattr(self, name).strip() and number(getattr(self, name)) is None]
+        said += [
+            f"{name}: `{text}` is not a whole number of counts."
+            for name, text in boxes
+            if text.strip() and whole(text) is None
+        ]
+        said += [
+            f"{name.replace('_', ' ')}: `{getattr(self, name)}` is not a number."
+            for name in CONDITIONS
+            if getattr(self, name).strip() and number(getattr(self, name)) is None
+        ]
         return said
 
     def rows(self) -> list[dict[str, Any]]:
-        """The check as rows of the readings table, in the order of counting; times follow each other from ``started_at``.
+        """The check as rows of the readings table, in the order of counting, one after the other from ``started_at``.
 
         Raises ValueError where nothing was counted or the time is not known.
         """
         if self.started_at is None:
             raise ValueError("a check needs the time at which it began")
-        common = {"probe": self.probe, "window": self.window, "readout": self.readout or None, "collimator": self.collimator or None,
-                  "operator": self.by or None, "note": self.note.strip() or None,
-                  **{name: number(getattr(self, name)) for name in CONDITIONS}}
+        common = {
+            "probe": self.probe,
+            "window": self.window,
+            "readout": self.readout or None,
+            "collimator": self.collimator or None,
+            "operator": self.by or None,
+            "note": self.note.strip() or None,
+            **{name: number(getattr(self, name)) for name in CONDITIONS},
+        }
         on_source = {"source": self.source, "jig": self.jig or None}
         taken: list[tuple[str, Counting, dict[str, Any]]] = []
         if (background := self.background_counting()) is not None:
@@ -115,16 +143,26 @@ class Entry:
         for placement, countings in enumerate(one for one in self.countings() if one):
             for n, counting in enumerate(countings):
                 repeat += 1
-                taken.append(("source", counting, {**on_source, "repeat": repeat, "reseated": placement > 0 and n == 0}))
+                taken.append(
+                    ("source", counting, {**on_source, "repeat": repeat, "reseated": placement > 0 and n == 0})
+                )
         for name, measurement in (("below", "window_below"), ("above", "window_above"), ("side", "side")):
-            if (counting := self.positioned(name)) is not None:
-                taken.append((measurement, counting, {**on_source, "repeat": 1, "reseated": False}))
+            if (beside := self.positioned(name)) is not None:
+                taken.append((measurement, beside, {**on_source, "repeat": 1, "reseated": False}))
         if not taken:
             raise ValueError("nothing was counted")
         rows, at = [], self.started_at
         for measurement, counting, own in taken:
-            rows.append({**common, **own, "taken_at": at, "measurement": measurement, "counts": counting.counts,
-                         "count_time_s": counting.time_s})
+            rows.append(
+                {
+                    **common,
+                    **own,
+                    "taken_at": at,
+                    "measurement": measurement,
+                    "counts": counting.counts,
+                    "count_time_s": counting.time_s,
+                }
+            )
             at += timedelta(seconds=math.ceil(counting.time_s))
         return rows
 

@@ -1,4 +1,4 @@
-"""The history as the History page reads it: one row a change, before and after told apart, exclusions and the state of the chain."""
+"""The history as its page reads it: one row a change, exclusions, and the state of the chain."""
 
 from __future__ import annotations
 
@@ -13,9 +13,17 @@ from dashboard.seam import place, read
 
 PAGE = 200
 WORDS = {
-    "load": "loaded", "typed in": "typed in", "undo": "load taken back", "exclude": "reading excluded", "include": "exclusion taken back",
-    "correct": "corrected", "change": "registry changed", "settings": "settings changed", "release": "held rows released",
-    "discard": "held rows closed", "column map": "column map kept",
+    "load": "loaded",
+    "typed in": "typed in",
+    "undo": "load taken back",
+    "exclude": "reading excluded",
+    "include": "exclusion taken back",
+    "correct": "corrected",
+    "change": "registry changed",
+    "settings": "settings changed",
+    "release": "held rows released",
+    "discard": "held rows closed",
+    "column map": "column map kept",
 }
 
 
@@ -34,17 +42,19 @@ def word(action: str) -> str:
 
 
 @st.cache_data(max_entries=8, show_spinner="Reading the history …")
-def _rows(path: str, revision: int, limit: int, offset: int) -> pd.DataFrame:
+def _rows(path: str, revision: int, limit: int, offset: int) -> pd.DataFrame:  # noqa: ARG001 - the revision is part of the key
     from analytics.records.history import history
 
-    return history(place.store_path(), limit=limit, offset=offset)
+    return history(path, limit=limit, offset=offset)
 
 
 def rows(limit: int = PAGE, offset: int = 0) -> pd.DataFrame:
-    """Changes, newest first, with ``what`` (action in words) and ``difference`` (before → after, the changed fields only)."""
+    """Changes, newest first, with ``what`` (action in words) and ``difference`` (before → after)."""
     found = _rows(str(place.store_path()), read.revision(), limit, offset)
-    return found.assign(what=[word(str(one)) for one in found["action"]],
-                        difference=[difference(b, a) for b, a in zip(found["before"], found["after"], strict=True)])
+    return found.assign(
+        what=[word(str(one)) for one in found["action"]],
+        difference=[difference(b, a) for b, a in zip(found["before"], found["after"], strict=True)],
+    )
 
 
 def many() -> int:
@@ -62,7 +72,9 @@ def chosen(changes: pd.DataFrame, *, who: list[str], what: list[str], text: str)
     if what:
         keep &= changes["what"].isin(what)
     if text.strip():
-        everything = changes[["subject", "reason", "difference"]].astype("object").fillna("").astype(str).agg(" ".join, axis=1)
+        everything = (
+            changes[["subject", "reason", "difference"]].astype("object").fillna("").astype(str).agg(" ".join, axis=1)
+        )
         keep &= everything.str.casefold().str.contains(text.strip().casefold(), regex=False)
     return changes[keep]
 
@@ -83,13 +95,16 @@ def difference(before: object, after: object) -> str:
         return " → ".join(_short(one) for one in (old, new) if one not in (None, {}))
     if not old or not new:
         return "; ".join(f"{name}: {_short(value)}" for name, value in (old or new).items() if value is not None)
-    return "; ".join(f"{name}: {_short(old.get(name))} → {_short(new.get(name))}" for name in dict.fromkeys([*old, *new])
-                     if old.get(name) != new.get(name))
+    return "; ".join(
+        f"{name}: {_short(old.get(name))} → {_short(new.get(name))}"
+        for name in dict.fromkeys([*old, *new])
+        if old.get(name) != new.get(name)
+    )
 
 
 def _document(text: object) -> Any:
     if not isinstance(text, str) or not text:
-        return {} if text is None or text != text or text == "" else text
+        return {}
     try:
         content = json.loads(text)
     except ValueError:
@@ -109,7 +124,9 @@ def exclusions() -> pd.DataFrame:
     from analytics.records.people import exclusions as of_store
 
     found = of_store(place.store_path())
-    counted = read.records().readings[["reading_id", "probe", "taken_at", "window", "measurement", "counts", "count_time_s"]]
+    counted = read.records().readings[
+        ["reading_id", "probe", "taken_at", "window", "measurement", "counts", "count_time_s"]
+    ]
     return found.merge(counted, on="reading_id", how="left").sort_values("excluded_at", ascending=False, kind="stable")
 
 

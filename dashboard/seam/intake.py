@@ -67,9 +67,11 @@ class Uploads:
 
 def previews(request: Request) -> list[Any]:
     """First rows, kind, and problems of each table in the files."""
-    from analytics.records.load import preview
+    from analytics.records.preview import preview
 
-    return [one for file in request.files for one in preview(file, column_map=request.map_name)]
+    return [
+        one for file in request.files for one in preview(file, column_map=request.map_name, store=place.store_path())
+    ]
 
 
 def rehearse(request: Request, progress: Progress | None = None) -> LoadReport:
@@ -77,8 +79,16 @@ def rehearse(request: Request, progress: Progress | None = None) -> LoadReport:
     from analytics.records.load import load_files
 
     return load_files(
-        place.store_path(), list(request.files), by="rehearsal", as_kind=request.as_kind, column_map=request.map_name,
-        register_new=request.register_new, dry_run=True, progress=progress, create=True)
+        place.store_path(),
+        list(request.files),
+        by="rehearsal",
+        as_kind=request.as_kind,
+        column_map=request.map_name,
+        register_new=request.register_new,
+        dry_run=True,
+        progress=progress,
+        create=True,
+    )
 
 
 def own_names(text: str) -> str:
@@ -89,14 +99,27 @@ def own_names(text: str) -> str:
 def outcome(report: LoadReport) -> pd.DataFrame:
     """One row a file: what it holds and what becomes of its rows."""
     return pd.DataFrame(
-        [{"file": own_names(one.file), "kind": one.kind, "rows": one.rows, "new": one.stored, "there": one.already_there, "held": one.held}
-         for one in report.files], columns=["file", "kind", "rows", "new", "there", "held"])
+        [
+            {
+                "file": own_names(one.file),
+                "kind": one.kind,
+                "rows": one.rows,
+                "new": one.stored,
+                "there": one.already_there,
+                "held": one.held,
+            }
+            for one in report.files
+        ],
+        columns=["file", "kind", "rows", "new", "there", "held"],
+    )
 
 
 def held_rows(report: LoadReport) -> pd.DataFrame:
     """The first held rows, each with its reason in words and what to do."""
     rows = report.held_frame.head(MOST_HELD_SHOWN)
-    return rows.assign(reason=[reason_in_words(one) for one in rows["reason"]], file=[own_names(one) for one in rows["file"]])
+    return rows.assign(
+        reason=[reason_in_words(one) for one in rows["reason"]], file=[own_names(one) for one in rows["file"]]
+    )
 
 
 def held_by_reason(report: LoadReport) -> pd.DataFrame:
@@ -105,30 +128,43 @@ def held_by_reason(report: LoadReport) -> pd.DataFrame:
     if frame.empty:
         return pd.DataFrame(columns=["many", "reason", "example", "hint"])
     groups = frame.groupby("reason", sort=False)
-    found = pd.DataFrame({
-        "many": groups.size(), "reason": [reason_in_words(str(one)) for one, _ in groups],
-        "example": [f"{own_names(g['file'].iloc[0])} row {g['row'].iloc[0]}, {g['column'].iloc[0]} = {g['value'].iloc[0]}" for _, g in groups],
-        "hint": [g["hint"].iloc[0] for _, g in groups]})
+    found = pd.DataFrame(
+        {
+            "many": groups.size(),
+            "reason": [reason_in_words(str(one)) for one, _ in groups],
+            "example": [
+                f"{own_names(g['file'].iloc[0])} row {g['row'].iloc[0]}, {g['column'].iloc[0]} = {g['value'].iloc[0]}"
+                for _, g in groups
+            ],
+            "hint": [g["hint"].iloc[0] for _, g in groups],
+        }
+    )
     return found.sort_values("many", ascending=False, kind="stable").reset_index(drop=True)
 
 
 def difference(rehearsed: LoadReport, done: LoadReport) -> str:
     """Empty where the load did what was rehearsed; else a sentence that says how it differs."""
+
     def numbers(one: LoadReport) -> tuple[int, int, int]:
         return one.stored, one.already_there, one.held_count
 
     if numbers(rehearsed) == numbers(done):
         return ""
     words = ("new", "already there", "held")
-    parts = [f"{after} {word} instead of {before}" for before, after, word in zip(numbers(rehearsed), numbers(done), words, strict=True)
-             if before != after]
+    parts = [
+        f"{after} {word} instead of {before}"
+        for before, after, word in zip(numbers(rehearsed), numbers(done), words, strict=True)
+        if before != after
+    ]
     return "The records changed since the rehearsal: " + ", ".join(parts) + "."
 
 
 def in_words(report: LoadReport) -> str:
     """The outcome in one sentence."""
-    return (f"{values.count(report.rows, 'row')} in {values.count(len(report.files), 'table')}: **{report.stored} new**, "
-            f"{report.already_there} already there, **{report.held_count} held**.")
+    return (
+        f"{values.count(report.rows, 'row')} in {values.count(len(report.files), 'table')}: **{report.stored} new**, "
+        f"{report.already_there} already there, **{report.held_count} held**."
+    )
 
 
 def loads() -> pd.DataFrame:

@@ -8,7 +8,9 @@ from analytics.errors import UserError
 def named(by: str) -> str:
     """The person's name without blanks around it; UserError where there is none."""
     if not by.strip():
-        raise UserError("no name was given", where="Your name", do="Type it; it stands beside the change in the history.")
+        raise UserError(
+            "no name was given", where="Your name", do="Type it; it stands beside the change in the history."
+        )
     return by.strip()
 
 

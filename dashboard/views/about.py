@@ -8,7 +8,7 @@ import streamlit as st
 import analytics
 from dashboard.parts import about_text, links
 from dashboard.parts.words import PATIENT_USE, PROBE, PROBE_ORDER
-from dashboard.seam import read
+from dashboard.seam import place, read
 
 
 def show() -> None:
@@ -32,24 +32,41 @@ def _words() -> None:
     st.header("The words", anchor="words")
     for advice in PROBE_ORDER[::-1]:
         status = PROBE[advice]
-        st.markdown(f"{status.mark} **{status.word}** ({links.inline('fleet', 'show them', status=status.word)}): {status.means}")
-    st.markdown("Beside it stands whether patients may be examined with it: " + "; ".join(f"*{one}*" for one in PATIENT_USE.values()) + ".")
+        st.markdown(
+            f"{status.mark} **{status.word}** ({links.inline('fleet', 'show them', status=status.word)}): "
+            f"{status.means}"
+        )
+    st.markdown(
+        "Beside it stands whether patients may be examined with it: "
+        + "; ".join(f"*{one}*" for one in PATIENT_USE.values())
+        + "."
+    )
 
 
 def _methods() -> None:
     st.header("Methods, and where they are from", anchor="methods")
-    st.markdown("In the order in which a reading goes through them. What stands in the last column: " + "; ".join(
-        f"*{word}*, {means}" for word, means in about_text.STANDING_MEANS.items()) + ".")
-    table = pd.DataFrame([
-        {"Step": one.step, "What is done": one.how, "From": one.source, "Standing": one.standing} for one in about_text.METHODS])
+    st.markdown(
+        "In the order in which a reading goes through them. What stands in the last column: "
+        + "; ".join(f"*{word}*, {means}" for word, means in about_text.STANDING_MEANS.items())
+        + "."
+    )
+    table = pd.DataFrame(
+        [
+            {"Step": one.step, "What is done": one.how, "From": one.source, "Standing": one.standing}
+            for one in about_text.METHODS
+        ]
+    )
     st.table(table.set_index("Step"))
 
 
 def _here() -> None:
     st.header("What is running here", anchor="here")
-    lines = [f"Version {analytics.__version__}", f"Store `{read.store_path().name}`"]
+    lines = [f"Version {analytics.__version__}", f"Store `{place.store_path().name}`"]
     if read.exists():
-        lines += [f"Revision {read.revision()} of the data", f"Settings {read.settings().fingerprint[:12]} (first digits of their sha256)"]
+        lines += [
+            f"Revision {read.revision()} of the data",
+            f"Settings {read.settings().fingerprint[:12]} (first digits of their sha256)",
+        ]
     else:
         lines.append("No store yet")
     st.markdown("\n".join(f"- {line}" for line in lines))

@@ -1,4 +1,4 @@
-"""History: who changed what, when and why, with what was before; exclusions can be taken back; the chain can be checked."""
+"""History: who changed what, when and why; exclusions can be taken back; the chain can be checked."""
 
 from __future__ import annotations
 
@@ -17,7 +17,9 @@ def show() -> None:
     if not read.exists():
         start.ready()
         return
-    part = st.segmented_control("Part", PARTS, default=PARTS[0], key="part", bind="query-params", label_visibility="collapsed", required=True)
+    part = st.segmented_control(
+        "Part", PARTS, default=PARTS[0], key="part", bind="query-params", label_visibility="collapsed", required=True
+    )
     if part == "Exclusions":
         _exclusions()
     elif part == "Is it whole?":
@@ -35,24 +37,67 @@ def _changes(only: str | None) -> None:
     page = 1
     with st.container(horizontal=True, vertical_alignment="bottom"):
         if pages > 1:
-            page = st.number_input("Page", min_value=1, max_value=pages, value=1, key="page", bind="query-params", width=120,
-                                   help=f"{changes.PAGE} changes each, newest first")
+            page = st.number_input(
+                "Page",
+                min_value=1,
+                max_value=pages,
+                value=1,
+                key="page",
+                bind="query-params",
+                width=120,
+                help=f"{changes.PAGE} changes each, newest first",
+            )
         found = changes.rows(offset=(int(page) - 1) * changes.PAGE)
-        who = st.multiselect("Who", sorted(found["by"].dropna().astype(str).unique()), key="who", bind="query-params", placeholder="everyone", width=260)
-        what = [only] if only else st.multiselect("What", sorted(found["what"].unique()), key="what", bind="query-params",
-                                                  placeholder="everything", width=320)
-        text = st.text_input("Containing", key="text", bind="query-params", placeholder="a probe, a word", width=260, live="0.4s")
+        who = st.multiselect(
+            "Who",
+            sorted(found["by"].dropna().astype(str).unique()),
+            key="who",
+            bind="query-params",
+            placeholder="everyone",
+            width=260,
+        )
+        what = (
+            [only]
+            if only
+            else st.multiselect(
+                "What",
+                sorted(found["what"].unique()),
+                key="what",
+                bind="query-params",
+                placeholder="everything",
+                width=320,
+            )
+        )
+        text = st.text_input(
+            "Containing", key="text", bind="query-params", placeholder="a probe, a word", width=260, live="0.4s"
+        )
     rows = changes.chosen(found, who=who, what=what, text=text or "")
-    st.markdown(f"**{values.count(len(rows), 'change')}** of {every}" + (f", page {page} of {pages}" if pages > 1 else "") + ", newest first.")
+    st.markdown(
+        f"**{values.count(len(rows), 'change')}** of {every}"
+        + (f", page {page} of {pages}" if pages > 1 else "")
+        + ", newest first."
+    )
     if rows.empty:
         st.caption("None fits these filters.")
         return
     picked = st.dataframe(
-        rows[["changed_at", "by", "what", "subject", "difference", "reason", "revision"]], hide_index=True, key="changes",
-        on_select="rerun", selection_mode="single-row", height="auto" if len(rows) < 10 else 640, alt="Changes, newest first", column_config={
-            "changed_at": st.column_config.DatetimeColumn("When", format="D MMM YYYY HH:mm:ss"), "by": "Who", "what": "What",
-            "subject": "On", "difference": st.column_config.TextColumn("Before → after", width="large"), "reason": "Why",
-            "revision": st.column_config.NumberColumn("Revision", format="%d")})
+        rows[["changed_at", "by", "what", "subject", "difference", "reason", "revision"]],
+        hide_index=True,
+        key="changes",
+        on_select="rerun",
+        selection_mode="single-row",
+        height="auto" if len(rows) < 10 else 640,
+        alt="Changes, newest first",
+        column_config={
+            "changed_at": st.column_config.DatetimeColumn("When", format="D MMM YYYY HH:mm:ss"),
+            "by": "Who",
+            "what": "What",
+            "subject": "On",
+            "difference": st.column_config.TextColumn("Before → after", width="large"),
+            "reason": "Why",
+            "revision": st.column_config.NumberColumn("Revision", format="%d"),
+        },
+    )
     st.caption("Mark a row to see it in full.")
     for number in picked.selection.rows:
         _in_full(rows.iloc[number])
@@ -60,8 +105,12 @@ def _changes(only: str | None) -> None:
 
 def _in_full(row) -> None:  # noqa: ANN001 - a pandas row
     with st.container(border=True):
-        st.markdown(f"**Revision {row['revision']}**: {row['what']}, {links.escape(str(row['subject']))}, by {links.escape(str(row['by']))} "
-                    f"on {values.moment(row['changed_at'])}" + (f". Why: {links.escape(str(row['reason']))}" if row["reason"] else "."))
+        st.markdown(
+            f"**Revision {row['revision']}**: {row['what']}, {links.escape(str(row['subject']))}, by "
+            f"{links.escape(str(row['by']))} "
+            f"on {values.moment(row['changed_at'])}"
+            + (f". Why: {links.escape(str(row['reason']))}" if row["reason"] else ".")
+        )
         before, after = st.columns(2)
         before.caption("Before")
         before.code(_pretty(row["before"]), language="json", wrap_lines=True)
@@ -84,18 +133,50 @@ def _pretty(text: object) -> str:
 def _exclusions() -> None:
     rows = changes.exclusions()
     if rows.empty:
-        st.info("No reading is excluded: every count that was loaded takes part. A reading is excluded on the page of its probe, with a reason.",
-                icon=":material/visibility:")
+        st.info(
+            "No reading is excluded: every count that was loaded takes part. A reading is excluded on the page of "
+            "its probe, with a reason.",
+            icon=":material/visibility:",
+        )
         return
-    st.markdown(f"**{values.count(len(rows), 'reading')} excluded.** They are hidden from the analysis and shown hollow on the chart. "
-                "Mark those that shall take part again.")
+    st.markdown(
+        f"**{values.count(len(rows), 'reading')} excluded.** They are hidden from the analysis and shown hollow on "
+        "the chart. "
+        "Mark those that shall take part again."
+    )
     picked = st.dataframe(
-        rows[["probe", "taken_at", "window", "measurement", "counts", "count_time_s", "by", "excluded_at", "reason", "reading_id"]],
-        hide_index=True, key="exclusions", on_select="rerun", selection_mode="multi-row", alt="Excluded readings", column_config={
-            "probe": "Probe", "taken_at": st.column_config.DatetimeColumn("Taken at", format="D MMM YYYY HH:mm"), "window": "Window",
-            "measurement": "Measurement", "counts": "Counts", "count_time_s": "Time, s", "by": "Excluded by",
-            "excluded_at": st.column_config.DatetimeColumn("When", format="D MMM YYYY HH:mm"), "reason": "Why",
-            "reading_id": st.column_config.NumberColumn("Reading", format="%d")})
+        rows[
+            [
+                "probe",
+                "taken_at",
+                "window",
+                "measurement",
+                "counts",
+                "count_time_s",
+                "by",
+                "excluded_at",
+                "reason",
+                "reading_id",
+            ]
+        ],
+        hide_index=True,
+        key="exclusions",
+        on_select="rerun",
+        selection_mode="multi-row",
+        alt="Excluded readings",
+        column_config={
+            "probe": "Probe",
+            "taken_at": st.column_config.DatetimeColumn("Taken at", format="D MMM YYYY HH:mm"),
+            "window": "Window",
+            "measurement": "Measurement",
+            "counts": "Counts",
+            "count_time_s": "Time, s",
+            "by": "Excluded by",
+            "excluded_at": st.column_config.DatetimeColumn("When", format="D MMM YYYY HH:mm"),
+            "reason": "Why",
+            "reading_id": st.column_config.NumberColumn("Reading", format="%d"),
+        },
+    )
     marked = rows.iloc[picked.selection.rows]
     if marked.empty:
         return
@@ -113,11 +194,17 @@ def _exclusions() -> None:
 
 def _chain() -> None:
     state = changes.chain(verify=False)
-    st.markdown(f"The history has **{values.count(state.length, 'change')}**. Each row carries a hash over itself and the hash of the row before it, "
-                "so that a later edit of any row shows.")
+    st.markdown(
+        f"The history has **{values.count(state.length, 'change')}**. Each row carries a hash over itself and the "
+        "hash of the row before it, "
+        "so that a later edit of any row shows."
+    )
     st.code(state.head or values.DASH, language=None, wrap_lines=True)
-    st.caption("This is the head of the chain. It is printed on each report and backup: compare it with an earlier print. Whoever holds the file "
-               "could rebuild a chain that no one has witnessed; a print in other hands is what guards against that.")
+    st.caption(
+        "This is the head of the chain. It is printed on each report and backup: compare it with an earlier print. "
+        "Whoever holds the file "
+        "could rebuild a chain that no one has witnessed; a print in other hands is what guards against that."
+    )
     if st.button("Check everything now", icon=":material/verified:", type="primary"):
         with st.spinner("Checking the store …"):
             checked = changes.chain(verify=True)
@@ -126,7 +213,10 @@ def _chain() -> None:
             for one in checked.problems[:50]:
                 st.markdown(f"- {links.escape(one)}")
         else:
-            st.success("Sound: every hash follows from the row before it, and every table agrees with its history.", icon=":material/verified:")
+            st.success(
+                "Sound: every hash follows from the row before it, and every table agrees with its history.",
+                icon=":material/verified:",
+            )
 
 
 if __name__ == "__main__":

@@ -26,11 +26,11 @@ def show() -> None:
     sites = sorted({one.site for one in look.assessment.probes})
     with st.container(horizontal=True, vertical_alignment="bottom"):
         from_on = st.date_input("From", value=today, key="from", bind="query-params", format="YYYY-MM-DD", width=180)
-        to_on = st.date_input("To", value=today + planning.QUARTER, key="to", bind="query-params", format="YYYY-MM-DD", width=180)
+        to_on = st.date_input(
+            "To", value=today + planning.QUARTER, key="to", bind="query-params", format="YYYY-MM-DD", width=180
+        )
         chosen = st.multiselect("Site", sites, key="site", bind="query-params", placeholder="all sites", width=320)
         every = st.toggle("A line for every probe", key="lines", bind="query-params")
-    if not isinstance(from_on, date) or not isinstance(to_on, date):
-        return
     if from_on < today <= to_on:
         st.caption(f"The plan begins on {values.day(today)}: what lies before it cannot be planned any more.")
         from_on = today
@@ -43,7 +43,7 @@ def show() -> None:
     st.markdown(f"{planning.headline(part, whole)} {planning.money_and_risk(whole)}")
     _cover(part)
     _calendar(look, part, today, every=every)
-    _pressing(part, today)
+    _pressing(part)
     _sources(whole)
     _everything(part, whole)
 
@@ -51,38 +51,52 @@ def show() -> None:
 def _cover(part: Plan) -> None:
     """Sites that would be short of fit probes, each in a sentence."""
     for one in part.uncovered:
-        st.warning(f"**{links.escape(one.site)}** from {values.day(one.on)}: {links.escape(one.why)}.",
-                   icon=":material/person_alert:")
+        st.warning(
+            f"**{links.escape(one.site)}** from {values.day(one.on)}: {links.escape(one.why)}.",
+            icon=":material/person_alert:",
+        )
 
 
 def _calendar(look: read.Look, part: Plan, today: date, *, every: bool) -> None:
     if not part.visits:
-        st.info("Nothing is due in these days: no check, no service, no replacement. A probe without a rhythm of its own "
-                "and without a scheduled interval is never due; the settings can name one.", icon=":material/event_available:")
+        st.info(
+            "Nothing is due in these days: no check, no service, no replacement. A probe without a rhythm of its own "
+            "and without a scheduled interval is never due; the settings can name one.",
+            icon=":material/event_available:",
+        )
         return
     rows = lanes(part, every_probe=every)
     picked = chart.show(
-        plan_calendar(part, planning.crossings(look), today, every_probe=every), key="calendar", select=True,
-        alt=f"Calendar of {len(part.visits)} visits in {len(rows)} lines: a line a site with the number of probes of each visit, "
-            "and a line each for probes with a service, a replacement or a forecast. The table below holds the same.")
-    st.caption("○ a visit, with its number of probes · " + " · ".join(f"{one.mark} {one.word}" for one in TASKS.values())
-               + " · ▬ forecast to pass a limit, 90 % range, with ┃ its median. A shaded site has fewer fit probes than it must keep. "
-               "Press a mark to open its probe.")
+        plan_calendar(part, planning.crossings(look), today, every_probe=every),
+        key="calendar",
+        select=True,
+        alt=f"Calendar of {len(part.visits)} visits in {len(rows)} lines: a line a site with the probes of each visit, "
+        "and a line each for probes with a service, a replacement or a forecast. The table below holds the same.",
+    )
+    st.caption(
+        "○ a visit, with its number of probes · "
+        + " · ".join(f"{one.mark} {one.word}" for one in TASKS.values())
+        + " · ▬ forecast to pass a limit, 90 % range, with ┃ its median. "
+        "A shaded site has fewer fit probes than it must keep. "
+        "Press a mark to open its probe."
+    )
     for point in picked.selection.points if picked else ():
         if point.get("customdata") and point["customdata"][1]:
             links.go("probe", probe=str(point["customdata"][1]))
 
 
-def _pressing(part: Plan, today: date) -> None:
-    found = planning.pressing(part, today)
+def _pressing(part: Plan) -> None:
+    found = planning.pressing(part)
     st.subheader("What cannot wait its turn")
     if not found:
         st.markdown("Nothing: no service or replacement is due, and no check is overdue or asked for.")
         return
     for visit, task in found[:MOST_SENTENCES]:
         look = TASKS[task.kind]
-        st.markdown(f"{look.mark} {links.inline('probe', task.probe, probe=task.probe)}, {links.escape(visit.site)}, "
-                    f"**{look.word} on {values.day(visit.on)}**: {links.escape(task.why)}")
+        st.markdown(
+            f"{look.mark} {links.inline('probe', task.probe, probe=task.probe)}, {links.escape(visit.site)}, "
+            f"**{look.word} on {values.day(visit.on)}**: {links.escape(task.why)}"
+        )
     if len(found) > MOST_SENTENCES:
         st.caption(f"and {len(found) - MOST_SENTENCES} more in the table below")
 
@@ -101,18 +115,43 @@ def _everything(part: Plan, whole: Plan) -> None:
     st.subheader("Every visit")
     rows = planning.table(part)
     st.dataframe(
-        rows, hide_index=True, key="visits", height="auto" if len(rows) < 10 else 560, alt="Every planned task by visit, site and probe",
+        rows,
+        hide_index=True,
+        key="visits",
+        height="auto" if len(rows) < 10 else 560,
+        alt="Every planned task by visit, site and probe",
         column_config={
-            "on": st.column_config.DateColumn("Visit", format="ddd D MMM YYYY"), "site": "Site", "probe": "Probe",
-            "story": st.column_config.LinkColumn("Its story", display_text="open"), "what": "What",
-            "due_on": st.column_config.DateColumn("Due", format="D MMM YYYY"), "why": st.column_config.TextColumn("Why", width="large")})
+            "on": st.column_config.DateColumn("Visit", format="ddd D MMM YYYY"),
+            "site": "Site",
+            "probe": "Probe",
+            "story": st.column_config.LinkColumn("Its story", display_text="open"),
+            "what": "What",
+            "due_on": st.column_config.DateColumn("Due", format="D MMM YYYY"),
+            "why": st.column_config.TextColumn("Why", width="large"),
+        },
+    )
     with st.container(horizontal=True):
-        st.download_button("Table as CSV", rows.drop(columns="story").to_csv(index=False).encode(), file_name="service-plan.csv",
-                           mime="text/csv", icon=":material/download:", on_click="ignore")
-        st.download_button("Plan as JSON", json.dumps(whole.as_json(), indent=1), file_name="service-plan.json",
-                           mime="application/json", icon=":material/download:", on_click="ignore")
-    st.caption("Each thing stands on its own due date, put together by site and week. A service date is the day by which the forecast "
-               "gives a 5 % chance of being beyond tolerance.")
+        st.download_button(
+            "Table as CSV",
+            rows.drop(columns="story").to_csv(index=False).encode(),
+            file_name="service-plan.csv",
+            mime="text/csv",
+            icon=":material/download:",
+            on_click="ignore",
+        )
+        st.download_button(
+            "Plan as JSON",
+            json.dumps(whole.as_json(), indent=1),
+            file_name="service-plan.json",
+            mime="application/json",
+            icon=":material/download:",
+            on_click="ignore",
+        )
+    st.caption(
+        "Each thing stands on its own due date, put together by site and week. A service date is the day by which "
+        "the forecast "
+        "gives a 5 % chance of being beyond tolerance."
+    )
 
 
 if __name__ == "__main__":

@@ -7,8 +7,8 @@ from datetime import datetime, timedelta
 import streamlit as st
 
 from analytics import moment
-from analytics.advice.bench_expectation import Expectation, expect
-from analytics.advice.bench_verdict import BenchVerdict, SideVerdict, judge, judge_background, judge_window
+from analytics.advice.bench_expectation import Expectation
+from analytics.advice.bench_verdict import BenchVerdict, SideVerdict, judge_background, judge_window
 from analytics.errors import UserError
 from dashboard.figures.bench_ruler import bench_ruler, whole
 from dashboard.parts import bench_form as form
@@ -17,7 +17,7 @@ from dashboard.seam import act_record, bench, read
 from dashboard.seam.bench_entry import Entry, seconds
 
 MOST_DUE = 18
-DRAFT, SAVED = "draft", "saved"  # query parameters
+DRAFT, SAVED, AT = "draft", "saved", "at"  # query parameters: a draft's number; a recorded check's probe and beginning
 
 
 def show() -> None:
@@ -27,8 +27,8 @@ def show() -> None:
         start.ready()
         return
     bench_words.apply()
-    if (saved := st.query_params.get(SAVED, "")).isdigit():
-        bench_saved.show(int(saved))
+    if saved := st.query_params.get(SAVED, ""):
+        bench_saved.show(saved, st.query_params.get(AT, ""))
         return
     draft = _wanted_draft()
     look = read.look()
@@ -40,8 +40,10 @@ def show() -> None:
         form.fill(draft if draft is not None and draft.probe == probe else bench.last_setup(look.records, probe))
         st.session_state["b_kept"] = None
     if not bench.usable_sources(look.records, probe):
-        st.warning("No check source is registered: its nuclide and reference date are needed before a check can be recorded.",
-                   icon=":material/adjust:")
+        st.warning(
+            "No check source is registered: its nuclide and reference date are needed before a check can be recorded.",
+            icon=":material/adjust:",
+        )
         links.to("import_log", "Import the sources", icon=":material/arrow_forward:")
         return
     form.setup(look.records, probe)
@@ -66,23 +68,38 @@ def _wanted_draft() -> Entry | None:
 def _choose(look: read.Look) -> str | None:
     """The probe that was typed, scanned or picked; None until there is one."""
     with st.container(key="scan"):
-        typed = st.text_input("Probe", key="probe", bind="query-params", placeholder="type or scan, then Enter", autocomplete="off",
-                              icon=":material/barcode_scanner:", width=420)
+        typed = st.text_input(
+            "Probe",
+            key="probe",
+            bind="query-params",
+            placeholder="type or scan, then Enter",
+            autocomplete="off",
+            icon=":material/barcode_scanner:",
+            width=420,
+        )
     if not typed:
         _due(look)
         return None
     found = bench.find_probe(look.records, typed)
     if found.probe is None:
-        st.error(f"`{typed}` is not registered here." + (" Did you mean:" if found.near else " Import it with the table of probes first."),
-                 icon=":material/help:")
+        st.error(
+            f"`{typed}` is not registered here."
+            + (" Did you mean:" if found.near else " Import it with the table of probes first."),
+            icon=":material/help:",
+        )
         if found.near:
             with st.container(key="near"):
-                st.pills("Registered probes with a name like it", found.near, key="b_near", on_change=_pick, args=("b_near",))
+                st.pills(
+                    "Registered probes with a name like it", found.near, key="b_near", on_change=_pick, args=("b_near",)
+                )
         return None
     one = look.assessment.probe(found.probe)
     with st.container(horizontal=True, gap="small", vertical_alignment="center"):
         links.to("probe", found.probe, probe=found.probe, icon=":material/show_chart:", help="Its story")
-        st.markdown(f"{links.escape(one.site)}. {bench_saved.standing(one)}. Last check: {values.ago(one.latest_check_at, look.as_of)}.")
+        st.markdown(
+            f"{links.escape(one.site)}. {bench_saved.standing(one)}. Last check: "
+            f"{values.ago(one.latest_check_at, look.as_of)}."
+        )
     return found.probe
 
 
@@ -95,7 +112,13 @@ def _due(look: read.Look) -> None:
         st.markdown("No check is due today" + (f" at {links.escape(site)}." if site else "."))
         return
     with st.container(key="due"):
-        st.pills(f"Due today ({len(due)})", [one.probe for one in due[:MOST_DUE]], key="b_due", on_change=_pick, args=("b_due",))
+        st.pills(
+            f"Due today ({len(due)})",
+            [one.probe for one in due[:MOST_DUE]],
+            key="b_due",
+            on_change=_pick,
+            args=("b_due",),
+        )
     if len(due) > MOST_DUE:
         st.caption(f"and {len(due) - MOST_DUE} more; the service plan names them all.")
 
@@ -113,11 +136,12 @@ def _unfinished() -> None:
     if kept.empty:
         return
     st.subheader("Not finished yet")
-    for row in kept.head(8).itertuples():
+    for row in kept.head(8).to_dict("records"):
+        probe, number = str(row["probe"]), int(row["draft_id"])
         with st.container(horizontal=True, vertical_alignment="center", gap="small"):
-            links.to("record", str(row.probe), probe=str(row.probe), draft=str(row.draft_id), icon=":material/edit:")
-            st.markdown(f"kept {values.moment(row.saved_at)} by {links.escape(str(row.by))}")
-            st.button("Forget", key=f"forget-{row.draft_id}", type="tertiary", on_click=act_record.drop_draft, args=(int(row.draft_id),))
+            links.to("record", probe, probe=probe, draft=str(number), icon=":material/edit:")
+            st.markdown(f"kept {values.moment(row['saved_at'])} by {links.escape(str(row['by']))}")
+            st.button("Forget", key=f"forget-{number}", type="tertiary", on_click=act_record.drop_draft, args=(number,))
 
 
 @st.fragment
@@ -131,9 +155,7 @@ def _bench(probe: str) -> None:
         st.session_state[form.STARTED] = begun
         entry = form.entry(probe, person.name())
     background = entry.background_counting()
-    expected = expect(look.assessment, look.records, look.settings, entry.bench, entry.started_at or now,
-                      count_time_s=seconds(entry.time_s) or 0.0, background=[background] if background else [])
-    verdict = judge(expected, entry.countings(), look.settings)
+    expected, verdict = bench.judged(look, entry, now)
     _expected(expected)
     boxes, answer = st.columns([3, 2], gap="large")
     with answer, st.container(key="verdict"):
@@ -144,7 +166,10 @@ def _bench(probe: str) -> None:
             form.seconds_box("Counting time, s", "time_s")
             form.seconds_box("Background, s", "background_time_s")
             form.counts_box("Background counts", "background")
-        _said(judge_background(look.assessment, look.settings, entry.bench, [background] if background else []), quiet=background is None)
+        _said(
+            judge_background(look.assessment, look.settings, entry.bench, [background] if background else []),
+            quiet=background is None,
+        )
         form.placements(verdict.repeat)
         _positions(look, entry)
         form.conditions(now)
@@ -156,23 +181,32 @@ def _expected(expected: Expectation) -> None:
     if expected.missing is not None or expected.counts is None or expected.usual is None:
         st.info(expected.missing or "", icon=":material/straighten:")
         return
-    st.markdown(f"### Expect {whole(expected.counts)} counts in {expected.count_time_s:g} s\n"
-                f"usually {whole(expected.usual[0])} to {whole(expected.usual[1])}, background included")
+    st.markdown(
+        f"### Expect {whole(expected.counts)} counts in {expected.count_time_s:g} s\n"
+        f"usually {whole(expected.usual[0])} to {whole(expected.usual[1])}, background included"
+    )
 
 
 def _ruler(expected: Expectation, entry: Entry) -> None:
     """Where the typed counts lie between the levels, and what the expectation rests on."""
     if expected.counts is None:
         return
-    typed = [sum(one.counts for one in p) * expected.count_time_s / sum(one.time_s for one in p) for p in entry.countings() if p]
+    typed = [
+        sum(one.counts for one in p) * expected.count_time_s / sum(one.time_s for one in p)
+        for p in entry.countings()
+        if p
+    ]
     st.html(bench_ruler(expected, typed))
     said = [f"Background: {expected.background_basis}.", *expected.notes]
     if expected.recent_pct is not None:
         said.insert(0, f"This probe stands at {expected.recent_pct:.1f} % of its reference.")
     if expected.needed_time_s is not None:
-        limit = "Placing the probe scatters more than the tolerance: no counting time can watch it." \
-            if expected.needed_time_s == float("inf") else \
-            f"{expected.count_time_s:g} s on this source cannot tell the tolerance from chance: it would need {expected.needed_time_s:.0f} s."
+        limit = (
+            "Placing the probe scatters more than the tolerance: no counting time can watch it."
+            if expected.needed_time_s == float("inf")
+            else f"{expected.count_time_s:g} s on this source cannot tell the tolerance from chance: "
+            f"it would need {expected.needed_time_s:.0f} s."
+        )
         said.append(limit)
     st.caption(" ".join(said))
 
@@ -187,7 +221,11 @@ def _verdict(look: read.Look, verdict: BenchVerdict, entry: Entry) -> None:
 
 def _positions(look: read.Look, entry: Entry) -> None:
     """The three-position window check and the side reading, opened on demand (or when something was typed there)."""
-    with st.expander("Window check and side reading", icon=":material/compare_arrows:", expanded=bool(entry.below or entry.above or entry.side)):
+    with st.expander(
+        "Window check and side reading",
+        icon=":material/compare_arrows:",
+        expanded=bool(entry.below or entry.above or entry.side),
+    ):
         with st.container(horizontal=True):
             form.counts_box("Window below the peak", "below")
             form.counts_box("Window above the peak", "above")
@@ -198,9 +236,16 @@ def _positions(look: read.Look, entry: Entry) -> None:
         side = entry.positioned("side")
         if side is not None and centre:
             front = sum(one.counts for one in centre) / sum(one.time_s for one in centre)
-            usual = next((one.reference for one in look.assessment.series_of(entry.probe, "side") if one.window == entry.window), None)
+            usual = next(
+                (one.reference for one in look.assessment.series_of(entry.probe, "side") if one.window == entry.window),
+                None,
+            )
             known = f", usually {usual.value:.2g} %" if usual is not None else "; no usual value is known yet"
-            st.caption(f"Side over front: {100 * side.rate_cps / front:.2g} % (gross){known}." if front > 0 else "No counts in front.")
+            st.caption(
+                f"Side over front: {100 * side.rate_cps / front:.2g} % (gross){known}."
+                if front > 0
+                else "No counts in front."
+            )
 
 
 def _said(side: SideVerdict, *, quiet: bool) -> None:
@@ -221,14 +266,30 @@ def _finish(look: read.Look, entry: Entry, verdict: BenchVerdict, now: datetime)
     with st.container(horizontal=True, vertical_alignment="bottom", key="save"):
         with st.container(width=360):
             by = person.name_field()
-        missing = ("a count on the source" if not any(entry.countings()) else "your name" if not by
-                   else "numbers that can be read" if problems else "")
-        pressed = st.button("Save the check", type="primary", icon=":material/save:", disabled=bool(missing), width=240,
-                            help=f"Still missing: {missing}." if missing else "Goes into the records under your name.")
+        missing = (
+            "a count on the source"
+            if not any(entry.countings())
+            else "your name"
+            if not by
+            else "numbers that can be read"
+            if problems
+            else ""
+        )
+        pressed = st.button(
+            "Save the check",
+            type="primary",
+            icon=":material/save:",
+            disabled=bool(missing),
+            width=240,
+            help=f"Still missing: {missing}." if missing else "Goes into the records under your name.",
+        )
     if missing:
         st.caption(f"Still missing before it can be saved: {missing}.")
     elif verdict.repeat:
-        st.caption("A reseated repeat is asked for. Saved as it is, the probe waits for it: patient use only after a good repeat.")
+        st.caption(
+            "A reseated repeat is asked for. Saved as it is, the probe waits for it: patient use only after a good "
+            "repeat."
+        )
     if draft_id is not None:
         st.caption(f"Kept as a draft ({values.moment(now)}): it survives a reload and a lost connection.")
     if pressed:
@@ -244,7 +305,7 @@ def _finish(look: read.Look, entry: Entry, verdict: BenchVerdict, now: datetime)
             return
         st.session_state.pop(form.FOR, None)
         st.query_params.pop(DRAFT, None)
-        st.query_params[SAVED] = str(report.load)
+        st.query_params.update({SAVED: entry.probe, AT: (entry.started_at or now).isoformat()})
         st.rerun()
 
 
