@@ -21,23 +21,25 @@ PRIOR = {
 }
 # P(evidence is "yes" | cause), in the order of CAUSES.
 YES = {
-    "level_moved":    (0.90, 0.98, 0.98, 0.05, 0.35, 0.05, 0.15, 0.40, 0.30),
-    "fell":           (0.75, 0.99, 0.97, 0.50, 0.90, 0.50, 0.50, 0.80, 0.50),
+    "level_moved":    (0.90, 0.98, 0.98, 0.05, 0.35, 0.05, 0.55, 0.40, 0.30),
+    "fell":           (0.70, 0.99, 0.97, 0.50, 0.92, 0.50, 0.15, 0.80, 0.50),
     "gradual":        (0.85, 0.95, 0.06, 0.30, 0.30, 0.30, 0.30, 0.50, 0.60),
-    "window_moved":   (0.90, 0.03, 0.05, 0.03, 0.05, 0.02, 0.10, 0.10, 0.02),
+    "window_moved":   (0.93, 0.03, 0.05, 0.03, 0.05, 0.02, 0.06, 0.10, 0.02),
     "windows_differ": (0.90, 0.05, 0.08, 0.10, 0.20, 0.05, 0.15, 0.20, 0.05),
-    "width_grew":     (0.08, 0.30, 0.10, 0.03, 0.05, 0.02, 0.10, 0.10, 0.02),
-    "background":     (0.01, 0.01, 0.01, 0.97, 0.02, 0.01, 0.03, 0.01, 0.01),
-    "scatter_high":   (0.08, 0.06, 0.06, 0.05, 0.85, 0.03, 0.60, 0.55, 0.05),
-    "scatter_low":    (0.01, 0.01, 0.01, 0.01, 0.01, 0.01, 0.40, 0.01, 0.01),
-    "low_outliers":   (0.05, 0.05, 0.06, 0.03, 0.90, 0.03, 0.15, 0.15, 0.03),
+    "width_grew":     (0.20, 0.30, 0.10, 0.03, 0.05, 0.02, 0.10, 0.10, 0.02),
+    "background":     (0.02, 0.02, 0.02, 0.97, 0.02, 0.02, 0.03, 0.02, 0.02),
+    "scatter_high":   (0.30, 0.10, 0.12, 0.05, 0.85, 0.03, 0.40, 0.55, 0.05),
+    "scatter_low":    (0.01, 0.01, 0.01, 0.01, 0.01, 0.01, 0.35, 0.01, 0.01),
+    "repeats_off":    (0.01, 0.01, 0.01, 0.01, 0.10, 0.01, 0.50, 0.03, 0.01),
+    "low_outliers":   (0.20, 0.08, 0.08, 0.03, 0.90, 0.03, 0.10, 0.20, 0.03),
     "no_signal":      (0.005, 0.005, 0.02, 0.005, 0.45, 0.005, 0.05, 0.03, 0.005),
     "side_high":      (0.02, 0.02, 0.08, 0.05, 0.02, 0.97, 0.02, 0.02, 0.02),
+    "not_centred":    (0.50, 0.02, 0.02, 0.02, 0.03, 0.02, 0.04, 0.04, 0.02),
     "companion":      (0.03, 0.03, 0.03, 0.02, 0.04, 0.02, 0.05, 0.95, 0.02),
     "source_suspect": (0.01, 0.01, 0.01, 0.01, 0.01, 0.01, 0.01, 0.01, 0.98),
 }
-# How well the best cause must explain the evidence (mean log-likelihood against each item's better outcome).
-LEAST_FIT = -2.2
+# Sum over the items of ln(probability of what was seen / probability of the likelier outcome) below which doubt grows.
+LEAST_FIT = -3.0
 
 
 def findings(e: Evidence) -> dict[str, bool]:
@@ -50,7 +52,8 @@ def findings(e: Evidence) -> dict[str, bool]:
     moved = bool(e.open_rules & level_rules)
     out = {
         "level_moved": moved, "background": e.background_high, "scatter_high": e.scatter_high, "scatter_low": e.scatter_low,
-        "low_outliers": e.outliers_low >= 3, "no_signal": e.no_signal,
+        "repeats_off": e.repeats_off,
+        "low_outliers": e.outliers_low >= 2, "no_signal": e.no_signal,
     }
     if moved:
         out["fell"] = e.change_pct < 0
@@ -67,6 +70,8 @@ def findings(e: Evidence) -> dict[str, bool]:
         out["side_high"] = e.side_high
     if e.companion is not None:
         out["companion"] = True
+    if e.window_moved is not None:
+        out["not_centred"] = "below_side_readings" in e.open_rules
     if e.source_suspect is not None:
         out["source_suspect"] = True
     return out
@@ -93,10 +98,9 @@ def cause_probabilities(e: Evidence) -> dict[str, float]:
         score[cause] = total
     best = max(score, key=lambda c: score[c])
     i = CAUSES.index(best)
-    misfit = min(math.log((YES[n][i] if yes else 1.0 - YES[n][i]) / max(YES[n][i], 1.0 - YES[n][i])) for n, yes in items.items())
+    misfit = sum(math.log((YES[n][i] if yes else 1.0 - YES[n][i]) / max(YES[n][i], 1.0 - YES[n][i])) for n, yes in items.items())
     weights = {c: math.exp(s - score[best]) for c, s in score.items()}
-    # The worst contradicted item of the best cause: the less it fits, the more weight goes to "unknown".
-    weights["unknown"] = 0.02 + (0.6 * math.exp(misfit - LEAST_FIT) ** -1 if misfit < LEAST_FIT else 0.0)
-    weights["unknown"] = min(weights["unknown"], 3.0)
+    # The more the items contradict even the best cause, the more weight goes to "unknown".
+    weights["unknown"] = min(0.02 * math.exp(max(LEAST_FIT - misfit, 0.0)), 3.0)
     total = sum(weights.values())
     return {c: w / total for c, w in sorted(weights.items(), key=lambda kv: -kv[1])}

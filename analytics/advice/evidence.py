@@ -32,6 +32,7 @@ class Evidence:
     background_factor: float | None = None
     scatter_high: bool = False
     scatter_low: bool = False
+    repeats_off: bool = False         # chi-square of repeats too high or too low
     outliers: int = 0
     outliers_low: int = 0
     no_signal: bool = False

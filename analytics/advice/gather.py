@@ -25,7 +25,8 @@ def gather(
 ) -> Evidence:
     """Evidence for one probe. units: its response units in force (one a series)."""
     e = Evidence(name, open_rules={a.rule for a in open_alerts}, no_signal=not not_silent)
-    e.scatter_high = "scatter" in e.open_rules
+    scatter = {a.direction for a in open_alerts if a.rule == "scatter"}
+    e.scatter_high, e.scatter_low, e.repeats_off = "high" in scatter, "low" in scatter, "both" in scatter
     e.background_high = "background" in e.open_rules
     _level(e, charts, state, units, open_alerts)
     for unit in units:
@@ -84,9 +85,9 @@ def _outliers(e: Evidence, charts: ResponseCharts, unit: int) -> None:
     rows = charts.rows
     part = slice(int(rows.unit_first[unit]), int(rows.unit_first[unit + 1]))
     last = np.flatnonzero(rows.last[part])[-RECENT_CHECKS:]
-    z = charts.outliers.z_local[part][last]
-    e.outliers += int((np.abs(z) > 4.0).sum())
-    e.outliers_low += int((z < -4.0).sum())
+    z, lone = charts.outliers.z_local[part][last], charts.outliers.pending[part][last]
+    e.outliers += int(lone.sum())
+    e.outliers_low += int((lone & (z < 0)).sum())
 
 
 def _windows_differ(e: Evidence, charts: ResponseCharts, state: DriftState, units: Ints) -> None:

@@ -72,6 +72,8 @@ def robust_centre(values: Floats, variances: Floats, *, steps: int = 5) -> Centr
         total = _sum0(weight)
         safe = np.where(total > 0, total, 1.0)
         centre = np.where(total > 0, _sum0(weight * np.where(known, x, 0.0)) / safe, centre)
+    # Values so far apart that none lies near the centre (two that disagree): the median, with the spread they show.
+    weight = np.where(_sum0(weight) > 0, weight, precision)
     total = _sum0(weight)
     squares = _sum0(weight**2)
     members = np.where(squares > 0, total**2 / np.where(squares > 0, squares, 1.0), 0.0)

@@ -25,13 +25,14 @@ class PlacingSpread:
     must not widen its own limits.
     """
 
-    weighted: Floats
+    weighted: Floats  # Σ q · (d²/2 − v̄)
+    weights: Floats  # Σ q
     differences: Floats
 
     @classmethod
     def empty(cls, units: int) -> PlacingSpread:
         """No differences yet."""
-        return cls(np.zeros(units), np.zeros(units))
+        return cls(np.zeros(units), np.zeros(units), np.zeros(units))
 
     def estimate(self, prior: float, prior_checks: float) -> tuple[Floats, float]:
         """s² per unit, shrunk to the fleet's; and the fleet's own s².
@@ -39,16 +40,16 @@ class PlacingSpread:
         prior: s² before the fleet is known. prior_checks: weight of the fleet against a unit's own differences.
         With none at all: the prior.
         """
-        total = float(self.differences.sum())
-        own = np.where(self.differences > 0, self.weighted / np.where(self.differences > 0, self.differences, 1.0), np.nan)
-        enough = self.differences >= 5
-        # The fleet's value: weighted median over units, so that a few wild units do not set it.
+        total = float(self.weights.sum())
+        own = self.weighted / np.where(self.weights > 0, self.weights, np.inf)
+        enough = self.weights >= 5
+        # The fleet's value: median over units, so that a few wild units do not set it.
         fleet = prior
         if enough.any():
             fleet = float(np.median(np.maximum(own[enough], FLOOR)))
-            share = min(total / (total + 10.0 * prior_checks), 1.0)
+            share = total / (total + 10.0 * prior_checks)
             fleet = share * fleet + (1.0 - share) * prior
-        shrunk = (np.where(self.differences > 0, self.weighted, 0.0) + prior_checks * fleet) / (self.differences + prior_checks)
+        shrunk = (self.weighted + prior_checks * fleet) / (self.weights + prior_checks)
         return np.maximum(shrunk, FLOOR), fleet
 
     def add(self, unit: Ints, difference: Floats, counting_variance: Floats, now: Floats, most: int) -> None:
@@ -60,5 +61,8 @@ class PlacingSpread:
         unit, difference, counting_variance, now = (a[room] for a in (unit, difference, counting_variance, now))
         expected = counting_variance + 2.0 * now
         square = np.minimum(difference**2, CLIP**2 * expected) / CLIPPED_MEAN
-        np.add.at(self.weighted, unit, 0.5 * (square - counting_variance))
+        # Where counting dominates a difference says little about placing: it weighs as its information does.
+        q = (2.0 * now / expected) ** 2
+        np.add.at(self.weighted, unit, 0.5 * q * (square - counting_variance))
+        np.add.at(self.weights, unit, q)
         np.add.at(self.differences, unit, 1.0)

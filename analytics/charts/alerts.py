@@ -61,7 +61,11 @@ def sentence(one: Located) -> str:
         "cusum": f"The response {way} by {pct(change)} against its reference{since}.",
         "tolerance": f"The newest checks lie {signed_pct(change)} from the reference, beyond the tolerance limit of {one.limit_pct:g} %.",
         "action_level": f"The newest checks lie {signed_pct(change)} from the reference, beyond the action level of {one.limit_pct:g} %.",
-        "scatter": f"Checks scatter by {pct(100 * o.change)} beyond counting and placing, or lie far off too often.",
+        "scatter": {
+            "high": f"Checks scatter by {pct(100 * o.change)} beyond counting and placing, or lie far off too often.",
+            "low": "Checks scatter less than counting statistics allow: a pulser, or a display that does not count.",
+            "both": "Repeats of one placing scatter more or less than counting statistics allow (chi-square).",
+        }[o.direction],
         "no_signal": "Two checks in a row show no net counts above the decision limit.",
         "side": f"The side reading rose by {o.change:.2g} percentage points: the shield may have moved.",
         "below_side_readings": "The centred window does not count more than the window set below and above it.",

@@ -10,7 +10,7 @@ Floats = npt.NDArray[np.float64]
 # Shift sizes watched at once, in half standard deviations of one check (k of the CUSUM literature).
 SIZES_K = (0.25, 0.5, 1.0)
 # Share of the budget each family of rules may spend.
-SHARES = {"response": 0.5, "scatter": 0.2, "background": 0.1, "window_shift": 0.1, "side": 0.05, "no_signal": 0.05}
+SHARES = {"response": 0.6, "scatter": 0.15, "background": 0.1, "window_shift": 0.08, "side": 0.05, "no_signal": 0.02}
 # Six one-sided charts on the same readings give alarms that coincide: the joint in-control run length is longer than a
 # sixth of one chart's by about this factor (simulated at ARL0 1000, see tests/bench).
 COINCIDENCE = 1.55

@@ -18,7 +18,7 @@ from analytics.results import Direction, Quantity, Rule
 from analytics.settings import Settings
 
 WINDOW_REFERENCE = 2  # window checks are half a year apart: the first two are the reference
-SIDE_FACTOR = 1.25  # a side reading a quarter above its usual share matters (site choice)
+SIDE_FACTOR = 1.12  # a side reading an eighth above its usual share matters (site choice)
 CALM_Z = 2.5
 
 
@@ -59,6 +59,17 @@ def _ordered(series: Codes, probe: Codes, at: Floats, keep: Bools, events: pd.Da
     return index, np.cumsum(new) - 1
 
 
+def _ends(probe: Codes, at: Floats, events: pd.DataFrame, names: Names) -> Floats:
+    """Day of the first new reference of the probe after each row; inf where there is none."""
+    code, when = reference_epochs(events, names)
+    out = np.full(len(at), np.inf)
+    for one in np.unique(code):
+        mine = np.flatnonzero(probe == one)
+        moments = np.append(when[code == one], np.inf)
+        out[mine] = moments[np.searchsorted(moments, at[mine], side="right")]
+    return out
+
+
 def _interval(unit: Ints, at: Floats) -> Floats:
     starts = np.flatnonzero(np.append(True, np.diff(unit) != 0)) if len(unit) else np.zeros(0, np.int64)
     number = np.repeat(np.arange(len(starts)), np.diff(np.append(starts, len(unit)))) if len(unit) else unit
@@ -68,16 +79,22 @@ def _interval(unit: Ints, at: Floats) -> Floats:
 
 
 def _openings(
-    series: Ints, unit: Ints, at: Floats, chart: LevelChart, change: Floats, rule: Rule, direction: Direction | None,
+    series: Ints, unit: Ints, at: Floats, chart: LevelChart, change: Floats, rule: Rule, direction: Direction | None, ends: Floats | None = None,
+    settle_after: int = 1,
 ) -> list[Opening]:
+    """Openings of one quantity. ends: per row, day on which a new reference ended its unit. settle_after: calm readings in a row."""
     out: list[Opening] = []
     for one in np.unique(unit[chart.ratio > 1.0]):
         rows = np.flatnonzero(unit == one)
-        calm = np.abs(chart.z[rows]) < CALM_Z
-        for start, end in open_and_settle(chart.ratio[rows], calm):
+        calm = np.abs(chart.z[rows]) < (CALM_Z if settle_after == 1 else 1.5)
+        for _ in range(settle_after - 1):
+            calm[1:] &= calm[:-1].copy()
+        for start, end in open_and_settle(chart.ratio[rows], calm, settle_after):
             row = int(rows[start])
             way: Direction = direction or ("high" if chart.z[row] > 0 else "low")
             settled = float(at[rows[end]]) if end is not None else None
+            if settled is None and ends is not None and np.isfinite(ends[row]):
+                settled = float(ends[row])
             out.append(Opening(int(series[row]), rule, row, float(at[row]), float(at[row]), settled, way, float(change[row]), ""))
     return out
 
@@ -146,14 +163,15 @@ def window_chart(table: WindowChecks, events: pd.DataFrame, names: Names, settin
     )
     low, high = _limits(chart)
     series = table.series[index].astype(np.int64)
-    openings = _openings(series, unit, at[index], chart, value - chart.centre, "window_shift", None)
+    ends = _ends(probe[index], at[index], events, names)
+    openings = _openings(series, unit, at[index], chart, value - chart.centre, "window_shift", None, ends)
     # The plain look of the trade: a centred window counts more than one set below or above.
     worst = np.minimum(table.z_below[index], table.z_above[index])
     for row in np.flatnonzero(worst < -1.0):
         first = row == 0 or unit[row - 1] != unit[row] or worst[row - 1] >= -1.0
         if first:
             later = np.flatnonzero((unit == unit[row]) & (np.arange(len(unit)) > row) & (worst > 1.0))
-            settled = float(at[index[later[0]]]) if len(later) else None
+            settled = float(at[index[later[0]]]) if len(later) else (float(ends[row]) if np.isfinite(ends[row]) else None)
             way: Direction = "low" if table.z_below[index[row]] < table.z_above[index[row]] else "high"
             openings.append(Opening(int(series[row]), "below_side_readings", int(row), float(at[index[row]]), None, settled, way,
                                     float(worst[row]), ""))
@@ -201,7 +219,8 @@ def side_chart(table: Sides, events: pd.DataFrame, names: Names, settings: Setti
     return QuantityChart(
         "side", table.keys, series, unit, table.check[index], table.check_at[index], at[index], value, np.sqrt(np.maximum(variance, 0.0)),
         chart.centre, np.full(len(index), np.nan), high, chart, np.zeros(len(index), bool), table.source[index],
-        table.jig[index], table.readout[index], _openings(series, unit, at[index], chart, value - chart.centre, "side", "high"),
+        table.jig[index], table.readout[index], _openings(series, unit, at[index], chart, value - chart.centre, "side", "high",
+                                     _ends(probe[index], at[index], events, names), settle_after=2),
     )
 
 

@@ -77,8 +77,9 @@ def chart_responses(
     placing_share = c.placing / np.maximum(c.noise, 1e-12)
     uncertainty = np.sqrt(2.0 / (np.minimum(rows.ordinal, 2 * settings.reference.readings) + settings.noise.repositioning_prior_checks))
     spread = spread_chart(
-        rows, outliers.z_local, c.noise, np.abs(outliers.z_local) > 4.0, placing_share * uncertainty,
-        checks_between_false_alarms(budget, "scatter", interval),
+        rows, c.x, outliers.z_local, c.noise, outliers.pending, placing_share * uncertainty,
+        checks_between_false_alarms(budget, "scatter", interval), states.chi_square[rows.index],
+        states.chi_square_dof[rows.index].astype(float),
     )
     box = Rectangle.of(rows)
     sums = running_sums(rows, box, c.x, c.noise, outliers.admitted, outliers.pending)
@@ -99,10 +100,10 @@ def chart_responses(
         (core.ratio_low, "low", core.onset_row_low, None), (core.ratio_high, "high", core.onset_row_high, None),
         (out_low, "low", None, "tolerance"), (out_high, "high", None, "tolerance"),
         (act_low, "low", None, "action_level"), (act_high, "high", None, "action_level"),
-        (wide, "both", None, "scatter"),
+        (wide, "high", None, "scatter"), (spread.ratio_low, "low", None, "scatter"), (spread.ratio_repeats, "both", None, "scatter"),
     ):
         ratio = np.where(rows.partial, 0.0, ratio)
-        calm = good if rule != "scatter" else wide < 0.3
+        calm = good if rule != "scatter" else spread.calm if direction == "high" else ratio < 0.3
         for unit in np.unique(rows.unit[ratio > 1.0]):
             part = slice(int(rows.unit_first[unit]), int(rows.unit_first[unit + 1]))
             for start, end in open_and_settle(ratio[part], calm[part], SETTLE_CHECKS):

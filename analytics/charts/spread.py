@@ -1,8 +1,11 @@
 """Has the scatter of a series grown beyond counting and placing, and do lone outliers come too often?
 
-Scatter: S = max(0, S + z² − k) on residuals from the local level, z clipped so that one blunder cannot signal alone.
+Scatter: S = max(0, S + z² − k), z clipped so that one blunder cannot signal alone. z is the smaller of the residuals from
+the local level and from the check before, so that neither a step nor a steep drift looks like scatter.
 k = r·ln r/(r − 1) for a variance ratio r (the likelihood-ratio CUSUM of a normal variance); r = 2.1 gives k ≈ 1.42.
-Outliers: a Bernoulli CUSUM for a rate of 8 % against 1 %.
+Too little scatter is a fault as well (a pulser, a frozen display): the same chart for a variance ratio below one.
+Repeats of one placing: the likelihood-ratio CUSUM of their chi-square, for twice and for a third of the Poisson variance.
+Outliers: a Bernoulli CUSUM for a rate of 20 % against 1 %.
 """
 
 from __future__ import annotations
@@ -15,7 +18,11 @@ from analytics.baseline.rows import Bools, Floats, Rows
 
 VARIANCE_RATIO = 2.5
 CLIP_Z = 3.0
-RATE_SOUND, RATE_FAULTY = 0.01, 0.10
+LOW_RATIO = 0.2  # variance ratio of a series that scatters too little
+REPEATS_HIGH, REPEATS_LOW = 2.0, 0.33  # variance ratios of repeats
+# E[min(z₁², z₂²)] for z₁ against the median of five and z₂ against the check before, clean normal data (simulated, 10⁶ draws).
+SMALLER_MEAN_SQUARE = 0.5980
+RATE_SOUND, RATE_FAULTY = 0.01, 0.20
 
 
 @dataclass(frozen=True)
@@ -24,7 +31,10 @@ class SpreadChart:
 
     ratio_scatter: Floats
     ratio_outliers: Floats
+    ratio_low: Floats  # scatter too low
+    ratio_repeats: Floats  # chi-square of repeats too high or too low
     outliers: Floats  # lone or unconfirmed outliers of the unit so far
+    calm: Bools  # the newest twelve checks scatter as they should, none far off
     extra_pct: Floats  # spread beyond counting and placing over the last twelve checks, per cent
 
 
@@ -38,14 +48,19 @@ def reset_cusum(step: Floats) -> Floats:
     return np.asarray(total - np.minimum(np.minimum.accumulate(total, axis=1), 0.0))
 
 
-def spread_chart(rows: Rows, z_local: Floats, noise: Floats, far: Bools, placing_uncertainty: Floats, arl0: Floats) -> SpreadChart:
+def spread_chart(
+    rows: Rows, x: Floats, z_local: Floats, noise: Floats, far: Bools, placing_uncertainty: Floats, arl0: Floats,
+    chi_square: Floats, chi_square_dof: Floats,
+) -> SpreadChart:
     """Run both charts over all units.
 
-    z_local: residual from the local level, standardised. far: beyond the outlier limit, confirmed or not.
+    z_local: residual from the local level, standardised. far: beyond the outlier limit and not confirmed at its moment.
     placing_uncertainty: relative standard error of the variance per row (its own uncertainty lowers z²).
     """
     known = np.isfinite(z_local)
-    z = np.clip(np.where(known, z_local, 0.0), -CLIP_Z, CLIP_Z)
+    z_step = _from_previous(rows, x, noise)
+    smaller = np.where(known, np.fmin(np.abs(z_local), np.abs(z_step)), 0.0)
+    z = np.minimum(smaller / np.sqrt(SMALLER_MEAN_SQUARE), CLIP_Z)
     r = VARIANCE_RATIO
     k = r * np.log(r) / (r - 1.0)
     slope = 0.5 * (1.0 - 1.0 / r)  # nats per unit of S
@@ -57,12 +72,28 @@ def spread_chart(rows: Rows, z_local: Floats, noise: Floats, far: Bools, placing
     hit = np.log(RATE_FAULTY / RATE_SOUND)
     miss = np.log((1.0 - RATE_FAULTY) / (1.0 - RATE_SOUND))
     rate = _walk(rows, np.where(known, np.where(far, hit, miss), 0.0))
-    rate_threshold = np.maximum(np.log(arl0) - 2.0, 2.0 * hit + 0.01)
-    excess = np.where(known, np.minimum(z_local**2, 400.0) - 1.0, 0.0) * noise
+    rate_threshold = np.maximum(np.log(arl0) - 2.0, 1.5 * hit)
+    excess = np.where(known, np.minimum(smaller**2 / SMALLER_MEAN_SQUARE, 400.0) - 1.0, 0.0) * noise
+    recent = _recent_mean(rows, np.where(known, z**2, 0.0), known)
+    lone = _recent_mean(rows, np.where(far & known, 1.0, 0.0), known)
+    # Little scatter: z² against the level without the smaller-of-two rule, and a floor on what placing alone must give.
+    plain = np.where(known, np.minimum(np.abs(z_local), CLIP_Z), 1.0) ** 2 * (1.0 + placing_uncertainty)
+    nats = np.log(arl0) + 2.5
+    low = _walk(rows, np.where(known, _variance_llr(plain, 1.0, LOW_RATIO), 0.0)) / nats
+    some = chi_square_dof > 0
+    chi = np.where(some, np.nan_to_num(chi_square), 0.0)
+    repeats = np.maximum(*(
+        _walk(rows, np.where(some, _variance_llr(np.minimum(chi, 4.0 * chi_square_dof + 8.0), chi_square_dof, r), 0.0)) for r in (REPEATS_HIGH, REPEATS_LOW)
+    )) / nats
     return SpreadChart(
-        statistic / threshold, rate / rate_threshold, _walk(rows, np.where(far & known, 1.0, 0.0)),
+        statistic / threshold, rate / rate_threshold, low, repeats, _walk(rows, np.where(far & known, 1.0, 0.0)), (recent < 1.3) & (lone == 0.0),
         100.0 * np.sqrt(np.maximum(_recent_mean(rows, excess, known), 0.0)),
     )
+
+
+def _variance_llr(square: Floats, freedom: Floats | float, ratio: float) -> Floats:
+    """ln of the likelihood ratio of a variance ``ratio`` times as large, for a sum of squares with its degrees of freedom."""
+    return np.asarray(-0.5 * freedom * np.log(ratio) - 0.5 * square * (1.0 / ratio - 1.0))
 
 
 def _walk(rows: Rows, step: Floats) -> Floats:
@@ -87,3 +118,11 @@ def _recent_mean(rows: Rows, value: Floats, known: Bools, window: int = 12) -> F
     end, begin = rows.ordinal + 1, np.maximum(rows.ordinal + 1 - window, 0)
     n = number[rows.unit, end] - number[rows.unit, begin]
     return np.asarray((total[rows.unit, end] - total[rows.unit, begin]) / np.maximum(n, 1.0))
+
+
+def _from_previous(rows: Rows, x: Floats, noise: Floats) -> Floats:
+    """Residual of each row against the last row of the check before, standardised; NaN for the first check of a unit."""
+    last = np.flatnonzero(rows.last)
+    before = last[np.maximum(np.cumsum(rows.first) - 2, 0)] if len(last) else last
+    z = (x - x[before]) / np.sqrt(noise + noise[before]) if len(last) else x
+    return np.asarray(np.where(rows.ordinal > 0, z, np.nan))

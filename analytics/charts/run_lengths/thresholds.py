@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-from scipy.optimize import brentq
 from scipy.special import ndtri
 
 from analytics.charts.run_lengths.checked import between, one_of
@@ -87,6 +86,8 @@ def scatter_threshold(k: float, arl0: float, *, clip: float | None = None) -> fl
 
 def _solve(length: Callable[[float], float], arl0: float, *, low: float, first: float, most: float) -> float:
     """The threshold by bracketing and root finding on the logarithm of the mean run length."""
+    from scipy.optimize import brentq
+
     between("mean run length", arl0, 1.0, 1e12)
     target = math.log(arl0)
 
