@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime, time
+from datetime import UTC, date, datetime, time
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from analytics.errors import UserError
@@ -23,6 +23,15 @@ def zone(time_zone: str) -> ZoneInfo:
 def now(time_zone: str) -> datetime:
     """The site's clock, to the second. The analysis never calls this: whoever asks it hands the moment in."""
     return datetime.now(zone(time_zone)).replace(tzinfo=None, microsecond=0)
+
+
+def site_time(at_utc: datetime, time_zone: str) -> datetime:
+    """A naive UTC moment in the site's local time.
+
+    >>> site_time(datetime(2024, 7, 1, 8, 0), "Europe/Vienna")
+    datetime.datetime(2024, 7, 1, 10, 0)
+    """
+    return at_utc.replace(tzinfo=UTC).astimezone(zone(time_zone)).replace(tzinfo=None)
 
 
 def parse(text: str, time_zone: str, *, where: str) -> datetime:

@@ -26,20 +26,25 @@ NO_SITE = "(no site)"  # of a probe that registered itself
 def snapshot(path: str | Path) -> Records:
     """Everything the analysis needs, in the frames of ``snapshot.py``; UserError where there is no sound store."""
     with Store(path).reading() as con:
-        readings = con.sql(_readings_sql()).to_arrow_table()
-        return Records(
-            revision=revision_in(con),
-            readings=_readings(readings),
-            probes=_frame(con, "probes", frames.PROBES, "probe").fillna({"site": NO_SITE}),
-            sources=_frame(con, "sources", frames.SOURCES, "source"),
-            windows=_frame(con, "windows", frames.WINDOWS, "window"),
-            events=_frame(con, "events", frames.EVENTS, "happened_at, event_id"),
-            inspections=_frame(con, "inspections", frames.INSPECTIONS, "done_at, inspection_id"),
-            uses=_frame(con, "uses", frames.USES, "used_at, use_id"),
-            outcomes=_frame(con, "outcomes", frames.OUTCOMES, "found_at, outcome_id"),
-            decisions=_typed(con.execute(
-                'SELECT decision_id, probe, decided_at, kind, value, episode, "by", reason FROM decision'
-                " ORDER BY decided_at, decision_id").df(), frames.DECISIONS))
+        return records_in(con, revision_in(con))
+
+
+def records_in(con: duckdb.DuckDBPyConnection, revision: int) -> Records:
+    """The same from an open store, marked with the revision it stands for."""
+    readings = con.sql(_readings_sql()).to_arrow_table()
+    return Records(
+        revision=revision,
+        readings=_readings(readings),
+        probes=_frame(con, "probes", frames.PROBES, "probe").fillna({"site": NO_SITE}),
+        sources=_frame(con, "sources", frames.SOURCES, "source"),
+        windows=_frame(con, "windows", frames.WINDOWS, "window"),
+        events=_frame(con, "events", frames.EVENTS, "happened_at, event_id"),
+        inspections=_frame(con, "inspections", frames.INSPECTIONS, "done_at, inspection_id"),
+        uses=_frame(con, "uses", frames.USES, "used_at, use_id"),
+        outcomes=_frame(con, "outcomes", frames.OUTCOMES, "found_at, outcome_id"),
+        decisions=_typed(con.execute(
+            'SELECT decision_id, probe, decided_at, kind, value, episode, "by", reason FROM decision'
+            " ORDER BY decided_at, decision_id").df(), frames.DECISIONS))
 
 
 def _readings_sql() -> str:

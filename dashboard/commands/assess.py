@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from analytics.errors import UserError
-from dashboard.commands import output, session
+from dashboard.commands import hook, output, session
+from dashboard.commands.group import SOMETHING_NEW
 from dashboard.commands.options import DEFAULT_STORE, Config, Json, Store
 
 if TYPE_CHECKING:
+    from analytics.records.rewind import Past
     from analytics.results import FleetAssessment
 
 WORST_FIRST = ("retire", "service", "undetermined", "watch", "use")
@@ -27,6 +30,14 @@ def run(
         ),
     ] = None,
     probe: Annotated[str | None, typer.Option("--probe", metavar="ID", help="This probe only.")] = None,
+    new_since: Annotated[
+        int | None,
+        typer.Option(
+            "--new-since",
+            metavar="REVISION",
+            help="Name what this answer has that the one at that revision had not; ends with 4 if anything.",
+        ),
+    ] = None,
     store: Store = DEFAULT_STORE,
     config: Config = None,
     as_json: Json = False,
@@ -36,15 +47,20 @@ def run(
     Nothing dated later changes the answer. Intervals are 90 %. Without --json: one line a probe, the worst first,
     then the check sources, jigs and control units that are to be seen to.
 
+    For a scheduler: --new-since REVISION names new alarms and changed advice on standard error, hands them to the
+    command of the setting alarms.on_new, and ends with 4. Every answer carries its revision.
+
     \b
     Examples:
       steadycount assess --store fleet.duckdb
       steadycount assess --as-of 2024-03-31 --probe GP-001 --json --store fleet.duckdb
+      steadycount assess --new-since 17 --store fleet.duckdb
     """
     where = session.existing(store)
 
     from analytics.fleet import assess
     from analytics.records.reader import snapshot
+    from analytics.records.rewind import records_at
 
     settings = session.settings_of(where, config)
     when = session.as_of(as_of, settings)
@@ -52,6 +68,7 @@ def run(
         records = snapshot(where)
         if probe is not None and probe not in set(records.probes["probe"]):
             raise UserError(f"there is no probe `{probe}`", where="--probe", do="Case and leading zeros count.")
+        past = None if new_since is None else records_at(where, new_since)
         assessment = assess(records, settings, when)
     if as_json:
         from analytics.answer import as_json as document
@@ -59,7 +76,32 @@ def run(
         output.print_json(document(assessment, probe=probe))
     else:
         _print(assessment, probe)
-    return 0
+    if past is None:
+        return 0
+    with output.working("Comparing with what was known then"):
+        new = _new_since(past, config, assessment)
+    for sentence in new:
+        output.note(sentence)
+    if not new:
+        output.note(f"Nothing is new since revision {new_since}.")
+        return 0
+    hook.tell(settings.alarms.on_new, new, where)
+    return SOMETHING_NEW
+
+
+def _new_since(past: Past, config: Path | None, assessment: FleetAssessment) -> tuple[str, ...]:
+    """What is new against the answer that the records of then gave when they came to be."""
+    from analytics import moment
+    from analytics import settings as setting_layers
+    from analytics.fleet import assess
+    from analytics.news import news
+
+    run_only = [setting_layers.from_directory(config)] if config is not None else []
+    settings = setting_layers.load(past.settings_layer, *run_only)
+    then = assessment.as_of
+    if past.committed_at_utc is not None:
+        then = min(then, moment.site_time(past.committed_at_utc, settings.site.time_zone))
+    return news(assess(past.records, settings, then), assessment)
 
 
 def _print(assessment: FleetAssessment, probe: str | None) -> None:
@@ -74,7 +116,7 @@ def _print(assessment: FleetAssessment, probe: str | None) -> None:
                 one.advice,
                 one.patient_use.replace("_", " "),
                 one.cause.replace("_", " "),
-                " ".join(one.reasons),
+                " ".join((*one.missing, *one.reasons)),
             ]
             for one in chosen
         ],
@@ -83,6 +125,6 @@ def _print(assessment: FleetAssessment, probe: str | None) -> None:
         if probe is None and device.advice != "use":
             output.note(f"{device.kind} {device.name}: {device.advice}. {' '.join(device.reasons)}")
     output.note(
-        f"As of {assessment.as_of}, revision {assessment.revision}, version {assessment.version}. "
+        f"As of {assessment.as_of:%Y-%m-%d %H:%M}, revision {assessment.revision}, version {assessment.version}. "
         "Local rules and the physicist in charge come first."
     )
