@@ -45,7 +45,7 @@ def gather(
             e.background_factor = float(chart.value[newest]) / base if base > 0 else None
         elif chart.quantity == "side":
             e.side_high = "side" in e.open_rules
-            e.side_factor = float(chart.value[newest] / chart.centre[newest]) if np.isfinite(chart.centre[newest]) else None
+            e.side_factor = float(chart.value[newest] / chart.centre[newest]) if chart.centre[newest] > 0 else None
         elif len(in_force) >= 2:
             z, shift = float(chart.chart.z[newest]), float(chart.value[newest] - chart.centre[newest])
             if chart.quantity == "window_shift":
