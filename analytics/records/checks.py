@@ -41,12 +41,23 @@ def translated(column: Column, text: str, column_map: ColumnMap, order: str) -> 
         pattern = literal(r"^(\d{1,2})[./-](\d{1,2})[./-](\d{4})")
         text = f"regexp_replace({text}, {pattern}, '\\3-\\{month}-\\{day}')"
     if column.type in ("count", "number"):
-        if column_map.thousands:
-            text = f"replace({text}, {literal(column_map.thousands)}, '')"
-        if column_map.decimal == ",":
-            # a point in a file of decimal commas is not read as one: it may be a thousands sign
-            text = f"replace(replace({text}, '.', '_'), ',', '.')"
+        text = _plain_number(text, column_map)
     return text
+
+
+def _plain_number(text: str, column_map: ColumnMap) -> str:
+    """A number with a decimal point and no thousands sign; where the signs are not as the map says, no number at all."""
+    sign, decimal = column_map.thousands, column_map.decimal
+    plain = text
+    if decimal == ",":
+        # a point in a file of decimal commas is not read as one: it may be a thousands sign
+        plain = f"replace(replace({text}, '.', '_'), ',', '.')"
+    if not sign:
+        return plain
+    grouped = rf"[-+]?\d{{1,3}}([{sign}]\d{{3}})*([{decimal}]\d+)?"
+    bare = f"replace(replace({text}, {literal(sign)}, ''), {literal(decimal)}, '.')"
+    return (f"CASE WHEN NOT contains({text}, {literal(sign)}) THEN {plain}"
+            f" WHEN regexp_full_match({text}, {literal(grouped)}) THEN {bare} ELSE '_' END")
 
 
 def value(column: Column, text: str, zone: str, column_map: ColumnMap) -> str:
