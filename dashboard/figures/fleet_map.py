@@ -3,19 +3,34 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import plotly.graph_objects as go
-from plotly.subplots import make_subplots
 
-from analytics.results import ProbeResult, SeriesResult
+from analytics.results import ProbeAdvice, ProbeResult, SeriesResult
 from analytics.settings import Limits
 from dashboard.figures import ground
+from dashboard.figures.sheet import Sheet
 from dashboard.parts import values
 from dashboard.parts.words import CAUSE, PROBE, PROBE_ORDER
 
-EDGE_PCT = 25.0  # marks farther from 100 % stand at the edge, and say so
-EDGE_PER_YEAR = 25.0
+ROOM_PCT = 4.0  # beyond the tolerance limit; marks farther out stand at the edge, and their text says where they are
+EDGE_PER_YEAR = 12.0
 NAMED = 14  # so many marks carry their name
+
+Mark = tuple[ProbeResult, SeriesResult]
+
+
+@dataclass(frozen=True)
+class Edge:
+    """How far from the middle the picture reaches: per cent of the reference, per cent a year."""
+
+    pct: float
+    per_year: float
+
+    def beyond(self, series: SeriesResult) -> bool:
+        """Whether a mark had to be moved to the edge."""
+        return abs(_now(series) - 100) > self.pct or abs(_drift(series)) > self.per_year
 
 
 def fleet_map(probes: Sequence[ProbeResult], headline: Mapping[str, SeriesResult], limits: Limits) -> go.Figure:
@@ -31,187 +46,155 @@ def fleet_map(probes: Sequence[ProbeResult], headline: Mapping[str, SeriesResult
     drawn = [
         (p, headline[p.probe]) for p in probes if p.probe in headline and headline[p.probe].current_pct is not None
     ]
+    moving = [one for one in drawn if one[1].drift_pct_per_year is not None]
     loose = [one for one in drawn if one[1].drift_pct_per_year is None]
-    rows = 2 if loose else 1
-    figure = make_subplots(rows=rows, cols=1, shared_xaxes=True, row_heights=[0.88, 0.12][:rows], vertical_spacing=0.03)
-    named = _worth_naming(drawn)
+    far = limits.tolerance_pct + ROOM_PCT
+    edge = Edge(far, min(EDGE_PER_YEAR, max([6.0, *(abs(_drift(s)) for _, s in moving)])))
+    sheet = Sheet([400, 44] if loose else [420], gap=10, top=34, legend=44)
+    _levels(sheet, limits, far + 1.5, edge.per_year + 1.5)
+    named = _worth_naming(drawn, limits)
     for advice in reversed(PROBE_ORDER):
-        status = PROBE[advice]
-        for row, chosen in ((1, [o for o in drawn if o not in loose]), (2, loose)):
-            marks = [(p, s) for p, s in chosen if p.advice == advice]
-            if not marks:
-                continue
-            xs = [_clip(s.current_pct or 0.0, 100.0, EDGE_PCT) for _, s in marks]
-            ys = [_clip(s.drift_pct_per_year or 0.0, 0.0, EDGE_PER_YEAR) for _, s in marks]
-            figure.add_trace(
-                ground.scatter(
-                    len(marks),
-                    x=xs,
-                    y=ys if row == 1 else [0] * len(marks),
-                    mode="markers+text",
-                    name=status.word,
-                    marker={
-                        "symbol": status.symbol,
-                        "color": status.colour,
-                        "size": 9 if advice == "use" else 12,
-                        "opacity": 0.65 if advice == "use" else 1.0,
-                        "line": {"width": 2 if "open" in status.symbol else 0},
-                    },
-                    text=[p.probe if p.probe in named else "" for p, _ in marks],
-                    textposition="top center",
-                    textfont={"size": 11},
-                    error_x=_whisker(
-                        [s.current_pct for _, s in marks], [_in_pct(s, s.current_interval) for _, s in marks], advice
-                    ),
-                    error_y=_whisker(ys, [_in_pct(s, s.drift_interval) for _, s in marks], advice)
-                    if row == 1
-                    else None,
-                    customdata=[[p.probe] for p, _ in marks],
-                    hovertext=[_says(p, s) for p, s in marks],
-                    hoverinfo="text",
-                    legendgroup=advice,
-                    showlegend=row == 1 or not any(p.advice == advice for p, _ in drawn if (p, _) not in loose),
-                ),
-                row=row,
-                col=1,
-            )
-    _ground_lines(figure, limits, [s for _, s in drawn], rows)
-    ground.frame(figure, 560)
-    figure.update_layout(clickmode="event+select", legend={"y": -0.19})
-    figure.update_xaxes(title_text="Response now, % of its reference", row=rows, col=1)
-    figure.update_yaxes(title_text="Drift, % a year", row=1, col=1)
+        for row, marks in ((1, moving), (2, loose)):
+            mine = [one for one in marks if one[0].advice == advice]
+            if mine:
+                _marks(
+                    sheet,
+                    advice,
+                    mine,
+                    named,
+                    edge,
+                    row=row,
+                    legend=row == 1 or not any(p.advice == advice for p, _ in moving),
+                )
+    sheet.x(range=[100 - far - 1.5, 100 + far + 1.5], title={"text": "Response now, % of its reference", "standoff": 6})
+    sheet.y(range=[-edge.per_year - 1.5, edge.per_year + 1.5], title={"text": "Drift, % a year"})
     if loose:
-        figure.update_yaxes(
+        sheet.y(
+            2,
             showticklabels=False,
             showgrid=False,
             range=[-1, 1],
-            title_text="no trend<br>yet",
-            title_font_size=11,
-            row=2,
-            col=1,
+            ticks="",
+            title={"text": "no trend<br>yet", "font": {"size": 11}},
         )
-    return figure
+    sheet.layout(clickmode="event+select")
+    return sheet.figure()
 
 
-def _ground_lines(figure: go.Figure, limits: Limits, series: list[SeriesResult], rows: int) -> None:
-    far = max([limits.tolerance_pct + 4, *(min(abs((s.current_pct or 100) - 100) + 2, EDGE_PCT + 2) for s in series)])
-    steep = max([8.0, *(min(abs(s.drift_pct_per_year or 0.0) + 2, EDGE_PER_YEAR + 2) for s in series)])
-    figure.update_xaxes(range=[100 - far, 100 + far])
-    figure.update_yaxes(range=[-steep, steep], row=1, col=1)
-    for row in range(1, rows + 1):
-        figure.add_vrect(
-            x0=100 - limits.action_level_pct,
-            x1=100 + limits.action_level_pct,
-            fillcolor=ground.FAINT,
-            line_width=0,
-            layer="below",
-            row=row,
-            col=1,
-        )
-        for side in (-1, 1):
-            figure.add_vline(
-                x=100 + side * limits.tolerance_pct,
-                line={"color": ground.BEYOND, "width": 1.4, "dash": "dash"},
-                row=row,
-                col=1,
-            )
-    for side, word in ((-1, "tolerance"), (1, "tolerance")):
-        figure.add_annotation(
-            x=100 + side * limits.tolerance_pct,
-            y=1,
-            yref="y domain",
-            text=f"{word} {100 + side * limits.tolerance_pct:g} %",
-            showarrow=False,
-            yanchor="bottom",
-            font={"size": 11},
-            row=1,
-            col=1,
-        )
-    figure.add_annotation(
-        x=100,
-        y=1,
-        yref="y domain",
-        text=f"within action level ±{limits.action_level_pct:g} %",
-        showarrow=False,
-        yanchor="bottom",
-        font={"size": 11},
-        row=1,
-        col=1,
+def _marks(
+    sheet: Sheet, advice: ProbeAdvice, marks: list[Mark], named: set[str], edge: Edge, *, row: int, legend: bool
+) -> None:
+    status = PROBE[advice]
+    fit = advice == "use"
+    bare = advice in {"use", "undetermined"}  # no whiskers: nothing is claimed, or nothing can be
+    sheet.trace(
+        row,
+        type=ground.renderer(len(marks)),
+        x=[_clip(_now(s), 100.0, edge.pct) for _, s in marks],
+        y=[_clip(_drift(s), 0.0, edge.per_year) if row == 1 else 0.0 for _, s in marks],
+        mode="markers+text",
+        name=status.word,
+        marker={
+            "symbol": status.symbol,
+            "color": status.colour,
+            "size": 9 if fit else 12,
+            "opacity": 0.7 if fit else 1.0,
+            "line": {"width": 2 if "open" in status.symbol else 0},
+        },
+        text=[_name(p, s, edge) if p.probe in named or edge.beyond(s) else "" for p, s in marks],
+        textposition=[_beside(s, edge) for _, s in marks],
+        textfont={"size": 11},
+        error_x=None
+        if bare
+        else _whisker([_now(s) for _, s in marks], [_share(s, s.current_interval) for _, s in marks], status.colour),
+        error_y=None
+        if bare or row == 2
+        else _whisker([_drift(s) for _, s in marks], [_share(s, s.drift_interval) for _, s in marks], status.colour),
+        customdata=[[p.probe] for p, _ in marks],
+        hovertext=[_says(p, s) for p, s in marks],
+        hoverinfo="text",
+        legendgroup=advice,
+        showlegend=legend,
     )
-    figure.add_hline(y=0, line={"color": ground.INK, "width": 1}, row=1, col=1)
+
+
+def _levels(sheet: Sheet, limits: Limits, far: float, steep: float) -> None:
+    sheet.band(100 - limits.action_level_pct, 100 + limits.action_level_pct, ground.FAINT)
+    sheet.note(f"within action level ±{limits.action_level_pct:g} %", 100, 1, yref="paper", yanchor="bottom")
+    sheet.across(0, {"color": ground.INK, "width": 1})
     for side in (-1, 1):
-        _time_left(figure, 100 + side * limits.tolerance_pct, side, far, steep)
-
-
-def _time_left(figure: go.Figure, limit: float, side: int, far: float, steep: float) -> None:
-    """Lines on which the limit is a year and three months away at the present drift; the nearer side is tinted."""
-    figure.add_trace(
-        go.Scatter(
-            x=[limit, limit - side * steep, limit + side * 2 * far, limit + side * 2 * far, limit],
-            y=[0, side * steep, side * steep, 0, 0],
-            mode="lines",
-            line={"width": 0},
-            fill="toself",
-            fillcolor=ground.BEYOND_SOFT,
-            hoverinfo="skip",
-            showlegend=False,
-        ),
-        row=1,
-        col=1,
-    )
-    for years, text in ((1.0, "1 year away"), (0.25, "3 months")):
-        figure.add_trace(
-            go.Scatter(
-                x=[limit, limit - side * steep * years],
-                y=[0, side * steep],
-                mode="lines",
-                line={"color": ground.BEYOND, "width": 1, "dash": "dot"},
-                showlegend=False,
+        limit = 100 + side * limits.tolerance_pct
+        sheet.down(limit, {"color": ground.BEYOND, "width": 1.4, "dash": "dash"})
+        sheet.note(f"tolerance {limit:g} %", limit, 1, yref="paper", yanchor="bottom")
+        corner = limit + side * 2 * far
+        sheet.area(
+            [limit, limit - side * steep, corner, corner, limit],
+            [0, side * steep, side * steep, 0, 0],
+            ground.BEYOND_SOFT,
+        )
+        for years, text in ((1.0, "1 year away"), (0.25, "3 months")):
+            sheet.line(
+                [limit, limit - side * steep * years],
+                [0, side * steep],
+                {"color": ground.BEYOND, "width": 1, "dash": "dot"},
                 hoverinfo="text",
-                hovertext=f"on this line the tolerance limit is {text}, if the drift goes on",
-            ),
-            row=1,
-            col=1,
-        )
-        height = 0.93 * steep
-        if side > 0:
-            continue  # the lower limit is the one that matters most: its lines carry the words
-        figure.add_annotation(
-            x=limit - side * height * years,
-            y=side * height,
-            text=text,
-            showarrow=False,
-            xanchor="left",
-            xshift=6,
-            font={"size": 11},
-            row=1,
-            col=1,
-        )
+                text=f"on this line the tolerance limit is {text}, if the drift goes on",
+            )
+            if side < 0:  # the lower limit is the one that matters most: its lines carry the words
+                sheet.note(text, limit + 0.93 * steep * years, -0.93 * steep, row=1, xanchor="left", xshift=6)
 
 
-def _worth_naming(drawn: list[tuple[ProbeResult, SeriesResult]]) -> set[str]:
+def _worth_naming(drawn: list[Mark], limits: Limits) -> set[str]:
+    """The probes in trouble that stand away from the crowd in the middle, the gravest first, as many as can be read."""
     rank = {advice: i for i, advice in enumerate(PROBE_ORDER)}
-    troubled = [(rank[p.advice], -abs((s.current_pct or 100) - 100), p.probe) for p, s in drawn if p.advice != "use"]
-    return {name for _, _, name in sorted(troubled)[:NAMED]}
+    apart = [
+        (p, s)
+        for p, s in drawn
+        if abs(_now(s) - 100) > limits.action_level_pct / 2 or abs(_drift(s)) > limits.action_level_pct / 2
+    ]
+    troubled = sorted((rank[p.advice], -abs(_now(s) - 100), p.probe) for p, s in apart if p.advice != "use")
+    return {name for _, _, name in troubled[:NAMED]}
+
+
+def _name(probe: ProbeResult, series: SeriesResult, edge: Edge) -> str:
+    """A mark's name; where it stands at the edge, with the value that did not fit."""
+    where = f" {_now(series):.0f} %" if abs(_now(series) - 100) > edge.pct else ""
+    going = (
+        f" {values.number(_drift(series), '%/a', digits=2, sign=True)}" if abs(_drift(series)) > edge.per_year else ""
+    )
+    return f"{probe.probe}{where}{going}"
+
+
+def _beside(series: SeriesResult, edge: Edge) -> str:
+    """Where the name stands: inward at an edge."""
+    height = "bottom" if _drift(series) > edge.per_year / 2 else "top"
+    side = (
+        "right" if _now(series) - 100 < -0.8 * edge.pct else "left" if _now(series) - 100 > 0.8 * edge.pct else "center"
+    )
+    return f"{height} {side}"
+
+
+def _now(series: SeriesResult) -> float:
+    return series.current_pct if series.current_pct is not None else 100.0
+
+
+def _drift(series: SeriesResult) -> float:
+    return series.drift_pct_per_year if series.drift_pct_per_year is not None else 0.0
 
 
 def _clip(value: float, centre: float, reach: float) -> float:
     return min(max(value, centre - reach), centre + reach)
 
 
-def _in_pct(series: SeriesResult, bounds: tuple[float, float] | None) -> tuple[float, float] | None:
+def _share(series: SeriesResult, bounds: tuple[float, float] | None) -> tuple[float, float] | None:
     if bounds is None or series.reference is None or not series.reference.value:
         return None
     return 100 * bounds[0] / series.reference.value, 100 * bounds[1] / series.reference.value
 
 
-def _whisker(
-    centres: Sequence[float | None], bounds: list[tuple[float, float] | None], advice: str
-) -> dict[str, object] | None:
-    if advice == "use":
-        return None
-    up = [b[1] - c if b and c is not None else 0.0 for c, b in zip(centres, bounds, strict=True)]
-    down = [c - b[0] if b and c is not None else 0.0 for c, b in zip(centres, bounds, strict=True)]
+def _whisker(centres: list[float], bounds: list[tuple[float, float] | None], colour: str) -> dict[str, object]:
+    up = [b[1] - c if b else 0.0 for c, b in zip(centres, bounds, strict=True)]
+    down = [c - b[0] if b else 0.0 for c, b in zip(centres, bounds, strict=True)]
     return {
         "type": "data",
         "symmetric": False,
@@ -219,15 +202,15 @@ def _whisker(
         "arrayminus": down,
         "thickness": 1,
         "width": 0,
-        "color": PROBE[advice].colour,
-    }  # type: ignore[index]
+        "color": colour,
+    }
 
 
 def _says(probe: ProbeResult, series: SeriesResult) -> str:
     drift = (
         "no trend yet"
         if series.drift_pct_per_year is None
-        else f"{values.number(series.drift_pct_per_year, '% a year', digits=2, sign=True)}"
+        else values.number(series.drift_pct_per_year, "% a year", digits=2, sign=True)
     )
     due = (
         f"<br>reaches {series.crossing.limit_pct:g} % about {values.day(series.crossing.p50)}"

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from datetime import datetime, time, timedelta
 
-import plotly.graph_objects as go
-
 from analytics.results import Crossing, SeriesResult
 from dashboard.figures import ground
+from dashboard.figures.ground import stamp
+from dashboard.figures.sheet import Sheet
 from dashboard.parts import values
 
 SHARE = 0.6  # of the time that is on record: so far ahead the figure reaches at most
@@ -31,85 +31,62 @@ def horizon(series: SeriesResult, as_of: datetime) -> datetime:
     return as_of + min(farthest, max(reach * 1.15, timedelta(days=60)))
 
 
-def draw_forecast(figure: go.Figure, series: SeriesResult, as_of: datetime) -> None:
-    """Draw trend and crossing range into row 1; nothing where the series forecasts no crossing."""
-    crossing, reference = series.crossing, series.reference
-    if crossing is None or reference is None:
+def draw_forecast(sheet: Sheet, series: SeriesResult, as_of: datetime) -> None:
+    """Trend and crossing range in row 1; nothing where the series forecasts no crossing."""
+    if series.crossing is None or series.reference is None:
         return
-    limit = reference.value * crossing.limit_pct / 100
     end = horizon(series, as_of)
-    if (
-        series.current_interval is not None
-        and series.drift_interval is not None
-        and series.current is not None
-        and series.drift_per_year is not None
-    ):
-        years = (end - as_of).days / 365.25
-        lows, highs = series.current_interval, series.drift_interval
-        figure.add_trace(
-            go.Scatter(
-                x=[as_of, end, end, as_of, as_of],
-                y=[lows[0], lows[0] + highs[0] * years, lows[1] + highs[1] * years, lows[1], lows[0]],
-                fill="toself",
-                fillcolor=ground.FORECAST_SOFT,
-                line={"width": 0},
-                mode="lines",
-                hoverinfo="skip",
-                name="trend carried on (level and slope, 90 % each)",
-            ),
-            row=1,
-            col=1,
-        )
-        figure.add_trace(
-            go.Scatter(
-                x=[as_of, end],
-                y=[series.current, series.current + series.drift_per_year * years],
-                mode="lines",
-                showlegend=False,
-                line={"color": ground.FORECAST, "width": 1.5, "dash": "dash"},
-                hoverinfo="skip",
-            ),
-            row=1,
-            col=1,
-        )
-    if crossing.p05 is None:
+    _trend(sheet, series, as_of, end)
+    _range(sheet, series.crossing, series.reference.value * series.crossing.limit_pct / 100, end)
+
+
+def _trend(sheet: Sheet, series: SeriesResult, as_of: datetime, end: datetime) -> None:
+    level, slope = series.current_interval, series.drift_interval
+    if level is None or slope is None or series.current is None or series.drift_per_year is None:
         return
-    first = datetime.combine(crossing.p05, time())
-    if first >= end:
+    years = (end - as_of).days / 365.25
+    begin, last = stamp(as_of), stamp(end)
+    sheet.area(
+        [begin, last, last, begin, begin],
+        [level[0], level[0] + slope[0] * years, level[1] + slope[1] * years, level[1], level[0]],
+        ground.FORECAST_SOFT,
+        name="trend carried on (level and slope, 90 % each)",
+    )
+    sheet.line(
+        [begin, last],
+        [series.current, series.current + series.drift_per_year * years],
+        {"color": ground.FORECAST, "width": 1.5, "dash": "dash"},
+    )
+
+
+def _range(sheet: Sheet, crossing: Crossing, limit: float, end: datetime) -> None:
+    if crossing.p05 is None or datetime.combine(crossing.p05, time()) >= end:
         return
-    open_end = crossing.p95 is None or datetime.combine(crossing.p95, time()) > end
-    last = end if open_end or crossing.p95 is None else datetime.combine(crossing.p95, time())
-    figure.add_trace(
-        go.Scatter(
-            x=[first, last],
-            y=[limit, limit],
-            mode="lines+markers",
-            line={"color": ground.FORECAST, "width": 5},
-            name=f"when it passes {crossing.limit_pct:g} %: 90 % range",
-            marker={
-                "symbol": ["line-ns-open", "triangle-right" if open_end else "line-ns-open"],
-                "size": 13,
-                "line": {"width": 2},
-            },
-            hoverinfo="text",
-            hovertext=says(crossing),
-        ),
-        row=1,
-        col=1,
+    goes_on = crossing.p95 is None or datetime.combine(crossing.p95, time()) > end
+    last = stamp(end) if goes_on else stamp(crossing.p95)
+    sheet.trace(
+        x=[stamp(crossing.p05), last],
+        y=[limit, limit],
+        mode="lines+markers",
+        line={"color": ground.FORECAST, "width": 5},
+        name=f"when it passes {crossing.limit_pct:g} %: 90 % range",
+        hoverinfo="text",
+        hovertext=says(crossing),
+        marker={
+            "symbol": ["line-ns-open", "triangle-right" if goes_on else "line-ns-open"],
+            "size": 13,
+            "line": {"width": 2},
+        },
     )
     if crossing.p50 is not None and datetime.combine(crossing.p50, time()) <= end:
-        figure.add_trace(
-            go.Scatter(
-                x=[datetime.combine(crossing.p50, time())],
-                y=[limit],
-                mode="markers",
-                showlegend=False,
-                hoverinfo="text",
-                hovertext=says(crossing),
-                marker={"symbol": "diamond", "size": 12, "color": ground.FORECAST},
-            ),
-            row=1,
-            col=1,
+        sheet.trace(
+            x=[stamp(crossing.p50)],
+            y=[limit],
+            mode="markers",
+            showlegend=False,
+            hoverinfo="text",
+            hovertext=says(crossing),
+            marker={"symbol": "diamond", "size": 12, "color": ground.FORECAST},
         )
 
 

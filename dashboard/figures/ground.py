@@ -48,11 +48,6 @@ def frame(figure: go.Figure, height: int, *, legend: bool = True, right: int = 1
     return figure
 
 
-def scatter(many: int, **trace: Any) -> go.Scatter | go.Scattergl:
-    """A scatter trace: SVG for few points, canvas above ``MANY``."""
-    return go.Scattergl(**trace) if many > MANY else go.Scatter(**trace)
-
-
 def pieces(at: pd.Series, level: pd.Series | None = None) -> np.ndarray:
     """Number of the unbroken piece each point belongs to.
 
@@ -76,24 +71,45 @@ def pieces(at: pd.Series, level: pd.Series | None = None) -> np.ndarray:
 
 def broken_line(at: pd.Series, value: pd.Series, piece: np.ndarray) -> tuple[list[Any], list[float | None]]:
     """X and y of a line with a hole between pieces."""
+    when, height = stamps(at), value.to_numpy(dtype=float)
     xs: list[Any] = []
     ys: list[float | None] = []
     for number in np.unique(piece):
         chosen = piece == number
-        xs += [*at[chosen].tolist(), None]
-        ys += [*value[chosen].tolist(), None]
+        xs += [*when[chosen].tolist(), None]
+        ys += [*height[chosen].tolist(), None]
     return xs, ys
 
 
 def ribbon(at: pd.Series, low: pd.Series, high: pd.Series, piece: np.ndarray) -> tuple[list[Any], list[float | None]]:
     """X and y of closed outlines between two lines, one a piece, for ``fill="toself"``."""
+    when, below, above = stamps(at), low.to_numpy(dtype=float), high.to_numpy(dtype=float)
+    known = np.isfinite(below) & np.isfinite(above)
     xs: list[Any] = []
     ys: list[float | None] = []
-    known = (low.notna() & high.notna()).to_numpy()
     for number in np.unique(piece):
         chosen = (piece == number) & known
-        when = at[chosen].tolist()
-        if len(when) > 1:
-            xs += [*when, *when[::-1], when[0], None]
-            ys += [*low[chosen].tolist(), *high[chosen].tolist()[::-1], low[chosen].iloc[0], None]
+        if chosen.sum() > 1:
+            there = when[chosen].tolist()
+            xs += [*there, *there[::-1], there[0], None]
+            ys += [*below[chosen].tolist(), *above[chosen].tolist()[::-1], float(below[chosen][0]), None]
     return xs, ys
+
+
+def stamps(at: pd.Series) -> np.ndarray:
+    """Times as the text plotly reads fastest, to the second.
+
+    >>> stamps(pd.Series(pd.to_datetime(["2024-01-01 08:00"]))).tolist()
+    ['2024-01-01T08:00:00']
+    """
+    return at.to_numpy().astype("datetime64[s]").astype(str).astype(object)
+
+
+def stamp(value: Any) -> Any:
+    """A time as text; anything else as it is."""
+    return value.isoformat() if hasattr(value, "isoformat") else value
+
+
+def renderer(points: int) -> str:
+    """SVG for few points, canvas above ``MANY``."""
+    return "scattergl" if points > MANY else "scatter"

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-import plotly.graph_objects as go
 
+from dashboard.figures.ground import stamp
+from dashboard.figures.sheet import Sheet
 from dashboard.parts import values
 
 WORD = {"source": "source", "jig": "jig", "readout": "control unit"}
@@ -17,37 +18,28 @@ def lanes(points: pd.DataFrame) -> list[str]:
     return [kind for kind in WORD if points[kind].notna().any()]
 
 
-def draw_in_use(figure: go.Figure, points: pd.DataFrame, kinds: list[str], *, row: int) -> None:
-    """Bands in one row of the figure, one lane a kind, from the first to the last check with it."""
+def draw_in_use(sheet: Sheet, points: pd.DataFrame, kinds: list[str], *, row: int) -> None:
+    """Bands in one row, one lane a kind, from the first to the last check with it."""
     for height, kind in enumerate(reversed(kinds)):
         for number, (name, first, last) in enumerate(spells(points, kind)):
-            figure.add_trace(
-                go.Scatter(
-                    x=[first, last, last, first, first],
-                    y=[height - 0.4, height - 0.4, height + 0.4, height + 0.4, height - 0.4],
-                    fill="toself",
-                    mode="lines",
-                    line={"width": 0},
-                    fillcolor=_TINTS[number % 2],
-                    showlegend=False,
-                    hoverinfo="text",
-                    hoveron="fills",
-                    text=f"{WORD[kind]} {name}: {values.day(first)} to {values.day(last)}",
-                ),
+            begin, end = stamp(first), stamp(last)
+            sheet.area(
+                [begin, end, end, begin, begin],
+                [height - 0.4, height - 0.4, height + 0.4, height + 0.4, height - 0.4],
+                _TINTS[number % 2],
                 row=row,
-                col=1,
+                hoverinfo="text",
+                hoveron="fills",
+                text=f"{WORD[kind]} {name}: {values.day(first)} to {values.day(last)}",
             )
-            figure.add_annotation(
-                x=first, y=height, text=name, showarrow=False, xanchor="left", font={"size": 11}, row=row, col=1
-            )
-    figure.update_yaxes(
+            sheet.note(name, first, height, row=row, xanchor="left")
+    sheet.y(
+        row,
         tickvals=list(range(len(kinds))),
         ticktext=[WORD[k] for k in reversed(kinds)],
-        range=[-0.6, max(len(kinds), 1) - 0.4],
         showgrid=False,
         ticks="",
-        row=row,
-        col=1,
+        range=[-0.6, max(len(kinds), 1) - 0.4],
     )
 
 

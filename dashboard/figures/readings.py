@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Any
 
+import numpy as np
 import pandas as pd
-import plotly.graph_objects as go
 
 from analytics.results import Alert, SeriesResult
 from dashboard.figures import ground
+from dashboard.figures.sheet import Sheet
 from dashboard.parts import values
 from dashboard.parts.words import RULE
 
@@ -35,163 +35,111 @@ def number_mark(number: int) -> str:
 
 
 def draw(
-    figure: go.Figure,
-    series: SeriesResult,
-    points: pd.DataFrame,
-    *,
-    row: int | None,
-    legend: bool = False,
-    levels: bool = True,
+    sheet: Sheet, series: SeriesResult, points: pd.DataFrame, *, row: int = 1, legend: bool = False, levels: bool = True
 ) -> None:
-    """Put a series into a figure (or one row of it): limits, reference, thin line, marks with error bars."""
-    place: dict[str, Any] = {} if row is None else {"row": row, "col": 1}
+    """Put a series into a row: limits, reference, thin line that stops at gaps, marks with error bars.
+
+    points: rows of ``FleetAssessment.points`` of this series. levels: action level and tolerance limit as well.
+    """
     charted = points[points["flag"].isin(["used", "reference"])]
-    piece = ground.pieces(charted["check_at"], charted["expected"])
     if len(charted):
-        xs, ys = ground.ribbon(charted["check_at"], charted["limit_low"], charted["limit_high"], piece)
-        figure.add_trace(
-            go.Scatter(
-                x=xs,
-                y=ys,
-                fill="toself",
-                fillcolor=ground.FAINT,
-                line={"width": 0},
-                mode="lines",
-                hoverinfo="skip",
-                name="chart limits (follow the counts)",
-                legendgroup="limits",
-                showlegend=legend,
-            ),
-            **place,
-        )
-        xs, ys = ground.broken_line(charted["check_at"], charted["expected"], piece)
-        figure.add_trace(
-            go.Scatter(
-                x=xs,
-                y=ys,
-                mode="lines",
-                line={"color": ground.INK, "width": 1.5},
-                hoverinfo="skip",
-                name="reference",
-                legendgroup="reference",
-                showlegend=legend,
-            ),
-            **place,
-        )
-        if levels:
-            _levels(figure, series, charted, piece, legend=legend, place=place)
-        xs, ys = ground.broken_line(charted["check_at"], charted["corrected"], piece)
-        figure.add_trace(
-            go.Scatter(
-                x=xs,
-                y=ys,
-                mode="lines",
-                line={"color": ground.DOT_SOFT, "width": 1},
-                hoverinfo="skip",
-                showlegend=False,
-            ),
-            **place,
-        )
+        _ground(sheet, series, charted, row=row, legend=legend, levels=levels)
+    floor = _floor(points)
     for flag, (word, symbol, filled) in FLAG.items():
         marks = points[points["flag"] == flag]
         if marks.empty:
             continue
-        heights = marks["corrected"].where(marks["corrected"].notna(), _floor(points))
-        off = marks["corrected"] - marks["value"]
-        figure.add_trace(
-            ground.scatter(
-                len(points),
-                x=marks["check_at"],
-                y=heights,
-                mode="markers",
-                name=word,
-                legendgroup=flag,
-                showlegend=legend,
-                marker={
-                    "symbol": symbol,
-                    "size": (6 if flag == "used" else 6.5) if filled else 10,
-                    "color": ground.DOT if filled else ground.BEYOND,
-                    "line": {"width": 0 if filled else 1.8},
-                },
-                error_y={
-                    "type": "data",
-                    "symmetric": False,
-                    "array": marks["value_high"] + off - heights,
-                    "arrayminus": heights - marks["value_low"] - off,
-                    "thickness": 1,
-                    "width": 0,
-                    "color": ground.DOT_SOFT,
-                }
-                if flag != "no_signal"
-                else None,
-                customdata=marks["check_at"].dt.strftime("%Y-%m-%dT%H:%M:%S").to_numpy().reshape(-1, 1),
-                hovertext=_says(series, marks, word),
-                hoverinfo="text",
-            ),
-            **place,
+        height = marks["corrected"].to_numpy(dtype=float)
+        moved = height - marks["value"].to_numpy(dtype=float)
+        bars = {
+            "type": "data",
+            "symmetric": False,
+            "array": marks["value_high"].to_numpy(dtype=float) + moved - height,
+            "arrayminus": height - marks["value_low"].to_numpy(dtype=float) - moved,
+            "thickness": 1,
+            "width": 0,
+            "color": ground.DOT_SOFT,
+        }
+        at = ground.stamps(marks["check_at"])
+        sheet.trace(
+            row,
+            type=ground.renderer(len(points)),
+            x=at,
+            y=np.where(np.isnan(height), floor, height),
+            mode="markers",
+            name=word,
+            legendgroup=flag,
+            showlegend=legend,
+            error_y=None if flag == "no_signal" else bars,
+            customdata=at.reshape(-1, 1),
+            hoverinfo="text",
+            hovertext=_says(series, marks, word),
+            marker={
+                "symbol": symbol,
+                "size": 6 if filled else 10,
+                "color": ground.DOT if filled else ground.BEYOND,
+                "line": {"width": 0 if filled else 1.8},
+            },
         )
 
 
-def draw_alerts(
-    figure: go.Figure, points: pd.DataFrame, alerts: Sequence[Alert], *, row: int | None = None, first: int = 1
-) -> None:
-    """A numbered ring on the check that tipped each alert, and a tint from the estimated onset to it."""
-    place: dict[str, Any] = {} if row is None else {"row": row, "col": 1}
+def draw_alerts(sheet: Sheet, points: pd.DataFrame, alerts: Sequence[Alert], *, row: int = 1, first: int = 1) -> None:
+    """A numbered ring on the check that tipped each alert, and a tint from the estimated onset to it.
+
+    points: all of the series, so that a ring finds its check. first: number of the first alert.
+    """
+    rings: dict[int, list[tuple[int, Alert]]] = {}  # place of the check -> the alerts it tipped
+    at = points["check_at"].to_numpy()
     for number, alert in enumerate(alerts, first):
         if alert.onset_estimate is not None and alert.onset_estimate < alert.signalled_at:
-            figure.add_vrect(
-                x0=alert.onset_estimate,
-                x1=alert.signalled_at,
-                fillcolor=ground.LIMIT,
-                opacity=0.07,
-                line_width=0,
-                layer="below",
-                **place,
-            )
-        at = points[points["check_at"] <= alert.signalled_at].tail(1)
-        if at.empty:
-            continue
-        height = float(at["corrected"].iloc[0])
-        height = _floor(points) if math.isnan(height) else height
-        figure.add_trace(
-            go.Scatter(
-                x=[at["check_at"].iloc[0]],
-                y=[height],
-                mode="markers+text",
-                text=[number_mark(number)],
-                showlegend=False,
-                textposition="bottom center" if alert.direction == "low" else "top center",
-                textfont={"size": 15, "color": ground.BEYOND},
-                marker={"symbol": "circle-open", "size": 15, "color": ground.BEYOND, "line": {"width": 2}},
-                hoverinfo="text",
-                hovertext=f"{number_mark(number)} signalled {values.moment(alert.signalled_at)}: {RULE[alert.rule]}",
-            ),
-            **place,
+            sheet.band(alert.onset_estimate, alert.signalled_at, ground.LIMIT, row=row, opacity=0.07)
+        place = int(np.searchsorted(at, np.datetime64(alert.signalled_at), side="right")) - 1
+        if place >= 0:
+            rings.setdefault(place, []).append((number, alert))
+    for place, here in rings.items():
+        height = float(points["corrected"].iloc[place])
+        said = [f"{number_mark(number)} {RULE[alert.rule]}" for number, alert in here]
+        sheet.trace(
+            row,
+            x=ground.stamps(points["check_at"].iloc[place : place + 1]),
+            y=[_floor(points) if math.isnan(height) else height],
+            mode="markers+text",
+            text=["".join(number_mark(number) for number, _ in here)],
+            showlegend=False,
+            textfont={"size": 15, "color": ground.BEYOND},
+            textposition="bottom center" if here[0][1].direction == "low" and not math.isnan(height) else "top center",
+            marker={"symbol": "circle-open", "size": 15, "color": ground.BEYOND, "line": {"width": 2}},
+            hoverinfo="text",
+            hovertext="<br>".join([f"signalled {values.moment(here[0][1].signalled_at)}", *said]),
         )
 
 
-def _levels(
-    figure: go.Figure, series: SeriesResult, charted: pd.DataFrame, piece: Any, *, legend: bool, place: dict[str, Any]
-) -> None:
-    for pct, name, colour, dash in (
-        (series.action_pct, "action level", ground.LIMIT, "dot"),
-        (series.tolerance_pct, "tolerance limit", ground.BEYOND, "dash"),
+def _ground(sheet: Sheet, series: SeriesResult, charted: pd.DataFrame, *, row: int, legend: bool, levels: bool) -> None:
+    at, expected = charted["check_at"], charted["expected"]
+    piece = ground.pieces(at, expected)
+    name = {"legendgroup": "limits", "name": "chart limits (follow the counts)"} if legend else {}
+    sheet.area(*ground.ribbon(at, charted["limit_low"], charted["limit_high"], piece), ground.FAINT, row=row, **name)
+    name = {"legendgroup": "reference", "name": "reference"} if legend else {}
+    sheet.line(*ground.broken_line(at, expected, piece), {"color": ground.INK, "width": 1.5}, row=row, **name)
+    for pct, word, colour, dash in (
+        (
+            (series.action_pct, "action level", ground.LIMIT, "dot"),
+            (series.tolerance_pct, "tolerance limit", ground.BEYOND, "dash"),
+        )
+        if levels
+        else ()
     ):
         for side in (-1, 1) if pct is not None else ():
-            xs, ys = ground.broken_line(charted["check_at"], charted["expected"] * (1 + side * (pct or 0) / 100), piece)
-            figure.add_trace(
-                go.Scatter(
-                    x=xs,
-                    y=ys,
-                    mode="lines",
-                    line={"color": colour, "width": 1.4, "dash": dash},
-                    name=f"{name} ±{pct:g} % (site choice)",
-                    legendgroup=name,
-                    showlegend=legend and side == -1,
-                    hoverinfo="skip",
-                ),
-                **place,
+            name = (
+                {"legendgroup": word, "name": f"{word} ±{pct:g} % (site choice)", "showlegend": side == -1}
+                if legend
+                else {}
             )
+            level = expected * (1 + side * (pct or 0.0) / 100)
+            sheet.line(
+                *ground.broken_line(at, level, piece), {"color": colour, "width": 1.4, "dash": dash}, row=row, **name
+            )
+    sheet.line(*ground.broken_line(at, charted["corrected"], piece), {"color": ground.DOT_SOFT, "width": 1}, row=row)
 
 
 def _floor(points: pd.DataFrame) -> float:
@@ -203,19 +151,21 @@ def _floor(points: pd.DataFrame) -> float:
 def _says(series: SeriesResult, marks: pd.DataFrame, word: str) -> list[str]:
     said = []
     for one in marks.itertuples():
-        pct = (
+        share = (
             f" ({100 * one.corrected / one.expected:.1f} % of reference)"
             if series.quantity == "response" and one.expected
             else ""
         )
-        z = f"<br>{values.number(one.z, 'standard deviations off', digits=2, sign=True)}" if one.z == one.z else ""
-        shared = (
+        away = (
+            f"<br>{values.number(one.z, 'standard deviations off', digits=2, sign=True)}"
+            if math.isfinite(one.z)
+            else ""
+        )
+        moved = (
             f"<br>shared movement taken off: {values.number(one.shared_pct, '%', digits=2, sign=True)}"
             if one.shared_pct
             else ""
         )
-        said.append(
-            f"<b>{values.moment(one.check_at)}</b>"
-            f"<br>{values.number(one.corrected, series.unit, digits=4)}{pct}{z}{shared}<br>{word}"
-        )
+        head = f"<b>{values.moment(one.check_at)}</b><br>{values.number(one.corrected, series.unit, digits=4)}"
+        said.append(f"{head}{share}{away}{moved}<br>{word}")
     return said

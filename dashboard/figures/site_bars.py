@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import plotly.graph_objects as go
 
 from analytics.results import ProbeResult
-from dashboard.figures import ground
+from dashboard.figures.sheet import Sheet
 from dashboard.parts.words import PROBE, PROBE_ORDER
 
 _PATTERN = {"retire": "x", "service": "/", "watch": ".", "undetermined": "-", "use": ""}
@@ -21,37 +21,36 @@ def site_bars(probes: Sequence[ProbeResult]) -> go.Figure:
     """
     counts = Counter((p.site, p.advice) for p in probes)
     totals = Counter(p.site for p in probes)
-    sites = sorted(totals, key=lambda s: (-(counts[s, "use"] / totals[s]), s), reverse=True)
-    figure = go.Figure()
+    sites = sorted(totals, key=lambda site: (counts[site, "use"] / totals[site], site))
+    sheet = Sheet([34 * max(1, len(sites))], top=6, legend=30)
     for advice in PROBE_ORDER:
         status = PROBE[advice]
-        many = [counts[s, advice] for s in sites]
+        many = [counts[site, advice] for site in sites]
         if any(many):
-            figure.add_trace(
-                go.Bar(
-                    y=sites,
-                    x=many,
-                    orientation="h",
-                    name=f"{status.mark} {status.word}",
-                    text=[n or "" for n in many],
-                    textposition="inside",
-                    insidetextanchor="middle",
-                    textangle=0,
-                    marker={
-                        "color": status.colour,
-                        "pattern": {
-                            "shape": _PATTERN[advice],
-                            "fillmode": "overlay",
-                            "fgcolor": "rgba(255,255,255,0.55)",
-                            "size": 7,
-                        },
+            sheet.trace(
+                type="bar",
+                y=sites,
+                x=many,
+                orientation="h",
+                name=f"{status.mark} {status.word}",
+                text=[str(n or "") for n in many],
+                textposition="inside",
+                insidetextanchor="middle",
+                textangle=0,
+                insidetextfont={"size": 13, "color": "white"},
+                customdata=[[site, status.word] for site in sites],
+                marker={
+                    "color": status.colour,
+                    "pattern": {
+                        "shape": _PATTERN[advice],
+                        "fillmode": "overlay",
+                        "fgcolor": "rgba(255,255,255,0.35)",
+                        "size": 8,
                     },
-                    customdata=[[s, status.word] for s in sites],
-                    hovertemplate="%{y}: %{x} " + status.word + "<extra></extra>",
-                )
+                },
+                hovertemplate="%{y}: %{x} " + status.word + "<extra></extra>",
             )
-    ground.frame(figure, 110 + 34 * len(sites))
-    figure.update_layout(barmode="stack", bargap=0.35, legend={"traceorder": "normal", "y": -12 / (34 * len(sites))})
-    figure.update_xaxes(title_text=None, showticklabels=False, ticks="")
-    figure.update_yaxes(autorange="reversed", ticks="")
-    return figure
+    sheet.layout(barmode="stack", bargap=0.35)
+    sheet.x(showticklabels=False, ticks="")
+    sheet.y(autorange="reversed", ticks="", type="category")
+    return sheet.figure()

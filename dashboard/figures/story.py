@@ -8,16 +8,16 @@ from datetime import datetime, timedelta
 
 import pandas as pd
 import plotly.graph_objects as go
-from plotly.subplots import make_subplots
 
 from analytics.results import SeriesResult
 from dashboard.figures import ground, readings
 from dashboard.figures.forecast import draw_forecast, horizon
 from dashboard.figures.in_use import draw_in_use, lanes
+from dashboard.figures.sheet import Sheet
 from dashboard.parts import values
 from dashboard.parts.words import QUANTITY
 
-TALL, LOW = 360, 120  # pixels of the response row and of each other one
+TALL, LOW, LANE = 340, 96, 26  # pixels of the response row, of each other one, and of a lane of equipment
 
 
 @dataclass(frozen=True)
@@ -46,56 +46,54 @@ def story(
 
     A marked point's ``customdata[0]`` is its ``check_at`` as ISO text.
     """
-    rows = ["main", *[c.series.quantity for c in others]]
-    moved = bool(main.points["shared_pct"].notna().any())
-    rows += ["shared"] * moved + ["in_use"]
-    used = lanes(main.points)
-    heights = [TALL] + [LOW] * (len(rows) - 2) + [26 * max(1, len(used)) + 14]
-    figure = make_subplots(
-        rows=len(rows),
-        cols=1,
-        shared_xaxes=True,
-        vertical_spacing=34 / (sum(heights) + 34 * len(rows)),
-        row_heights=[h / sum(heights) for h in heights],
-    )
-    first = start or _first(main)
-    last = end or max(as_of, horizon(main.series, as_of))
-    main_shown, other_shown = _cut(main.points, first, last), [_cut(c.points, first, last) for c in others]
-    readings.draw(figure, main.series, main_shown, row=1, legend=True)
-    readings.draw_alerts(figure, main.points, main.series.alerts, row=1)
-    draw_forecast(figure, main.series, as_of)
-    _title(figure, 1, f"Response, {main.series.unit}: charted value, shared movement taken off")
+    first, last = start or _first(main), end or max(as_of, horizon(main.series, as_of))
+    shown = _cut(main.points, first, last)
+    moved = bool(shown["shared_pct"].notna().any())
+    used = lanes(shown)
+    heights = [TALL, *[LOW] * (len(others) + moved), *[LANE * len(used)] * bool(used)]
+    sheet = Sheet(heights, top=52, legend=76)
+    readings.draw(sheet, main.series, shown, legend=True)
+    readings.draw_alerts(sheet, shown, main.series.alerts)
+    draw_forecast(sheet, main.series, as_of)
+    sheet.title(f"Response, {main.series.unit}: charted value, shared movement taken off")
+    sheet.y(nticks=8)
     number = 1 + len(main.series.alerts)
-    for row, (chapter, shown) in enumerate(zip(others, other_shown, strict=True), 2):
-        readings.draw(figure, chapter.series, shown, row=row, levels=False)
-        readings.draw_alerts(figure, chapter.points, chapter.series.alerts, row=row, first=number)
+    for row, chapter in enumerate(others, 2):
+        here = _cut(chapter.points, first, last)
+        readings.draw(sheet, chapter.series, here, row=row, levels=False)
+        readings.draw_alerts(sheet, here, chapter.series.alerts, row=row, first=number)
         number += len(chapter.series.alerts)
-        _title(figure, row, f"{QUANTITY[chapter.series.quantity]}, {chapter.series.unit}")
+        sheet.title(f"{story_name(chapter.series, main.series)}, {chapter.series.unit}", row=row)
+        sheet.y(row, nticks=4)
     if moved:
-        _shared(figure, main_shown, row=rows.index("shared") + 1)
-    draw_in_use(figure, _cut(main.points, first, last), used, row=len(rows))
-    _title(figure, len(rows), "In use")
-    _events(figure, events, first, last)
-    for row in range(1, len(rows) + 1):
-        figure.add_vline(x=as_of, line={"color": ground.INK, "width": 1}, row=row, col=1)
-    ground.frame(figure, sum(heights) + 34 * len(rows) + 110, right=8)
-    figure.update_xaxes(
-        range=[first, last],
+        _shared(sheet, shown, row=len(others) + 2)
+    if used:
+        draw_in_use(sheet, shown, used, row=len(heights))
+        sheet.title("In use", row=len(heights))
+    _events(sheet, events, first, last)
+    sheet.down(as_of, {"color": ground.INK, "width": 1})
+    sheet.x(
+        range=[ground.stamp(first), ground.stamp(last)],
         showspikes=True,
         spikemode="across",
         spikethickness=1,
         spikecolor=ground.INK,
         spikesnap="cursor",
+        spikedash="dot",
     )
-    figure.update_yaxes(nticks=4)
-    figure.update_yaxes(nticks=8, row=1, col=1)
-    figure.update_layout(clickmode="event+select", margin={"t": 46}, hoverdistance=12)
-    return figure
+    sheet.layout(clickmode="event+select")
+    return sheet.figure()
+
+
+def story_name(series: SeriesResult, main: SeriesResult) -> str:
+    """What a row is called: its quantity, and its window where that is not the main row's."""
+    word = QUANTITY[series.quantity]
+    return word if series.window == main.window else f"{word} in {series.window}"
 
 
 def _first(main: Chapter) -> datetime:
     if main.points.empty:
-        return main.series.latest_at or datetime(2000, 1, 1)
+        return (main.series.latest_at or datetime(2000, 1, 1)) - timedelta(days=10)
     first: datetime = main.points["check_at"].iloc[0].to_pydatetime()
     return first - timedelta(days=10)
 
@@ -104,77 +102,38 @@ def _cut(points: pd.DataFrame, first: datetime, last: datetime) -> pd.DataFrame:
     return points[(points["check_at"] >= first) & (points["check_at"] <= last)]
 
 
-def _title(figure: go.Figure, row: int, text: str) -> None:
-    figure.add_annotation(
-        text=text,
-        x=0,
-        y=1,
-        xref="x domain",
-        yref="y domain",
-        xanchor="left",
-        yanchor="bottom",
-        showarrow=False,
-        font={"size": 12},
-        row=row,
-        col=1,
-    )
-
-
-def _shared(figure: go.Figure, points: pd.DataFrame, *, row: int) -> None:
+def _shared(sheet: Sheet, points: pd.DataFrame, *, row: int) -> None:
     known = points[points["shared_pct"].notna()]
     xs, ys = ground.broken_line(known["check_at"], known["shared_pct"], ground.pieces(known["check_at"]))
-    figure.add_trace(
-        go.Scatter(
-            x=xs,
-            y=ys,
-            mode="lines",
-            line={"color": ground.FORECAST, "width": 1.5},
-            showlegend=False,
-            hovertemplate="%{x|%-d %b %Y}: %{y:+.2f} %<extra>shared movement</extra>",
-        ),
-        row=row,
-        col=1,
-    )
-    figure.add_hline(y=0, line={"color": ground.INK, "width": 1}, row=row, col=1)
-    reach = max(1.0, float(known["shared_pct"].abs().max()) * 1.2) if len(known) else 1.0
-    figure.update_yaxes(range=[-reach, reach], row=row, col=1)
-    _title(figure, row, "Shared movement of source and jig, % (what was taken off)")
+    sheet.line(xs, ys, {"color": ground.FORECAST, "width": 1.5}, row=row, hoverinfo="x+y")
+    sheet.across(0, {"color": ground.INK, "width": 1}, row=row)
+    reach = max(1.0, float(known["shared_pct"].abs().max()) * 1.2)
+    sheet.y(row, range=[-reach, reach], nticks=4)
+    sheet.title("Shared movement of source and jig, % (what was taken off)", row=row)
 
 
-def _events(figure: go.Figure, events: pd.DataFrame, first: datetime, last: datetime) -> None:
-    """A line through all rows for each event, its word on top; a doubled line where a new reference begins."""
+def _events(sheet: Sheet, events: pd.DataFrame, first: datetime, last: datetime) -> None:
+    """A line through all rows for each event, its word on top; a thick one where a new reference begins."""
     shown = events[(events["happened_at"] >= first) & (events["happened_at"] <= last)]
-    for one in shown.itertuples():
-        figure.add_shape(
-            type="line",
-            x0=one.happened_at,
-            x1=one.happened_at,
-            y0=0,
-            y1=1,
-            xref="x",
-            yref="paper",
-            line={
+    for place, one in enumerate(shown.sort_values("happened_at").itertuples()):
+        sheet.down(
+            one.happened_at,
+            {
                 "color": ground.INK,
-                "width": 2.5 if one.new_reference else 1,
+                "width": 2.5 if one.new_reference else 1.2,
                 "dash": "solid" if one.new_reference else "dot",
             },
         )
-        figure.add_annotation(
-            x=one.happened_at,
-            y=1,
-            xref="x",
-            yref="paper",
+        word = str(one.kind).replace("_", " ")
+        fresh = "; a new reference begins" if one.new_reference else ""
+        note = f"<br>{one.note}" if isinstance(one.note, str) and one.note else ""
+        sheet.note(
+            word,
+            one.happened_at,
+            1,
             yanchor="bottom",
             xanchor="left",
-            yshift=16,
-            textangle=0,
-            showarrow=False,
-            text=f"▏{str(one.kind).replace('_', ' ')}",
-            font={"size": 11},
-            hovertext=f"{values.moment(one.happened_at)}: {str(one.kind).replace('_', ' ')}"
-            f"{'; a new reference begins' if one.new_reference else ''}{_note(one.note)}",
+            xshift=-2,
+            yshift=18 + 13 * (place % 2),
+            hovertext=f"{values.moment(one.happened_at)}: {word}{fresh}{note}",
         )
-
-
-def _note(note: object) -> str:
-    return f"<br>{note}" if isinstance(note, str) and note else ""

@@ -25,8 +25,18 @@ def show(look: read.Look, series: SeriesResult, points: pd.DataFrame, pressed: s
     if pressed in names and st.session_state.get("last_pressed") != (series.index, pressed):
         st.session_state["last_pressed"] = (series.index, pressed)
         st.session_state[AT] = pressed
-    chosen = st.selectbox("Check taken at (site-local)", names, key=AT, bind="query-params", width=320)
-    point = next(points[points["check_at"] == pd.Timestamp(chosen)].itertuples())
+    if st.session_state.get(AT, st.query_params.get(AT)) not in names:
+        st.session_state[AT] = None
+    chosen = st.selectbox(
+        "Check taken at (site-local)",
+        names,
+        index=None,
+        placeholder="the newest",
+        key=AT,
+        bind="query-params",
+        width=320,
+    )
+    point = next(points[points["check_at"] == pd.Timestamp(chosen or names[0])].itertuples())
     found = steps.account(look.records, look.settings, series, point, look.as_of)
     way, rows = st.columns([4, 5], gap="large")
     with way:
@@ -46,6 +56,7 @@ def show(look: read.Look, series: SeriesResult, points: pd.DataFrame, pressed: s
         st.dataframe(
             found.countings.dropna(axis="columns", how="all"),
             hide_index=True,
+            placeholder=values.DASH,
             key="countings",
             alt="The countings of this check",
             column_config={

@@ -44,8 +44,8 @@ def fleet_table(assessment: FleetAssessment, records: Records) -> pd.DataFrame:
                 "site": one.site,
                 "model": None if known is None else known["model_type"],
                 "detector": None if known is None else known["detector"],
-                "now_pct": series.current_pct if series else None,
-                "drift_pct_per_year": series.drift_pct_per_year if series else None,
+                "now_pct": _tenths(series.current_pct) if series else None,
+                "drift_pct_per_year": _tenths(series.drift_pct_per_year) if series else None,
                 "crosses_about": series.crossing.p50 if series and series.crossing else None,
                 "patient_use": {
                     "allowed": "yes",
@@ -74,6 +74,11 @@ def fleet_table(assessment: FleetAssessment, records: Records) -> pd.DataFrame:
         "why",
     ]
     return pd.DataFrame(rows, columns=columns)
+
+
+def _tenths(value: float | None) -> float | None:
+    """To one decimal, and never minus nought."""
+    return None if value is None else round(value, 1) + 0.0
 
 
 def overdue(assessment: FleetAssessment) -> pd.DataFrame:
@@ -123,8 +128,8 @@ def changes(before: FleetAssessment, after: FleetAssessment) -> tuple[Change, ..
 def _said(probe: ProbeResult | None) -> str:
     if probe is None:
         return "not here"
-    barred = ", not for patients until cleared" if probe.patient_use == "not_until_cleared" else ""
-    return f"{PROBE[probe.advice].word}{barred}"
+    use = {"allowed": "", "repeat_first": ", repeat first", "not_until_cleared": ", not for patients until cleared"}
+    return f"{PROBE[probe.advice].word}{use[probe.patient_use]}"
 
 
 @dataclass(frozen=True)

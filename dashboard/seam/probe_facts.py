@@ -44,10 +44,12 @@ def _reference(series: SeriesResult) -> str:
 def _drift(series: SeriesResult) -> str:
     if series.drift_per_year is None:
         return f"{DASH} (no trend can be told yet)"
-    bounds = interval(series.drift_interval, f"{series.unit} a year", digits=2)
+    unit = f"{series.unit} a year"
+    bounds = interval(series.drift_interval, unit, digits=2)
+    said = f"{number(series.drift_per_year, unit, digits=2, sign=True)}; 90 %: {bounds}"
     if series.drift_pct_per_year is None:
-        return f"{number(series.drift_per_year, f'{series.unit} a year', digits=2, sign=True)}; 90 %: {bounds}"
-    return f"{number(series.drift_pct_per_year, '% a year', digits=2, sign=True)}; 90 %: {bounds}"
+        return said
+    return f"{number(series.drift_pct_per_year, '% of the reference a year', digits=2, sign=True)} ({said})"
 
 
 def _cause(probe: ProbeResult) -> list[Fact]:

@@ -58,8 +58,7 @@ def settings() -> Settings:
 
 def assessment(as_of: datetime | None = None) -> FleetAssessment:
     """The whole answer for a moment (None: the page's ``as_of`` parameter, else now)."""
-    when = as_of or moment()
-    return _assess(str(store_path()), revision(), str(place.config_directory() or ""), settings().fingerprint, when)
+    return _assess(str(store_path()), revision(), str(place.config_directory() or ""), as_of or moment())
 
 
 def look(as_of: datetime | None = None) -> Look:
@@ -109,9 +108,7 @@ def _settings_of(path: str, revision: int, directory: str) -> Settings:  # noqa:
 
 
 @st.cache_resource(max_entries=6, show_spinner="Working out the fleet …")
-def _assess(
-    path: str, revision: int, directory: str, fingerprint: str, when: datetime,  # noqa: ARG001 - part of the cache's key
-) -> FleetAssessment:
+def _assess(path: str, revision: int, directory: str, when: datetime) -> FleetAssessment:
     """The analysis, once a revision, settings and moment."""
     from analytics.fleet import assess
 

@@ -7,12 +7,12 @@ import streamlit as st
 
 from analytics.errors import UserError
 from dashboard.figures.evidence import evidence
-from dashboard.parts import chart, links, person, start, values
+from dashboard.parts import chart, links, person, reasons, start, values
 from dashboard.parts.words import CAUSE, DEVICE, DEVICE_KIND, PATIENT_USE, PROBE, QUANTITY, RULE
 from dashboard.seam import act, digest, read
 from dashboard.seam.digest import Episode
 
-AT_ONCE = 8  # open episodes a screenful holds with their figures
+AT_ONCE = 6  # open episodes a screenful holds with their figures
 KINDS = {"probe": "probe", **DEVICE_KIND}
 
 
@@ -53,8 +53,7 @@ def _episode(look: read.Look, one: Episode) -> None:
         with words:
             _heading(one)
             st.markdown(sentences(one, look))
-            for text in _reasons(one):
-                st.markdown(f"- {links.escape(text)}")
+            reasons.show(_reasons(one))
             _decisions(look, one)
         with picture:
             _evidence(look, one)
@@ -92,7 +91,7 @@ def sentences(one: Episode, look: read.Look) -> str:
         f"{since}{waited}.",
         f"First signalled on {signalled} by {_rules(one)}.",
     ]
-    if one.probe is not None and one.probe.cause != "none":
+    if one.probe is not None and one.probe.cause != "none" and not any("cause" in text for text in one.probe.reasons):
         sure = f", {100 * one.probe.cause_probability:.0f} % sure" if one.probe.cause_probability is not None else ""
         parts.append(f"Most likely cause: {CAUSE[one.probe.cause]}{sure}.")
     return " ".join(parts)
@@ -139,7 +138,7 @@ def _evidence(look: read.Look, one: Episode) -> None:
             from dashboard.figures.common_movement import common_movement
 
             chart.show(
-                common_movement(mine, one.subject, height=230),
+                common_movement(mine, one.subject, height=150, legend=False),
                 key=f"evidence-{one.kind}-{one.subject}-{one.episode}",
                 alt=f"Common movement of all probes read on {one.subject}, in per cent, with its 90 % interval.",
             )

@@ -41,10 +41,12 @@ def show() -> None:
     with wide:
         _picture(look, chosen, filtered=len(chosen) < len(assessment.probes))
     with narrow:
-        _changes(look)
+        changed = st.container()
         _sites(assessment)
     _probes(look, chosen)
     _schedule(assessment)
+    with changed:  # last, since it needs the answer of a month before
+        _changes(look)
 
 
 def _answer(assessment: FleetAssessment) -> None:

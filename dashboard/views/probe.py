@@ -8,12 +8,13 @@ import streamlit as st
 
 from analytics.results import ProbeResult, SeriesResult
 from dashboard.figures import readings
-from dashboard.figures.story import Chapter, story
-from dashboard.parts import chart, facts, links, one_check, start, table, values
+from dashboard.figures.story import Chapter, story, story_name
+from dashboard.parts import chart, facts, links, one_check, reasons, start, table, values
 from dashboard.parts.words import PATIENT_USE, PROBE, QUANTITY, RULE
 from dashboard.seam import digest, probe_facts, read
 
 SPANS = {"3 months": 91, "1 year": 365, "3 years": 1096, "all": None}
+WHOLE_PROBE = ("window_shift", "window_width")  # the gain is the probe's: it shows whatever window it was read in
 ORDER = ("window_shift", "window_width", "background", "scatter", "side")
 
 
@@ -29,8 +30,7 @@ def show() -> None:
         return
     pick, chooser = st.columns([2, 5], gap="large", vertical_alignment="bottom")
     with pick:
-        worst = next(iter(digest.fleet_table(look.assessment, look.records)["probe"]), names[0])
-        name = st.selectbox("Probe", names, index=names.index(worst), key="probe", bind="query-params")
+        name = _name(look, names)
     probe = look.assessment.probe(name)
     responses = look.assessment.series_of(name, "response")
     with chooser:
@@ -44,6 +44,17 @@ def show() -> None:
         _others(look, name, None)
         return
     _story(look, probe, series)
+
+
+def _name(look: read.Look, names: list[str]) -> str:
+    """The probe of the address, else the one to look at first; it then stands in the address."""
+    first = min(look.assessment.probes, key=lambda p: (digest.RANK[p.advice], p.probe)).probe
+    asked = st.session_state.get("probe", st.query_params.get("probe"))
+    if asked not in names:
+        if asked:
+            st.warning(f"No probe is registered as {links.escape(asked)}; here is the one to look at first.")
+        st.session_state["probe"] = first
+    return st.selectbox("Probe", names, index=None, key="probe", bind="query-params") or first
 
 
 def label(series: SeriesResult) -> str:
@@ -68,15 +79,9 @@ def _series(look: read.Look, name: str, responses: tuple[SeriesResult, ...]) -> 
             f"{values.moment(spoken.latest_at)}"
         )
         return spoken
-    options = list(by_label)
-    chosen = st.segmented_control(
-        "Series: window, jig, collimator",
-        options,
-        default=label(spoken),
-        required=True,
-        key="series",
-        bind="query-params",
-    )
+    if st.session_state.get("series", st.query_params.get("series")) not in by_label:
+        st.session_state["series"] = label(spoken)
+    chosen = st.segmented_control("Series: window, jig, collimator", list(by_label), key="series", bind="query-params")
     return by_label.get(chosen or "", spoken)
 
 
@@ -94,12 +99,7 @@ def _verdict(look: read.Look, probe: ProbeResult, series: SeriesResult | None) -
                     icon=":material/check:" if probe.patient_use == "allowed" else ":material/block:",
                 )
             st.caption(f"{links.escape(probe.site)}. {status.means}")
-            for text in probe.missing:
-                st.markdown(f"- **Missing:** {links.escape(text)}")
-            for text in probe.reasons:
-                st.markdown(f"- {links.escape(text)}")
-            for text in series.notes if series else ():
-                st.markdown(f"- *{links.escape(text)}*")
+            reasons.show(probe.reasons, missing=probe.missing, notes=series.notes if series else ())
             if series is not None and series.repeat_requested:
                 st.warning(
                     "The newest check lies far off. Take the probe out, put it back, and count again.",
@@ -126,10 +126,11 @@ def _span(series: SeriesResult) -> tuple[datetime | None, datetime | None]:
 
 
 def companions(look: read.Look, series: SeriesResult) -> list[Chapter]:
-    """The other quantities of the same probe and window: of the same jig and collimator, or of none."""
+    """The other quantities of the same probe, window, jig and collimator; window shift and width from any window."""
+
     def belongs(other: SeriesResult) -> bool:
         here = other.jig in (None, series.jig) and other.collimator in (None, series.collimator)
-        return other.window == series.window and here and other.readings > 0
+        return here and other.readings > 0 and (other.window == series.window or other.quantity in WHOLE_PROBE)
 
     every = (other for quantity in ORDER for other in look.assessment.series_of(series.probe, quantity))
     return [Chapter(other, look.assessment.points_of(other)) for other in every if belongs(other)]
@@ -158,7 +159,7 @@ def _story(look: read.Look, probe: ProbeResult, series: SeriesResult) -> None:
     )
     _alerts(chapter, others)
     table.show_several(
-        {QUANTITY[c.series.quantity].lower(): c.points.drop(columns=["series"]) for c in (chapter, *others)},
+        {story_name(c.series, series): c.points.drop(columns=["series"]) for c in (chapter, *others)},
         key="story",
         name=f"{probe.probe} {label(series)}",
     )

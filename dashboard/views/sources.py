@@ -7,7 +7,7 @@ import streamlit as st
 
 from analytics.results import DeviceResult
 from dashboard.figures.common_movement import common_movement, standing
-from dashboard.parts import chart, facts, links, start, table, values, words
+from dashboard.parts import chart, facts, links, reasons, start, table, values, words
 from dashboard.parts.words import DEVICE, PROBE
 from dashboard.seam import read
 
@@ -60,9 +60,10 @@ def show() -> None:
         st.session_state["last_device"] = pressed[0]
         st.session_state["name"] = pressed[0]
     with right:
-        first = names.index((doubtful or list(devices))[0].name)
-        name = st.selectbox(ONE[kind].capitalize(), names, index=first, key="name", bind="query-params")
-        _one(look, next(d for d in devices if d.name == name))
+        if st.session_state.get("name", st.query_params.get("name")) not in names:
+            st.session_state["name"] = (doubtful or list(devices))[0].name
+        name = st.selectbox(ONE[kind].capitalize(), names, index=None, key="name", bind="query-params")
+        _one(look, next((d for d in devices if d.name == name), devices[0]))
 
 
 def probes_on(look: read.Look, kind: str, name: str) -> pd.DataFrame:
@@ -126,8 +127,7 @@ def _one(look: read.Look, one: DeviceResult) -> None:
     status = DEVICE[one.advice]
     st.subheader(f"{status.mark} {one.name}: {status.word}", anchor=False)
     st.caption(status.means)
-    for text in one.reasons:
-        st.markdown(f"- {links.escape(text)}")
+    reasons.show(one.reasons)
     if one.kind == "source":
         facts.show(_source_facts(look, one))
     shared = look.assessment.shared

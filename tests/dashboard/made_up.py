@@ -371,5 +371,3 @@ def _answer(made: _Made, revision: int) -> FleetAssessment:
         countings=countings,
         shared=shared,
     )
-
-
