@@ -80,14 +80,13 @@ def _values(countings: Countings, subs: SubChecks, earlier: Blocks, states: Stat
     age = states.age_time / time_s
     half_life, half_life_sd = table.half_life_days[source], table.half_life_sd_days[source]
     lost = loss(observed, gross)
-    nuclide = table.nuclide[source]
-    keys, series = series_keys((probe, subs.window[sub], subs.jig[sub], subs.collimator[sub], nuclide))
+    keys, series = series_keys((subs.probe, subs.window, subs.jig, subs.collimator, table.nuclide[subs.source]))
     flags = _flags(paired, {
         Flag.DEAD_TIME_LOSS: lost > LOSS_WARNING, Flag.BEFORE_REFERENCE: age < 0,
         Flag.BRANCH_REFUSED: refused(observed, tau, model), Flag.NO_SIGNAL: silent,
         Flag.NO_HALF_LIFE: np.isnan(half_life), Flag.DERIVED: states.derived > 0, Flag.NO_ACTIVITY: np.isnan(activity)})
     points = Responses(
-        keys=keys, series=series, check=sub, check_at=states.at, first_at=states.first_at, source=source,
+        keys=keys, series=series[sub], check=sub, check_at=states.at, first_at=states.first_at, source=source,
         jig=subs.jig[sub], readout=countings.readout[states.latest_front],
         operator=countings.operator[states.latest_front], temperature_c=states.temperature_c,
         battery_pct=states.battery_pct, on_minutes=states.on_minutes, repeats=states.repeats.astype(np.int32),

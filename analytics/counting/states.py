@@ -62,14 +62,20 @@ class _Segments:
         self.start = start
         self.of_row = np.repeat(np.arange(len(start)), np.diff(np.append(start, rows)))
 
-    def running(self, values: Floats) -> Floats:
+    def running(self, values: Floats | Bools) -> Floats:
         if not values.any():
             return np.zeros(len(values))
-        if bool((values == np.floor(values)).all()) and float(values.sum()) < 2**52:
+        numbers = values.astype(np.float64, copy=False)
+        if values.dtype == bool or _whole(numbers):
             # Whole numbers add up without rounding, so one pass over everything gives the same digits.
-            total = np.cumsum(values)
-            return np.asarray(total - (total - values)[self.start][self.of_row])
-        return segmented_cumsum(values[:, None], self.start)[:, 0]
+            total = np.cumsum(values, dtype=np.float64)
+            before = total[self.start] - values[self.start]
+            return np.asarray(total - before[self.of_row])
+        return segmented_cumsum(numbers[:, None], self.start)[:, 0]
+
+
+def _whole(values: Floats) -> bool:
+    return bool((values == np.floor(values)).all()) and float(values.sum()) < 2**52
 
 
 def check_states(countings: Countings, subs: SubChecks) -> States:
@@ -80,8 +86,7 @@ def check_states(countings: Countings, subs: SubChecks) -> States:
     start = starts_of(sub)
     segments = _Segments(start, len(rows))
     at = countings.taken_at[rows]
-    weight = front.astype(np.float64)
-    repeats = segments.running(weight)
+    repeats = segments.running(front)
     # Countings of one moment (numbered repeats) come in together: one state a moment.
     ends = np.ones(len(rows), bool)
     ends[:-1] = (sub[1:] != sub[:-1]) | (at[1:] != at[:-1])
@@ -98,24 +103,30 @@ def check_states(countings: Countings, subs: SubChecks) -> States:
     again = countings.reseated[rows] & front
     again[first_front[again[first_front]]] = False
 
-    def so_far(values: Floats) -> Floats:
+    def so_far(values: Floats | Bools) -> Floats:
         return segments.running(values)[state]
+
+    def of_front(values: Floats) -> Floats:
+        return so_far(np.where(front, values, 0.0))
+
+    def of_blank(values: Floats) -> Floats:
+        return so_far(np.where(front, 0.0, values))
 
     def mean(values: Floats) -> Floats:
         stated = front & ~np.isnan(values)
         if not stated.any():
             return np.full(len(state), np.nan)
-        return ratio(so_far(np.where(stated, values, 0.0)), so_far(stated.astype(np.float64)))
+        return ratio(so_far(np.where(stated, values, 0.0)), so_far(stated))
 
     return States(
         check=sub[state], at=at[state], first_at=at[first_front][segments.of_row[state]], is_last=is_last[state],
-        latest_front=rows[latest_front[state]], counts=so_far(counts * weight), time_s=so_far(time_s * weight),
-        rounding_counts2=so_far(rounding * weight), decayed_time_s=so_far(np.where(front, time_s * left, 0.0)),
-        age_time=so_far(np.where(front, time_s * age, 0.0)), repeats=repeats[state],
-        reseated=so_far(again.astype(np.float64)), derived=so_far(countings.derived[rows] * weight),
-        background_counts=so_far(np.where(front, 0.0, counts)), background_time_s=so_far(np.where(front, 0.0, time_s)),
-        background_rounding=so_far(np.where(front, 0.0, rounding)), temperature_c=mean(countings.temperature_c[rows]),
-        battery_pct=mean(countings.battery_pct[rows]), on_minutes=mean(countings.on_minutes[rows]))
+        latest_front=rows[latest_front[state]],
+        counts=of_front(counts), time_s=of_front(time_s), rounding_counts2=of_front(rounding),
+        decayed_time_s=of_front(time_s * left), age_time=of_front(time_s * age), repeats=repeats[state],
+        reseated=so_far(again), derived=so_far(countings.derived[rows] & front),
+        background_counts=of_blank(counts), background_time_s=of_blank(time_s), background_rounding=of_blank(rounding),
+        temperature_c=mean(countings.temperature_c[rows]), battery_pct=mean(countings.battery_pct[rows]),
+        on_minutes=mean(countings.on_minutes[rows]))
 
 
 def _fronts(front: Bools, segment: Ints) -> tuple[Ints, Ints]:

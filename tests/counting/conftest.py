@@ -1,4 +1,4 @@
-"""A small set of records for the counting tests: one probe, one Co-57 source, one registered window, and any readings."""
+"""A small set of records for the counting tests: a few probes and sources, one window, and any readings."""
 
 from __future__ import annotations
 

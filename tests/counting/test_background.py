@@ -34,7 +34,7 @@ def test_the_background_of_the_same_check_is_used(count: Count) -> None:
 
 
 def test_a_background_after_the_source_replaces_the_borrowed_one(count: Count) -> None:
-    """Until the check's own background comes in, the last one stands in; both states are kept, the later one is final."""
+    """Until the check's own background comes in, the last one stands in; both states are kept, the later is final."""
     counted = count([
         _blank("2024-01-31T08:00", 50), _source("2024-02-01T08:01"), _blank("2024-02-01T08:10", 20)])
     states = counted.response_states
@@ -63,7 +63,7 @@ def test_the_running_level_is_the_median_with_the_spread_of_single_backgrounds(c
 
 
 def test_a_single_old_background_is_given_room(count: Count) -> None:
-    """With one background ever, older than a week, its variance is the counting's and a 20 % day-to-day spread, doubled."""
+    """From a single background, older than a week, the variance is the counting's and a 20 % spread, doubled."""
     points = count([_blank("2024-02-01T08:00"), _source("2024-03-20T08:00")]).response
     assert points.background_cps.tolist() == pytest.approx([3.0])
     assert points.background_var_cps2.tolist() == pytest.approx([2 * (0.3 + 0.6**2)])
@@ -72,7 +72,8 @@ def test_a_single_old_background_is_given_room(count: Count) -> None:
 def test_without_any_background_the_response_is_gross_and_says_so(count: Count) -> None:
     """No background of this probe and window ever: nothing is taken off, and the flag says so."""
     points = count([
-        _source("2024-02-01T08:00"), _blank("2024-02-01T08:00", window="open"), _blank("2024-02-01T08:00", probe="GP-2"),
+        _source("2024-02-01T08:00"), _blank("2024-02-01T08:00", window="open"),
+        _blank("2024-02-01T08:00", probe="GP-2"),
     ]).response
     assert points.background_kind.tolist() == [GROSS]
     assert points.net_cps.tolist() == [2_000]

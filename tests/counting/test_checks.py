@@ -48,7 +48,8 @@ def test_a_check_is_two_hours_from_its_first_counting(count: Count) -> None:
 def test_probes_and_windows_do_not_mix(count: Count) -> None:
     """Countings of another probe or window at the same moment are other checks."""
     points = count([
-        _source("2024-02-01T08:00"), _source("2024-02-01T08:00", window="open"), _source("2024-02-01T08:00", probe="GP-2"),
+        _source("2024-02-01T08:00"), _source("2024-02-01T08:00", window="open"),
+        _source("2024-02-01T08:00", probe="GP-2"),
     ]).response
     assert points.repeats.tolist() == [1, 1, 1]
     assert len(points.keys) == 3
@@ -56,7 +57,8 @@ def test_probes_and_windows_do_not_mix(count: Count) -> None:
 
 def test_two_sources_in_one_session_are_two_points_of_one_series(count: Count) -> None:
     """An old and a new source of one nuclide, read in one session, share series and background: that bridges them."""
-    counted = count([_blank("2024-02-01T08:00"), _source("2024-02-01T08:01"), _source("2024-02-01T08:02", source="CK-2")])
+    counted = count([
+        _blank("2024-02-01T08:00"), _source("2024-02-01T08:01"), _source("2024-02-01T08:02", source="CK-2")])
     points = counted.response
     assert points.series.tolist() == [0, 0]
     assert [counted.names.source[one] for one in points.source] == ["CK-1", "CK-2"]
@@ -65,7 +67,7 @@ def test_two_sources_in_one_session_are_two_points_of_one_series(count: Count) -
 
 
 def test_jig_and_collimator_are_part_of_a_series(count: Count) -> None:
-    """The same source in another jig or through another collimator is another series, sorted by name with none first."""
+    """The same source in another jig or through another collimator is another series, by name with none first."""
     counted = count([
         _source("2024-02-01T08:00", jig="J-2"), _source("2024-02-01T08:01", jig="J-1"), _source("2024-02-01T08:02"),
         _source("2024-02-01T08:03", jig="J-1", collimator="narrow"),
@@ -127,7 +129,7 @@ def test_only_backgrounds_give_only_backgrounds(count: Count) -> None:
 
 
 def test_the_answer_for_one_probe_does_not_depend_on_the_others(count: Count) -> None:
-    """To the last digit: a probe's points are the same with and without other probes' odd counting times beside them."""
+    """To the last digit: a probe's points are the same with and without other probes' odd counting times."""
     rng = np.random.default_rng(3)
     mine = [
         _source(f"2024-02-{d:02d}T08:00:{s:02d}", float(rng.poisson(9_000)), count_time_s=0.1 + 0.7 * s, probe="GP-2")

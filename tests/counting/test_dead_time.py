@@ -48,7 +48,8 @@ def test_the_factor_is_the_slope(occupancy: float, tau: float, model: int) -> No
     occupancy = min(occupancy, 0.9)
     true, tau_s, kind = _arrays(occupancy / tau, tau, model)
     step = 1e-5 * true
-    slope = (dead_time.observed_rate(true + step, tau_s, kind) - dead_time.observed_rate(true - step, tau_s, kind)) / (2 * step)
+    above, below = (dead_time.observed_rate(true + way * step, tau_s, kind) for way in (1, -1))
+    slope = (above - below) / (2 * step)
     assert dead_time.factor(true, tau_s, kind)[0] == pytest.approx(1 / slope[0], rel=1e-4)
 
 

@@ -49,7 +49,8 @@ def test_a_nuclide_is_read_however_it_is_written(written: str) -> None:
     assert nuclides.normalise(written) == "Co-57"
 
 
-@pytest.mark.parametrize(("written", "read"), [("99mTc", "Tc-99m"), ("Tc99M", "Tc-99m"), ("99Mo", "Mo-99"), ("99mo", "Mo-99")])
+@pytest.mark.parametrize(
+    ("written", "read"), [("99mTc", "Tc-99m"), ("Tc99M", "Tc-99m"), ("99Mo", "Mo-99"), ("99mo", "Mo-99")])
 def test_metastable_states_are_told_from_symbols(written: str, read: str) -> None:
     """The m of 99mTc is a state, the M of 99Mo is molybdenum's."""
     assert nuclides.normalise(written) == read
@@ -62,7 +63,7 @@ def test_an_unknown_nuclide_has_no_half_life_and_says_so() -> None:
 
 
 def test_an_override_counts_and_names_its_source() -> None:
-    """A half-life from the settings replaces the shipped one, however its nuclide is written, and its source is told."""
+    """A half-life from the settings replaces the shipped one, however its nuclide is written, and names its source."""
     own = {"57Co": HalfLife(half_life_days=271.81, source="DDEP")}
     assert nuclides.half_life_days(["Co-57", "Cs-137"], own)[0] == 271.81
     assert nuclides.half_life_days(["Cs-137"], own)[0] == nuclides.half_life_days(["Cs-137"])[0]

@@ -57,7 +57,8 @@ def test_a_rate_beyond_the_dead_time_model_is_undetermined(count: Count) -> None
 def test_repeats_are_pooled(count: Count) -> None:
     """Three repeats are one point with the counts and times of all three; their room data are averaged."""
     points = count([
-        _source("2024-02-01T08:00", 20_000, temperature_c=20.0), _source("2024-02-01T08:01", 20_100, temperature_c=22.0),
+        _source("2024-02-01T08:00", 20_000, temperature_c=20.0),
+        _source("2024-02-01T08:01", 20_100, temperature_c=22.0),
         _source("2024-02-01T08:02", 40_200, count_time_s=20.0),
     ]).response
     assert points.gross_counts.tolist() == [80_300]
@@ -151,7 +152,7 @@ def test_the_half_lifes_uncertainty_is_apart_and_grows_with_age(count: Count) ->
 
 
 def test_expected_variance_does_not_follow_the_observed_counts(count: Count) -> None:
-    """A low and a high count of the same source get the same expected variance, and it is that of the expected counts."""
+    """A low and a high count of one source get the same expected variance, that of the expected counts."""
     points = count([_source("2024-01-01T00:00", 120), _source("2024-01-01T03:00", 180)]).response
     level = np.log(0.015)      # 150 counts in 10 s of 1000 kBq
     variance = expected_log_var(points, np.full(2, level))
@@ -201,13 +202,15 @@ def test_chi_square_of_the_repeats(count: Count, counts: list[float], chi_square
     """Σ(N − mean)²/mean over the repeats; none for a single counting or for nothing counted."""
     points = count([_source(f"2024-02-01T08:0{i}", one) for i, one in enumerate(counts)]).response
     assert points.chi_square_dof.tolist() == [dof]
-    assert points.chi_square[0] == pytest.approx(chi_square) if chi_square is not None else np.isnan(points.chi_square[0])
+    expected = np.nan if chi_square is None else chi_square
+    assert points.chi_square[0] == pytest.approx(expected, nan_ok=True)
 
 
 def test_chi_square_keeps_placements_and_times_apart(count: Count) -> None:
-    """A reseated step and a longer counting do not inflate chi-square: each placement has its own mean, times are alike."""
+    """A reseated step and a longer counting do not inflate chi-square: placements and times are kept apart."""
     points = count([
-        _source("2024-02-01T08:00", 95), _source("2024-02-01T08:01", 105), _source("2024-02-01T08:02", 500, count_time_s=50.0),
+        _source("2024-02-01T08:00", 95), _source("2024-02-01T08:01", 105),
+        _source("2024-02-01T08:02", 500, count_time_s=50.0),
         _source("2024-02-01T08:03", 195, reseated=True), _source("2024-02-01T08:04", 205),
     ]).response
     assert points.chi_square_dof.tolist() == [2]
@@ -220,6 +223,6 @@ def test_decay_within_a_long_check_is_averaged(count: Count) -> None:
     half_life = float(half_life_days(["Tc-99m"])[0])
     left = 2 ** (-np.array([5 / 86_400, 5 / 86_400 + 2 / 24]) / half_life)
     counts = 20_000 * left
-    points = count(
-        [_source("2024-02-01T08:00", round(counts[0])), _source("2024-02-01T10:00", round(counts[1]))], sources=sources).response
+    readings = [_source("2024-02-01T08:00", round(counts[0])), _source("2024-02-01T10:00", round(counts[1]))]
+    points = count(readings, sources=sources).response
     assert points.response.tolist() == pytest.approx([20.0], rel=1e-4)

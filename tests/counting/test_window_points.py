@@ -25,7 +25,8 @@ def _check(day: int, counts: tuple[float, float, float], **more: object) -> list
 def _made(shift_pct: float, fwhm_pct: float, scatter: float = 0.1) -> tuple[float, float, float]:
     gain, fwhm = np.array([1 + shift_pct / 100]), np.array([fwhm_pct / 100])
     flat = scatter * SETUP.seen(np.ones(1), fwhm)[0]
-    below, centre, above = (float((SETUP.seen(gain, fwhm, one)[0] + flat)[0]) for one in (-SETUP.offset_kev, 0.0, SETUP.offset_kev))
+    offsets = (-SETUP.offset_kev, 0.0, SETUP.offset_kev)
+    below, centre, above = (float((SETUP.seen(gain, fwhm, one)[0] + flat)[0]) for one in offsets)
     scale = 50_000 / centre
     return round(below * scale), round(centre * scale), round(above * scale)
 
@@ -43,14 +44,15 @@ def test_a_sliding_gain_is_read_in_order(count: Count) -> None:
 
 def test_not_centred_is_a_matter_of_significance(count: Count) -> None:
     """A centred count that is not significantly above both others is not centred; z says by how much it missed."""
-    points = count([*_check(1, (900, 1_000, 400)), *_check(2, (990, 1_000, 400)), *_check(3, (400, 1_000, 1_200))]).windows
+    trios = ((900, 1_000, 400), (990, 1_000, 400), (400, 1_000, 1_200))
+    points = count([row for day, trio in enumerate(trios, start=1) for row in _check(day, trio)]).windows
     assert points.not_centred.tolist() == [False, True, True]
     assert points.z_below[0] == pytest.approx(100 / np.sqrt(1_900))
     assert [bool(one & Flag.NOT_CENTRED) for one in points.flags] == [False, True, True]
 
 
 def test_without_a_registered_offset_there_is_a_log_ratio_and_no_scale(count: Count) -> None:
-    """In a window nobody registered only ln(above/below) is given, with its variance, and nothing is called unidentified."""
+    """In a window nobody registered only ln(above/below) is given, and nothing is called unidentified."""
     points = count(_check(1, (900, 1_000, 810), window="narrow")).windows
     assert points.log_ratio[0] == pytest.approx(np.log(0.9) + 0.5 * (1 / 810 - 1 / 900))
     assert points.log_ratio_var[0] == pytest.approx(1 / 810 + 1 / 900)
@@ -62,7 +64,8 @@ def test_a_measured_energy_resolution_is_taken_from_its_date_on(count: Count) ->
     """An energy resolution measured on this probe replaces the typical one, from its date on, scaled by 1/√E."""
     inspections = {
         "inspection_id": [1, 2], "probe": ["GP-1", "GP-1"], "done_at": ["2024-02-02", "2024-02-03"],
-        "kind": ["energy_resolution"] * 2, "value": [10.0, 12.206], "unit": ["%", "keV"], "nuclide": ["Tc-99m", "Co-57"]}
+        "kind": ["energy_resolution"] * 2, "value": [10.0, 12.206], "unit": ["%", "keV"],
+        "nuclide": ["Tc-99m", "Co-57"]}
     readings = [row for day in (1, 2, 3) for row in _check(day, _made(0.0, 8.0))]
     points = count(readings, inspections=inspections).windows
     assert points.taken_fwhm_pct.tolist() == pytest.approx(
@@ -78,7 +81,7 @@ def test_incomplete_window_checks_make_no_point(count: Count) -> None:
 
 
 def test_reseating_between_the_counts_is_said(count: Count) -> None:
-    """Three counts that do not share one positioning are marked; a reseated repeat elsewhere in the check is left out."""
+    """Three counts that do not share one positioning are marked; a reseated repeat in the check is left out."""
     apart = _check(1, (900, 1_000, 810))
     apart[2]["reseated"] = True
     shared = [*_check(2, (900, 1_000, 810)),

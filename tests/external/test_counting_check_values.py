@@ -23,7 +23,7 @@ def _rate(counts: float, minutes: float) -> tuple[float, float]:
 
 
 def test_a_rate_and_its_standard_deviation() -> None:
-    """8640 counts in 12 min are 720 ± 7.746 cpm (Saha, Physics and Radiobiology of Nuclear Medicine, problem 4.2) [1]."""
+    """8640 counts in 12 min are 720 ± 7.746 cpm (Saha, Physics of Nuclear Medicine, problem 4.2) [1]."""
     rate, sd = _rate(8640, 12)
     assert rate == 720
     assert sd == pytest.approx(7.746, abs=5e-4)
@@ -71,7 +71,7 @@ def test_a_chi_square_that_is_suspicious() -> None:
 
 @pytest.mark.parametrize(("coverage", "low", "high"), [(0.90, 3.325, 16.919), (0.95, 2.700, 19.023)])
 def test_limits_of_chi_square_for_ten_repeats(coverage: float, low: float, high: float) -> None:
-    """Ten repeats: 3.325 to 16.919 hold 90 %, 2.700 to 19.023 hold 95 % (printed χ² table, 9 degrees of freedom) [8]."""
+    """Ten repeats: 3.325 to 16.919 hold 90 %, 2.700 to 19.023 hold 95 % (printed χ² table, dof 9) [8]."""
     found = precision.chi_square_limits(9, coverage)
     assert [float(one) for one in found] == pytest.approx([low, high], abs=5e-4)
 
@@ -101,14 +101,14 @@ def _one(value: float) -> Floats:
 
 
 def test_non_paralysable_dead_time() -> None:
-    """25,000 cps seen with 10 µs non-paralysable dead time read 20,000, and are got back from it (Knoll's formula) [14]."""
+    """25,000 cps behind 10 µs, non-paralysable, read 20,000 and are got back from it (Knoll's formula) [14]."""
     model = np.array([dead_time.NON_PARALYSABLE], np.int8)
     assert float(dead_time.observed_rate(_one(25_000), _one(1e-5), model)[0]) == pytest.approx(20_000)
     assert float(dead_time.true_rate(_one(20_000), _one(1e-5), model)[0]) == pytest.approx(25_000)
 
 
 def test_paralysable_dead_time() -> None:
-    """10,000 cps seen with 10 µs paralysable dead time read 9,048.37, and are got back from it (Knoll's formula) [15]."""
+    """10,000 cps behind 10 µs, paralysable, read 9,048.37 and are got back from it (Knoll's formula) [15]."""
     model = np.array([dead_time.PARALYSABLE], np.int8)
     assert float(dead_time.observed_rate(_one(10_000), _one(1e-5), model)[0]) == pytest.approx(9_048.37, abs=5e-3)
     assert float(dead_time.true_rate(_one(9_048.374180359595), _one(1e-5), model)[0]) == pytest.approx(10_000)
@@ -126,7 +126,7 @@ def test_two_counts_of_equal_time() -> None:
 
 
 def test_how_long_a_source_of_ten_thousand_counts_lasts() -> None:
-    """1 % in 60 s (167 cps) is kept for 4.4 years from 10,000 cps and 1.9 years from 1,000 (computed, project trade list)."""
+    """1 % in 60 s (167 cps) is kept 4.4 years from 10,000 cps, 1.9 from 1,000 (computed, project trade list)."""
     needed = precision.rate_needed_cps(60.0, 0.01)
     assert needed == pytest.approx(167, abs=0.5)
     for start, years in ((10_000.0, 4.4), (1_000.0, 1.9)):

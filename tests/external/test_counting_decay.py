@@ -1,4 +1,4 @@
-"""Decay held against ICRP Publication 107 as in the radioactivedecay package, and against the project's printed values."""
+"""Decay held against ICRP Publication 107, as in the radioactivedecay package, and against printed values."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ def test_another_evaluation_moves_a_year_by_its_difference() -> None:
     ("name", "days"),
     [("Cs-137", 30.1671 * 365.2422), ("Co-57", 271.74), ("I-125", 59.4), ("Gd-153", 240.4)])
 def test_icrp_107_half_lives_as_printed(name: str, days: float) -> None:
-    """ICRP 107: Cs-137 30.1671 years of 365.2422 d, Co-57 271.74 d (project trade list); I-125, Gd-153 as listed there."""
+    """ICRP 107: Cs-137 30.1671 years of 365.2422 d, Co-57 271.74 d, I-125, Gd-153 (project trade list)."""
     assert float(nuclides.half_life_days([name])[0]) == pytest.approx(days, rel=1e-9)
 
 

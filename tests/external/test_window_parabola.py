@@ -1,4 +1,4 @@
-"""The parabola through three logarithms: the narrow-window limit of the model, and why it is not the method (methods §6)."""
+"""The parabola through three logarithms: the narrow-window limit of the model, and not the method (methods §6)."""
 
 from __future__ import annotations
 

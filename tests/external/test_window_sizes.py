@@ -1,4 +1,4 @@
-"""The window model held against sizes computed outside this project's code (project trade list, "Sizes", and methods §6)."""
+"""The window model held against sizes computed outside this code (project trade list, "Sizes")."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from analytics.counting.line_model import forward
 def test_co57_in_its_own_window() -> None:
     """10 % FWHM, 20 % window: −3.3/+0.8/−6.2/−14.5 % for gain −5/−3/+3/+5 %; a falling gain first raises the counts.
 
-    Recomputed with lines and widths that scale with the gain: −3.24 for the first, printed as −3.3; the others as printed.
+    Recomputed with lines and widths that scale with the gain: −3.24 for the first, printed as −3.3.
     """
     change = 100 * (forward("Co-57", 122.06, 20.0, 10.0, np.array([-5.0, -3.0, 3.0, 5.0])) - 1)
     assert change.tolist() == pytest.approx([-3.3, 0.8, -6.2, -14.5], abs=0.1)
