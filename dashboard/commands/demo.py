@@ -43,7 +43,7 @@ def run(
 ) -> int:
     """Make an invented fleet, ending yesterday, in a store of its own, and open the dashboard on it.
 
-    The hospitals, probes and faults are made up; the file truth.csv in data_demo says what was put in. A store that
+    The hospitals, probes and faults are made up; data_demo/README.md says what they are. A store that
     holds anything else is refused. A demo store of an earlier day is made anew, so that the fleet ends yesterday.
 
     \b

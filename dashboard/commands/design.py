@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from enum import StrEnum
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -65,7 +65,7 @@ def run(
     """
     from analytics.charts.design import chart_rows
 
-    given = {
+    given: dict[str, Any] = {
         "k": k,
         "h": h,
         "head_start": head_start,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -73,7 +73,7 @@ def run(
         return _discard(where, given, by, reason, as_json)
     from analytics.records.held import release_file, release_held
 
-    how = {
+    how: dict[str, Any] = {
         "by": by,
         "register_new": register_new,
         "accept_names": accept_names,

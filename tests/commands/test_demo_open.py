@@ -8,7 +8,7 @@ import socket
 import subprocess
 import sys
 import urllib.request
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -26,6 +26,11 @@ def demo(tmp_path_factory):
     return store
 
 
+def yesterday() -> date:
+    """The day before today on the site's clock, which is UTC as shipped."""
+    return datetime.now(UTC).date() - timedelta(days=1)
+
+
 def newest(store: Path) -> str:
     """The day of the newest charted check."""
     answer = document(run("assess", "--json", "--store", store))
@@ -34,7 +39,7 @@ def newest(store: Path) -> str:
 
 def test_the_demo_ends_yesterday_and_is_sound(demo):
     """The newest check is of yesterday, no row is held, and the store is sound."""
-    assert newest(demo) == (date.today() - timedelta(days=1)).isoformat()
+    assert newest(demo) == yesterday().isoformat()
     assert document(run("held", "--store", demo, "--json"))["held"] == []
     assert run("check-store", "--store", demo).exit_code == 0
 
@@ -57,10 +62,10 @@ def test_the_same_day_again_changes_nothing(demo):
 def test_a_demo_of_an_earlier_day_is_made_anew(tmp_path):
     """A store that holds an older demo and nothing else becomes today's."""
     store = tmp_path / "old.duckdb"
-    demo_command._make(store, date.today() - timedelta(days=9))
-    assert newest(store) < (date.today() - timedelta(days=1)).isoformat()
+    demo_command._make(store, yesterday() - timedelta(days=8))
+    assert newest(store) < yesterday().isoformat()
     assert run("demo", "--only-load", "--store", store).exit_code == 0
-    assert newest(store) == (date.today() - timedelta(days=1)).isoformat()
+    assert newest(store) == yesterday().isoformat()
     assert sorted(one.name for one in tmp_path.iterdir() if one.suffix not in {".lock", ".rev"}) == ["old.duckdb"]
 
 

@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+import json
+import os
+import pty
+import subprocess
+import sys
+
 import pytest
 
-from tests.commands.cli import document, run, run_apart, said_in_one_line
+from tests.commands.cli import ROOT, document, run, run_apart, said_in_one_line
 from tests.commands.conftest import PROBES, WEEKS
 
 ROWS = 2 * WEEKS * len(PROBES)
@@ -40,6 +46,31 @@ def test_standard_output_holds_the_document_alone(log, tmp_path):
     result = run_apart("load", *log.values(), "--store", "x.duckdb", "--json", cwd=tmp_path)
     assert result.returncode == 0, result.stderr
     assert set(document(result)) == {"load", "files", "held"}
+
+
+def test_a_terminal_gets_a_progress_bar_on_standard_error(log, tmp_path):
+    """Where a person watches, a bar moves on standard error, and standard output still holds the document alone."""
+    ours, theirs = pty.openpty()
+    process = subprocess.Popen(
+        [sys.executable, "-m", "dashboard.commands", "load", *map(str, log.values()), "--store", "x.duckdb", "--json"],
+        cwd=tmp_path,
+        env={**os.environ, "PYTHONPATH": str(ROOT), "TERM": "xterm", "COLUMNS": "120"},
+        stdout=subprocess.PIPE,
+        stderr=theirs,
+    )
+    os.close(theirs)
+    shown = b""
+    try:
+        while chunk := os.read(ours, 65536):
+            shown += chunk
+    except OSError:  # the terminal is closed when the process ends
+        pass
+    finally:
+        os.close(ours)
+    out, _ = process.communicate(timeout=60)
+    assert process.returncode == 0
+    assert len(json.loads(out)["files"]) == 4
+    assert " %" in shown.decode()
 
 
 def test_without_json_standard_output_stays_empty(log, tmp_path):

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 from tests.commands.cli import document, run, said_in_one_line
 from tests.commands.conftest import PROBES
 
 
+def today() -> date:
+    """The day on the site's clock, which is UTC as shipped."""
+    return datetime.now(UTC).date()
+
+
 def test_the_document_is_that_of_the_contract(loaded):
     """Visits by site and day, with probes, reasons and kinds; sources; what is not covered; risk and cost."""
-    first = date.today()
+    first = today()
     last = first + timedelta(days=60)
     result = run("plan", "--from", first, "--to", last, "--json", "--store", loaded)
     assert result.exit_code == 0, result.stderr
@@ -33,14 +38,14 @@ def test_the_coming_quarter_is_planned_where_no_days_are_given(loaded):
     result = run("plan", "--store", loaded)
     assert result.exit_code == 0
     assert result.stdout.splitlines()[0].split() == ["on", "site", "probe", "what", "why"]
-    assert str(date.today() + timedelta(days=91)) in result.stderr
+    assert str(today() + timedelta(days=91)) in result.stderr
 
 
 def test_a_horizon_in_the_past_or_reversed_is_refused(loaded):
     """A plan begins today or later and ends after it begins."""
-    today = date.today()
-    assert "before" in said_in_one_line(run("plan", "--from", "2020-01-01", "--to", today, "--store", loaded))
-    assert "before" in said_in_one_line(run("plan", "--from", today, "--to", "2020-01-01", "--store", loaded))
+    now = today()
+    assert "before" in said_in_one_line(run("plan", "--from", "2020-01-01", "--to", now, "--store", loaded))
+    assert "before" in said_in_one_line(run("plan", "--from", now, "--to", "2020-01-01", "--store", loaded))
 
 
 def test_a_day_that_is_none_is_said(loaded):
