@@ -2,6 +2,9 @@
 
 χ² = Σ(N − mean)²/mean, summed over the placements of a check, with Σ(n − 1) degrees of freedom. Within a placement
 only countings as long as its first one take part; displayed rates never do (they are not counts).
+
+Dead time makes raw counts vary less than chance: by (1 − mτ)² for a non-paralysable probe, which is (1 − loss)². At a
+loss of 10 % sound repeats read 0.81 a degree of freedom, so hold χ²/(1 − loss)² against the limits.
 """
 
 from __future__ import annotations
