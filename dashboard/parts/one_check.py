@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import pandas as pd
 import streamlit as st
 
 from analytics.errors import UserError
 from analytics.results import SeriesResult
 from dashboard.parts import links, person, values
-from dashboard.seam import act, read, steps
+from dashboard.seam import act, keep, read, steps
 
 AT = "at"  # query parameter: the check that is looked at
 
 
+@st.fragment
 def show(look: read.Look, series: SeriesResult, points: pd.DataFrame, pressed: str | None) -> None:
     """The check that was pressed in the figure, else the one in the address, else the last.
 
@@ -36,8 +39,10 @@ def show(look: read.Look, series: SeriesResult, points: pd.DataFrame, pressed: s
         bind="query-params",
         width=320,
     )
-    point = next(points[points["check_at"] == pd.Timestamp(chosen or names[0])].itertuples())
-    found = steps.account(look.records, look.settings, series, point, look.as_of)
+    place = len(names) - 1 - (names.index(chosen) if chosen else 0)
+    point = next(points.iloc[place : place + 1].itertuples())
+    build = partial(steps.account, look.records, look.settings, series, point, look.as_of)
+    found = keep.kept(look, build, "account", series.index, point.check)
     way, rows = st.columns([4, 5], gap="large")
     with way:
         if found.steps:

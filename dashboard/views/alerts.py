@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import pandas as pd
 import streamlit as st
 
 from analytics.errors import UserError
+from dashboard.figures.common_movement import common_movement
 from dashboard.figures.evidence import evidence
 from dashboard.parts import chart, links, person, reasons, start, values
 from dashboard.parts.words import CAUSE, DEVICE, DEVICE_KIND, PATIENT_USE, PROBE, QUANTITY, RULE
-from dashboard.seam import act, digest, read
+from dashboard.seam import act, digest, keep, read
 from dashboard.seam.digest import Episode
 
 AT_ONCE = 6  # open episodes a screenful holds with their figures
@@ -122,9 +125,9 @@ def _evidence(look: read.Look, one: Episode) -> None:
             continue
         shown.add(series.index)
         alerts = [a for a, s in one.alerts if s is series]
-        points = look.assessment.points_of(series)
+        build = partial(evidence, series, look.assessment.points_of(series), alerts, look.as_of)
         chart.show(
-            evidence(series, points, alerts, look.as_of),
+            keep.kept(look, build, "evidence", series.index, one.episode),
             key=f"evidence-{one.episode}-{one.subject}-{series.index}",
             alt=(
                 f"{QUANTITY[series.quantity]} of {series.probe} around the alert, with its limits; the signalling "
@@ -134,11 +137,10 @@ def _evidence(look: read.Look, one: Episode) -> None:
     if not shown:
         moved = look.assessment.shared
         mine = moved[(moved["kind"] == one.kind) & (moved["name"] == one.subject)]
+        build = partial(common_movement, mine, one.subject, height=150, legend=False)
         if not mine.empty:
-            from dashboard.figures.common_movement import common_movement
-
             chart.show(
-                common_movement(mine, one.subject, height=150, legend=False),
+                keep.kept(look, build, "moved", one.kind, one.subject),
                 key=f"evidence-{one.kind}-{one.subject}-{one.episode}",
                 alt=f"Common movement of all probes read on {one.subject}, in per cent, with its 90 % interval.",
             )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import timedelta
+from functools import partial
 
 import pandas as pd
 import streamlit as st
@@ -12,7 +13,7 @@ from dashboard.figures.fleet_map import fleet_map
 from dashboard.figures.site_bars import site_bars
 from dashboard.parts import chart, links, moment, start, table, values
 from dashboard.parts.words import PROBE, PROBE_ORDER
-from dashboard.seam import digest, read
+from dashboard.seam import digest, keep, read
 
 WORDS = [PROBE[advice].word for advice in PROBE_ORDER]
 
@@ -42,7 +43,7 @@ def show() -> None:
         _picture(look, chosen, filtered=len(chosen) < len(assessment.probes))
     with narrow:
         changed = st.container()
-        _sites(assessment)
+        _sites(look)
     _probes(look, chosen)
     _schedule(assessment)
     with changed:  # last, since it needs the answer of a month before
@@ -117,7 +118,8 @@ def _open_late() -> None:
 def _picture(look: read.Look, chosen: list[ProbeResult], *, filtered: bool) -> None:
     st.subheader("Where each probe stands, and where it is going" + (" (chosen ones)" if filtered else ""))
     headline = digest.headline(look.assessment)
-    figure = fleet_map(chosen, headline, look.settings.limits)
+    build = partial(fleet_map, chosen, headline, look.settings.limits)
+    figure = keep.kept(look, build, "map", tuple(p.probe for p in chosen))
     drawn = [p.probe for p in chosen if p.probe in headline and headline[p.probe].current_pct is not None]
     picked = chart.show(
         figure,
@@ -176,10 +178,11 @@ def _changes(look: read.Look) -> None:
         st.caption(f"{values.day(when)}  {text}")
 
 
-def _sites(assessment: FleetAssessment) -> None:
+def _sites(look: read.Look) -> None:
+    assessment = look.assessment
     st.subheader("By site")
     chart.show(
-        site_bars(assessment.probes),
+        keep.kept(look, partial(site_bars, assessment.probes), "sites"),
         key="sites",
         alt="Probes of each site by answer, as stacked bars with their numbers.",
     )
@@ -201,7 +204,7 @@ def _probes(look: read.Look, chosen: list[ProbeResult]) -> None:
     st.subheader(
         "All probes" if len(chosen) == len(look.assessment.probes) else f"{values.count(len(chosen), 'probe')} chosen"
     )
-    rows = digest.fleet_table(look.assessment, look.records)
+    rows = keep.kept(look, partial(digest.fleet_table, look.assessment, look.records), "fleet")
     rows = rows[rows["probe"].isin({p.probe for p in chosen})].reset_index(drop=True)
     picked = st.dataframe(
         rows,

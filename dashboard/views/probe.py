@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime, time, timedelta
+from functools import partial
 
 import streamlit as st
 
@@ -11,7 +12,7 @@ from dashboard.figures import readings
 from dashboard.figures.story import Chapter, story, story_name
 from dashboard.parts import chart, facts, links, one_check, reasons, start, table, values
 from dashboard.parts.words import PATIENT_USE, PROBE, QUANTITY, RULE
-from dashboard.seam import digest, probe_facts, read
+from dashboard.seam import digest, keep, probe_facts, read
 
 SPANS = {"3 months": 91, "1 year": 365, "3 years": 1096, "all": None}
 WHOLE_PROBE = ("window_shift", "window_width")  # the gain is the probe's: it shows whatever window it was read in
@@ -142,8 +143,9 @@ def _story(look: read.Look, probe: ProbeResult, series: SeriesResult) -> None:
     events = look.records.events[
         (look.records.events["probe"] == probe.probe) & (look.records.events["happened_at"] <= look.as_of)
     ]
+    build = partial(story, chapter, others, events, look.as_of, start=first, end=last)
     picked = chart.show(
-        story(chapter, others, events, look.as_of, start=first, end=last),
+        keep.kept(look, build, "story", series.index, first, last),
         key="story",
         select=True,
         alt=(

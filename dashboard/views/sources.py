@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import pandas as pd
 import streamlit as st
 
@@ -9,7 +11,7 @@ from analytics.results import DeviceResult
 from dashboard.figures.common_movement import common_movement, standing
 from dashboard.parts import chart, facts, links, reasons, start, table, values, words
 from dashboard.parts.words import DEVICE, PROBE
-from dashboard.seam import read
+from dashboard.seam import keep, read
 
 KINDS = {kind: f"{word}s" for kind, word in words.DEVICE_KIND.items()}
 ONE = words.DEVICE_KIND
@@ -48,7 +50,7 @@ def show() -> None:
         if any(d.offset_pct is not None for d in devices):
             st.subheader("Where each stands now")
             picked = chart.show(
-                standing(devices),
+                keep.kept(look, partial(standing, devices), "standing", kind),
                 key=f"standing-{kind}",
                 select=True,
                 alt=f"Common offset now of each {ONE[kind]} with its 90 % interval.",
@@ -136,7 +138,7 @@ def _one(look: read.Look, one: DeviceResult) -> None:
         st.caption(f"{values.DASH} No common movement can be told yet: it takes three probes read on it.")
     else:
         chart.show(
-            common_movement(mine, one.name),
+            keep.kept(look, partial(common_movement, mine, one.name), "movement", one.kind, one.name),
             key="movement",
             alt=f"Common movement of all probes on {one.name} over time, in per cent, with its 90 % interval.",
         )

@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import streamlit as st
 from streamlit.testing.v1 import AppTest
 
 from analytics.settings import load
@@ -23,6 +24,7 @@ MAIN = Path(__file__).resolve().parents[2] / "dashboard" / "main.py"
 
 def use(monkeypatch: pytest.MonkeyPatch, records: Records, assessment: FleetAssessment) -> None:
     """Let the pages read these instead of a store; the answer of a month before is the same with every probe fit."""
+    st.cache_resource.clear()
     settings = load()
     fit = tuple(dataclasses.replace(p, advice="use", patient_use="allowed") for p in assessment.probes)
     before = dataclasses.replace(assessment, as_of=assessment.as_of - timedelta(days=30), probes=fit)
