@@ -179,16 +179,18 @@ def _latest(value: Floats, sd: Floats) -> tuple[float, tuple[float, float]]:
 
 def _step(at: Floats, value: Floats, sd: Floats) -> tuple[float, float] | None:
     """The largest step between the bins before and after a split, if sure: (day, size). Two bins on either side."""
-    best: tuple[float, float, float] | None = None
-    for k in range(2, len(at) - 1):
-        w0, w1 = 1.0 / sd[:k] ** 2, 1.0 / sd[k:] ** 2
-        size = float((w1 * value[k:]).sum() / w1.sum() - (w0 * value[:k]).sum() / w0.sum())
-        error = float(np.sqrt(1.0 / w0.sum() + 1.0 / w1.sum() + 0.003**2))
-        if best is None or abs(size) / error > best[0]:
-            best = (abs(size) / error, float(at[k]), size)
-    if best is None or best[0] < SURE_Z or abs(best[2]) < LEAST_LEVEL:
+    if len(at) < 4:
         return None
-    return best[1], best[2]
+    w = 1.0 / sd**2
+    total, weighted = np.cumsum(w), np.cumsum(w * value)
+    k = np.arange(2, len(at) - 1)
+    w0, w1 = total[k - 1], total[-1] - total[k - 1]
+    size = (weighted[-1] - weighted[k - 1]) / w1 - weighted[k - 1] / w0
+    sure = np.abs(size) / np.sqrt(1.0 / w0 + 1.0 / w1 + 0.003**2)
+    best = int(np.argmax(sure))
+    if sure[best] < SURE_Z or abs(size[best]) < LEAST_LEVEL:
+        return None
+    return float(at[k[best]]), float(size[best])
 
 
 def _alert(name: str, found: Finding) -> Alert:

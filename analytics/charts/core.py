@@ -77,7 +77,12 @@ def core_chart(
     ref_var = box.spread(reference_variance, np.inf)
     bridge = box.spread(persistent)
     sigma = np.sqrt(box.spread(noise, 1.0))
-    thresholds = [box.spread(threshold_nats(arl0, k), 1.0) for k in SIZES_K]
+    # L_d / h as s⁻² · (a · A − B), with A = d/h and B = d²/2h of each size.
+    sizes = []
+    for k in SIZES_K:
+        threshold = box.spread(threshold_nats(arl0, k), 1.0)
+        d = 2.0 * k * sigma
+        sizes.append((d / threshold, 0.5 * d * d / threshold))
     best = {side: np.zeros(box.shape) for side in (-1, 1)}
     where = {side: np.zeros(box.shape, np.int64) for side in (-1, 1)}
     change = {side: np.zeros(box.shape) for side in (-1, 1)}
@@ -85,32 +90,32 @@ def core_chart(
     for m in split_distances(box.shape[1]):
         after = sums.weight[:, m:] - sums.weight[:, :-m]
         before = sums.weight[:, :-m]
-        enough_after = (sums.checks[:, m:] - sums.checks[:, :-m] > LEAST_AFTER - 0.5) & (after > 0)
-        run = sums.run_weight[:, m:]
+        ok = (sums.checks[:, m:] - sums.checks[:, :-m] > LEAST_AFTER - 0.5) & (after > 0) & (sums.checks[:, :-m] > LEAST_BEFORE - 0.5)
         safe_after, safe_before = np.where(after > 0, after, 1.0), np.where(before > 0, before, 1.0)
-        mean_after = (sums.weighted[:, m:] - sums.weighted[:, :-m]) / safe_after
-        share_after = np.minimum(after, run) / safe_after
+        inverse = 1.0 / safe_after
+        mean_after = (sums.weighted[:, m:] - sums.weighted[:, :-m]) * inverse
+        run, p = sums.run_weight[:, m:], bridge[:, m:]
+        share_after = np.minimum(after, run) * inverse
         share_before = np.maximum(run - after, 0.0) / safe_before
-        p = bridge[:, m:]
-        changes = (
-            (mean_after - sums.weighted[:, :-m] / safe_before,
-             1.0 / safe_after + 1.0 / safe_before + (share_after - share_before) ** 2 * p,
-             enough_after & (sums.checks[:, :-m] > LEAST_BEFORE - 0.5), False),
-            (mean_after - ref[:, m:], 1.0 / safe_after + ref_var[:, m:] + share_after**2 * p,
-             enough_after & np.isfinite(ref[:, m:]) & (sums.checks[:, :-m] > LEAST_BEFORE - 0.5), True),
-        )
-        for delta, variance, ok, is_reference in changes:
-            amount = np.where(ok, np.maximum(np.abs(delta) - dead_band, 0.0), 0.0)
-            ratio = np.zeros(amount.shape)
-            for k, h in zip(SIZES_K, thresholds, strict=True):
-                d = 2.0 * k * sigma[:, m:]
-                ratio = np.maximum(ratio, np.where(ok, (d * amount - 0.5 * d * d) / variance, 0.0) / h[:, m:])
+        for is_reference in (False, True):
+            if is_reference:
+                delta = mean_after - ref[:, m:]
+                variance = inverse + ref_var[:, m:] + share_after**2 * p
+            else:
+                delta = mean_after - sums.weighted[:, :-m] / safe_before
+                variance = inverse + 1.0 / safe_before + (share_after - share_before) ** 2 * p
+            amount = np.maximum(np.abs(delta) - dead_band, 0.0)
+            ratio = amount * sizes[0][0][:, m:] - sizes[0][1][:, m:]
+            for a, b in sizes[1:]:
+                np.maximum(ratio, amount * a[:, m:] - b[:, m:], out=ratio)
+            ratio = np.where(ok, ratio / variance, 0.0)
             for side in (-1, 1):
-                better = (np.sign(delta) == side) & (ratio > best[side][:, m:])
-                best[side][:, m:][better] = ratio[better]
-                where[side][:, m:][better] = m
-                change[side][:, m:][better] = delta[better]
-                by_reference[side][:, m:][better] = is_reference
+                better = (ratio > best[side][:, m:]) & (delta * side > 0)
+                if better.any():
+                    best[side][:, m:][better] = ratio[better]
+                    where[side][:, m:][better] = m
+                    change[side][:, m:][better] = delta[better]
+                    by_reference[side][:, m:][better] = is_reference
     row = np.arange(len(rows.unit))
     low, high = box.back(best[-1]), box.back(best[1])
     reference_wins = np.where(low >= high, by_reference[-1][box.unit, box.place], by_reference[1][box.unit, box.place])

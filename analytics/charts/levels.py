@@ -94,6 +94,6 @@ def level_chart(
 
 
 def _t_limit(rate: Floats, freedom: Floats, sides: int) -> Floats:
-    from scipy import stats
+    from scipy.special import stdtrit  # Student's t quantile, without the second that scipy.stats takes to import
 
-    return np.asarray(stats.t.isf(np.broadcast_to(rate, freedom.shape) / sides, np.maximum(freedom, 2.0)))
+    return np.asarray(-stdtrit(np.maximum(freedom, 2.0), np.broadcast_to(rate, freedom.shape) / sides))

@@ -50,9 +50,11 @@ class Trends:
 
 def fit_trends(
     unit: Ints, at_days: Floats, x: Floats, variance: Floats, units: int,
-    *, ramp_sd_per_year: float = RAMP_SD_PER_YEAR, persistent: Floats | None = None,
+    *, ramp_sd_per_year: float = RAMP_SD_PER_YEAR, step_sd: float = STEP_SD,
 ) -> Trends:
     """Fit every unit at once. Rows sorted by (unit, time), one per check, admitted checks only.
+
+    ramp_sd_per_year, step_sd: prior sizes in the scale of x.
 
     Units with fewer than three checks get a flat constant with their mean (one: itself; none: NaN).
     """
@@ -105,7 +107,7 @@ def fit_trends(
         step_at = np.where(enough, t[np.minimum(after, max(longest - 1, 0)), np.arange(units)], 0.0) if longest else np.zeros(units)
         f = (t >= step_at).astype(float)
         k = 1 + j
-        _component(w, f, centred, safe, mean + base, np.ones(units), STEP_SD**2, enough, PRIOR_STEP / ONSETS, k,
+        _component(w, f, centred, safe, mean + base, np.ones(units), step_sd**2, enough, PRIOR_STEP / ONSETS, k,
                    log_weight, level, level_var, size, np.zeros_like(slope_var), np.zeros_like(cross))
         onset[:, k] = first + step_at
     peak = log_weight.max(axis=1, keepdims=True)
