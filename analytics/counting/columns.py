@@ -143,10 +143,12 @@ def from_records(records: Records, settings: Settings) -> Countings:
     rounding = np.where(derived & ~np.isnan(step), (step * time_s) ** 2 / 12.0, 0.0)
 
     def code(name: str, values: list[str]) -> Codes:
-        return _codes(readings[name], values)[order]
+        codes = _codes(readings[name], values)
+        return codes[order] if values else codes
 
     def number(name: str) -> Floats:
-        return readings[name].to_numpy(np.float64)[order]
+        values = readings[name].to_numpy(np.float64)
+        return values if np.isnan(values).all() else values[order]
 
     measured = _codes(readings["measurement"], list(MEASUREMENTS))[order].astype(np.int8)
     return Countings(
