@@ -25,6 +25,7 @@ from analytics.charts.response import ResponseCharts, chart_responses
 from analytics.counting import count_records
 from analytics.counting.tables import Counted
 from analytics.cut import cut
+from analytics.drift.shift import shift_forecasts
 from analytics.drift.state import drift_state
 from analytics.points import all_points
 from analytics.records.snapshot import Records
@@ -50,9 +51,11 @@ def assess(records: Records, settings: Settings, as_of: datetime) -> FleetAssess
 
     state = drift_state(charts, alarmed_units(charts), settings.limits.tolerance_pct / 100.0)
 
+    slides = shift_forecasts(quantities, counted.names, known, settings.limits.tolerance_pct / 100.0)
+
     keys = series_keys_of(counted, quantities)
     located = located_openings(keys, charts, counted.response_states.check_at, quantities, silent_openings, settings)
-    series = all_results(keys, counted, charts, state, quantities, located, silent_now, settings)
+    series = all_results(keys, counted, charts, state, quantities, located, silent_now, slides, settings)
 
     residual = charts.rows.y - charts.corrected.anchor_then
     by_source = shared_movement(charts.rows, charts.corrected, charts.rows.source, ~charts.outliers.pending, residual)

@@ -55,6 +55,9 @@ def findings(e: Evidence) -> dict[str, bool]:
         "repeats_off": e.repeats_off,
         "low_outliers": e.outliers_low >= 2, "no_signal": e.no_signal,
     }
+    if e.no_signal:
+        # A dead cable need not have warned by scatter before.
+        out = {name: yes for name, yes in out.items() if yes or name not in ("scatter_high", "low_outliers")}
     if moved:
         out["fell"] = e.change_pct < 0
         total = e.probability_ramp + e.probability_step

@@ -9,14 +9,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
 from analytics.baseline.rows import Floats, Ints
 from analytics.charts.quantities import QuantityChart
 from analytics.counting.columns import Names
-from analytics.counting.window import forward
+from analytics.counting.line_model import forward, typical_fwhm_pct
 from analytics.drift.crossing import PassageQuantiles, passage_quantiles
 from analytics.drift.trend import fit_trends
+from analytics.records.snapshot import Records
 
 RAMP_SD_PCT_PER_YEAR, STEP_SD_PCT = 5.0, 2.0
 REPEATABILITY_PCT = 0.15  # spread of the shift between window checks beyond counting
@@ -51,13 +51,16 @@ def limit_shift(nuclide: str, centre_kev: float, width_pct: float, fwhm_pct: flo
 
 
 def shift_forecasts(
-    shift: QuantityChart, width: QuantityChart, names: Names, windows: pd.DataFrame, typical_fwhm: dict[int, float], tolerance: float,
+    quantities: list[QuantityChart], names: Names, records: Records, tolerance: float,
 ) -> list[ShiftForecast]:
     """Every window series that surely slides, with its forecast.
 
-    typical_fwhm: FWHM in per cent of energy by probe code, for probes whose width was never fitted.
+    The line's width is the median of the fitted ones, or that typical of the detector where none could be fitted.
     """
-    registered = windows.set_index("window")
+    by_quantity = {chart.quantity: chart for chart in quantities}
+    shift, width = by_quantity["window_shift"], by_quantity["window_width"]
+    registered = records.windows.set_index("window")
+    detector = dict(zip(records.probes["probe"].astype(object), records.probes["detector"].astype(object), strict=True))
     out: list[ShiftForecast] = []
     newest_unit = {int(s): int(u) for s, u in zip(shift.series, shift.unit, strict=True)}  # rows are in time order inside a series
     fwhm: dict[int, float] = {}
@@ -90,8 +93,10 @@ def shift_forecasts(
         towards = 1.0 if slope > 0 else -1.0
         row = registered.loc[window]
         probe = int(shift.keys.probe[series])
+        kind = detector.get(names.probe[probe])
+        typical = typical_fwhm_pct(kind if isinstance(kind, str) else None, float(row["centre_kev"]))
         found = limit_shift(names.nuclide[nuclide_code], float(row["centre_kev"]), float(row["width_pct"]),
-                            fwhm.get(probe, typical_fwhm.get(probe, 10.0)), float(shift.centre[last]), towards, tolerance)
+                            fwhm.get(probe, typical), float(shift.centre[last]), towards, tolerance)
         if found is None or (found[0] - value[-1]) * towards <= 0:
             continue
         passage = passage_quantiles(

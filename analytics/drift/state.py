@@ -12,6 +12,7 @@ from analytics.drift.crossing import PassageQuantiles, passage_quantiles
 from analytics.drift.trend import YEAR_DAYS, Trends, fit_trends
 
 Z90 = 1.6448536269514722
+POSSIBLE, ESTABLISHED = 0.12, 0.9  # probability of a ramp from which a forecast is possible, and from which it has a late end
 
 
 @dataclass(frozen=True)
@@ -59,7 +60,10 @@ def drift_state(charts: ResponseCharts, alarmed: Bools, tolerance: float) -> Dri
     outside = (w * (_cdf(lower[:, None], trends) + 1.0 - _cdf(upper[:, None], trends))).sum(axis=1)
     sign = np.where(slope < 0, -1.0, 1.0)
     beyond = (level < lower) | (level > upper)
-    forecast = drifting & np.isfinite(c.alpha) & ~beyond & (alarmed | (trends.probability_ramp > 0.97)) & (trends.checks >= 5)
+    real = trends.probability_ramp
+    # A possible drift gets its early end; only an established one gets a late end.
+    forecast = np.isfinite(c.alpha) & ~beyond & (trends.checks >= 5) & (real >= POSSIBLE) & (real >= trends.probability_step)
+    sure = alarmed & (real >= 0.5) | (real >= ESTABLISHED)
     units = len(level)
     nothing = np.full(units, np.nan)
     passage = PassageQuantiles(nothing.copy(), nothing.copy(), nothing.copy(), {d: nothing.copy() for d in (90, 182, 365)})
@@ -69,9 +73,12 @@ def drift_state(charts: ResponseCharts, alarmed: Bools, tolerance: float) -> Dri
             share[pick] / safe[pick][:, None], trends.level[pick], trends.level_var[pick], trends.slope[pick], trends.slope_var[pick],
             trends.cross[pick], np.where(sign[pick] < 0, lower[pick], upper[pick]), sign[pick],
         )
-        passage.p05[pick], passage.p50[pick], passage.p95[pick] = some.p05, some.p50, some.p95
+        known = sure[pick]
+        passage.p05[pick] = some.p05
+        passage.p50[pick] = np.where(known | (real[pick] >= 0.5), some.p50, np.nan)
+        passage.p95[pick] = np.where(known, some.p95, np.nan)
         for d, values in some.within.items():
-            passage.within[d][pick] = values
+            passage.within[d][pick] = values * np.where(known, 1.0, real[pick])
     return DriftState(trends, level, level_sd, slope_out, low_out, high_out, drifting, outside, passage, forecast & np.isfinite(passage.p05), sign)
 
 
