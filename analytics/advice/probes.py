@@ -66,7 +66,7 @@ def probe_results(
             crossing=_soonest(mine), ever_read=last_check is not None,
         )
         _service_history(situation, services, alerts, last_check)
-        _out_of_use(situation, story, decisions.get(name, []), open_alerts)
+        _out_of_use(situation, story, decisions.get(name, []), alerts, last_check)
         verdict = judge(situation)
         due_on = {d.kind: d.due_on for d in checks}
         out.append(ProbeResult(
@@ -105,12 +105,20 @@ def _service_history(s: Situation, services: list[tuple[float, str]], alerts: li
     s.earlier_alarm_before_service = bool(before & after)
 
 
-def _out_of_use(s: Situation, story: list[tuple[float, str]], decisions: list[tuple[float, str]], open_alerts: list[Alert]) -> None:
-    """Taken out by a person and not cleared since; and when the newest alarm that forbids use opened."""
-    out = max([w for w, k in story if k == "withdrawn"] + [w for w, k in decisions if k == "out_of_use"], default=float("-inf"))
-    cleared = max([w for w, k in story if k == "cleared"] + [w for w, k in decisions if k == "cleared"], default=float("-inf"))
+def _out_of_use(
+    s: Situation, story: list[tuple[float, str]], decisions: list[tuple[float, str]], alerts: list[Alert], last_check: datetime | None,
+) -> None:
+    """Taken out by a person and not cleared since; and the alarm that forbids use and that nothing has answered yet."""
+    withdrawn = max([w for w, k in story if k == "withdrawn"], default=float("-inf"))
+    out = max([withdrawn, *[w for w, k in decisions if k == "out_of_use"]])
+    cleared = max([w for w, k in story + decisions if k == "cleared"], default=float("-inf"))
     s.out_of_use = out > cleared
-    s.cleared_days = cleared
-    bad = [a.signalled_at for a in open_alerts if a.rule in ("tolerance", "no_signal")]
-    if bad:
-        s.newest_bad_days = (max(bad) - datetime(1970, 1, 1)).total_seconds() / 86400.0
+    s.withdrawn = day(withdrawn) if withdrawn > cleared else None
+    if s.withdrawn is not None:
+        s.overdue = []
+    for alert in sorted((a for a in alerts if a.rule in ("tolerance", "no_signal")), key=lambda a: a.signalled_at):
+        when = (alert.signalled_at - datetime(1970, 1, 1)).total_seconds() / 86400.0
+        served = [w for w, _ in s.services if w > when]
+        answered = bool(served) and alert.settled_at is not None and last_check is not None and last_check > moment(served[0])
+        if cleared <= when and not answered:
+            s.uncleared = alert.signalled_at.date().isoformat()

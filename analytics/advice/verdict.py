@@ -10,7 +10,8 @@ The table, first row that holds (limits and intervals from the settings):
 | watch | an alarm is open that does not yet ask for a service; the newest check asks for a repeat |
 | use | none of these |
 
-Patient use: not until cleared when beyond the tolerance limit, without signal, or taken out by a person and not cleared;
+Patient use: not until cleared when it was beyond the tolerance limit or without signal and neither a person cleared it nor a
+service with a good check after it answered that, or when taken out by a person and not cleared;
 repeat first while a repeat is asked for, a check is overdue, or a return from service is not verified.
 """
 
@@ -44,8 +45,8 @@ class Situation:
     repeat_requested: bool = False
     crossing: Crossing | None = None
     out_of_use: bool = False  # withdrawn or set out of use by a person, not cleared since
-    cleared_days: float = float("-inf")
-    newest_bad_days: float = float("-inf")  # when the newest tolerance or no-signal alarm opened
+    uncleared: str | None = None  # day of a tolerance or no-signal alarm that nobody cleared and no verified service answered
+    withdrawn: str | None = None  # day it was withdrawn, while it is
     earlier_alarm_before_service: bool = False
     ever_read: bool = True
     now_days: float = 0.0
@@ -75,7 +76,7 @@ def judge(s: Situation) -> Verdict:
     if cause not in ("none", "unknown") and probability < 0.4:
         cause, probability = "unknown", 1.0 - probability
     missing = _missing(s)
-    bad = bool(e.open_rules & {"tolerance", "no_signal"}) and s.cleared_days <= s.newest_bad_days
+    bad = s.uncleared is not None
     reasons = _reasons(s, cause, probability)
     advice: ProbeAdvice
     if missing:
@@ -163,7 +164,11 @@ def _reasons(s: Situation, cause: str, probability: float) -> list[str]:
         out.append(e.companion_text)
     if s.repeat_requested:
         out.append("The newest check lies far from its neighbours: repeat it with the probe taken out and put back.")
-    if s.out_of_use:
+    if s.uncleared is not None and not e.open_rules & {"tolerance", "no_signal"}:
+        out.append(f"It was beyond the tolerance limit or without signal on {s.uncleared}, and nobody has cleared it since on a check that verifies it.")
+    if s.withdrawn is not None:
+        out.append(f"Withdrawn on {s.withdrawn}; it is not asked for checks until it is cleared.")
+    elif s.out_of_use:
         out.append("It was taken out of use and has not been cleared since.")
     if cause not in ("none", "unknown"):
         out.append(f"Likely cause: {cause.replace('_', ' ')} (probability {pct(100 * probability)}).")

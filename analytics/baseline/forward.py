@@ -13,8 +13,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analytics.baseline.location import robust_centre
-from analytics.baseline.neighbours import neighbours, timelines
+from analytics.baseline.location import Centre, robust_centre
+from analytics.baseline.neighbours import Neighbours, neighbours, timelines
 from analytics.baseline.noise import PlacingSpread
 from analytics.baseline.rows import CLOSED_AFTER_DAYS, Bools, Floats, Ints, Rows
 
@@ -22,6 +22,8 @@ WANDER = 0.003**2  # a sound neighbour's own slow wander about its reference
 MOVE = 0.02**2  # what a source is expected to move by while in use, before anything is seen (prior variance)
 LEAST_FOR_NEIGHBOUR = 2  # checks in its reference before a unit speaks for a source
 RECENT = 8  # checks whose median is a neighbour's present level
+RECENT_SHARE = 0.3  # share of the window whose readings count alone after a jump
+JUMP_Z, JUMP_AT_LEAST = 4.0, 0.015
 MOVED_SURELY, MOVED_AT_LEAST = 3.0, 0.015  # standard errors and log size from which a neighbour has plainly moved itself
 
 
@@ -118,15 +120,15 @@ def walk(
         if len(now) == 0:
             continue
         unit, source = rows.unit[now], rows.source[now]
-        near = neighbours(lines, source, rows.at_days[now], rows.probe[now], rows.jig[now], rows.unit_probe, window_days)
+        query = (source, rows.at_days[now], rows.probe[now], rows.jig[now], rows.unit_probe)
+        near = neighbours(lines, *query, window_days)
         ready = (near.unit >= 0) & (in_reference[near.unit] >= LEAST_FOR_NEIGHBOUR)
         same = ready & near.same_jig
         use = np.where(same.sum(axis=0) >= least_probes - 1, same, ready)
         others = np.where(use, near.unit, 0)
-        scatter = (near.variance + unit_placing[others]) / np.maximum(near.checks, 1)
-        lasting = anchor_var[others] + WANDER
-        residual = np.where(use, near.mean - anchor[others], np.nan)
+        residual, scatter, lasting = _residuals(near, use, anchor, anchor_var, unit_placing)
         centre = robust_centre(residual, np.where(use, scatter + lasting, np.nan))
+        centre = _follow_jump(centre, neighbours(lines, *query, window_days * RECENT_SHARE), use, near, anchor, anchor_var, unit_placing, least_probes)
         count = use.sum(axis=0)
         at_home = source == home[unit]
         prior = np.where(at_home, MOVE, np.minimum(priors.activity_variance[source] + priors.activity_variance[home[unit]], 1.0))
@@ -142,11 +144,9 @@ def walk(
         speakers[now], shift_var[now] = count, variance
         x[now] = rows.y[now] - shift[now]
         anchor_then[now] = anchor[unit]
-        whole = robust_centre(np.where(ready & ~same, near.mean - anchor[np.maximum(near.unit, 0)], np.nan),
-                              np.where(ready & ~same, (near.variance + unit_placing[np.maximum(near.unit, 0)]) / np.maximum(near.checks, 1)
-                                       + anchor_var[np.maximum(near.unit, 0)] + WANDER, np.nan))
-        other_jigs = (ready & ~same).sum(axis=0) >= least_probes - 1
-        source_shift[now] = np.where(other_jigs, whole.value, shift[now])
+        every, every_scatter, every_lasting = _residuals(near, ready, anchor, anchor_var, unit_placing)
+        whole = robust_centre(every, np.where(ready, every_scatter + every_lasting, np.nan))
+        source_shift[now] = np.where(ready.sum(axis=0) >= least_probes - 1, whole.value, shift[now])
         alpha_then[now], alpha_var_then[now] = alpha[unit], alpha_var[unit]
         expected = np.where(np.isfinite(alpha[unit]), alpha[unit] + shift[now], rows.y[now])
         placing_row[now] = unit_placing[unit]
@@ -160,6 +160,33 @@ def walk(
         x, shift, shift_var, noise, persistent, speakers, placing_row, alpha_then, alpha_var_then, anchor_then,
         source_shift, alpha, alpha_var, np.isfinite(table).sum(axis=1), spread.estimate(placing_prior, placing_prior_checks)[0],
     )
+
+
+def _residuals(near: Neighbours, use: Bools, anchor: Floats, anchor_var: Floats, placing: Floats) -> tuple[Floats, Floats, Floats]:
+    """Residual of each neighbour in use, its variance by scatter, and the part that more checks do not average away."""
+    unit = np.where(use, near.unit, 0)
+    scatter = (near.variance + placing[unit]) / np.maximum(near.checks, 1)
+    return np.where(use, near.mean - anchor[unit], np.nan), scatter, anchor_var[unit] + WANDER
+
+
+def _follow_jump(
+    centre: Centre, recent: Neighbours, use: Bools, near: Neighbours, anchor: Floats, anchor_var: Floats, placing: Floats, least_probes: int,
+) -> Centre:
+    """Where the newest readings of the neighbours plainly left the mean of the window (a knocked jig), they alone count."""
+    known = (recent.unit >= 0) & np.where(_narrow(use, near), recent.same_jig, True)
+    known &= np.isfinite(anchor[np.maximum(recent.unit, 0)])
+    residual, scatter, lasting = _residuals(recent, known, anchor, anchor_var, placing)
+    late = robust_centre(residual, np.where(known, scatter + lasting, np.nan))
+    enough = known.sum(axis=0) >= least_probes - 1
+    gap = np.abs(late.value - centre.value)
+    jumped = enough & (gap > JUMP_Z * np.sqrt(late.variance + centre.variance)) & (gap > JUMP_AT_LEAST)
+    return Centre(np.where(jumped, late.value, centre.value), np.where(jumped, late.variance, centre.variance),
+                  np.where(jumped, late.members, centre.members))
+
+
+def _narrow(use: Bools, near: Neighbours) -> Bools:
+    """Queries whose neighbours in use are all on their own jig."""
+    return np.asarray(~(use & ~near.same_jig).any(axis=0))[None, :]
 
 
 def _anchors(alpha: Floats, alpha_var: Floats, recent: Floats, placing: Floats) -> tuple[Floats, Floats]:

@@ -31,6 +31,10 @@ def passes_level(rows: Rows, box: Rectangle, sums: Sums, base: Floats, reference
         delta = (sums.weighted[:, m:] - sums.weighted[:, :-m]) / safe - ref[:, m:]
         variance = 1.0 / safe + ref_var[:, m:] + bridge[:, m:]
         sure = ok & (np.abs(delta) > SURE * np.sqrt(variance))
+        if m == LAGS[0]:
+            # Two checks alone must pass the limit by their own error.
+            error = np.sqrt(variance)
+            sure &= (delta + error < low) | (delta - error > high)
         best_low[:, m:] = np.maximum(best_low[:, m:], np.where(sure, delta / low, 0.0))
         best_high[:, m:] = np.maximum(best_high[:, m:], np.where(sure, delta / high, 0.0))
     return box.back(best_low), box.back(best_high)

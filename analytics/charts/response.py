@@ -103,7 +103,12 @@ def chart_responses(
         (wide, "high", None, "scatter"), (spread.ratio_low, "low", None, "scatter"), (spread.ratio_repeats, "both", None, "scatter"),
     ):
         ratio = np.where(rows.partial, 0.0, ratio)
-        calm = good if rule != "scatter" else spread.calm if direction == "high" else ratio < 0.3
+        if rule in ("tolerance", "action_level"):
+            calm = np.abs(deviation) < -np.log1p(-(tolerance if rule == "tolerance" else action)) - error
+        elif rule == "scatter":
+            calm = spread.calm if direction == "high" else ratio < 0.3
+        else:
+            calm = good
         for unit in np.unique(rows.unit[ratio > 1.0]):
             part = slice(int(rows.unit_first[unit]), int(rows.unit_first[unit + 1]))
             for start, end in open_and_settle(ratio[part], calm[part], SETTLE_CHECKS):
