@@ -26,7 +26,7 @@ def evidence(series: SeriesResult, points: pd.DataFrame, alerts: Sequence[Alert]
     shown = points[(points["check_at"] >= began - room) & (points["check_at"] <= ended + room * 0.3)]
     sheet = Sheet([140], top=22, legend=0)
     readings.draw(sheet, series, shown)
-    readings.draw_alerts(sheet, shown, alerts)
+    readings.draw_alerts(sheet, series, shown, alerts)
     sheet.title(f"{QUANTITY[series.quantity]} in {series.window}, {series.unit}")
     sheet.y(nticks=4)
     return sheet.figure()

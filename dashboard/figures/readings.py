@@ -14,6 +14,8 @@ from dashboard.figures.sheet import Sheet
 from dashboard.parts import values
 from dashboard.parts.words import RULE
 
+_LEVELS = ("limit_low", "limit_high", "expected")
+
 # flag -> (word, symbol, filled)
 FLAG = {
     "used": ("charted", "circle", True),
@@ -44,28 +46,30 @@ def draw(
     charted = points[points["flag"].isin(["used", "reference"])]
     if len(charted):
         _ground(sheet, series, charted, row=row, legend=legend, levels=levels)
-    floor = _floor(points)
+    low, high = span(series, points)
+    sheet.y(row, range=[low, high])
     for flag, (word, symbol, filled) in FLAG.items():
         marks = points[points["flag"] == flag]
         if marks.empty:
             continue
-        height = marks["corrected"].to_numpy(dtype=float)
-        moved = height - marks["value"].to_numpy(dtype=float)
+        value = marks["corrected"].to_numpy(dtype=float)
+        height = within(value, low, high)
         bars = {
             "type": "data",
             "symmetric": False,
-            "array": marks["value_high"].to_numpy(dtype=float) + moved - height,
-            "arrayminus": height - marks["value_low"].to_numpy(dtype=float) - moved,
+            "array": np.where(height == value, marks["value_high"] - marks["value"], 0.0),
+            "arrayminus": np.where(height == value, marks["value"] - marks["value_low"], 0.0),
             "thickness": 1,
             "width": 0,
             "color": ground.DOT_SOFT,
         }
         at = ground.stamps(marks["check_at"])
+        edge = np.where(height > value, "triangle-down-open", np.where(height < value, "triangle-up-open", symbol))
         sheet.trace(
             row,
             type=ground.renderer(len(points)),
             x=at,
-            y=np.where(np.isnan(height), floor, height),
+            y=height,
             mode="markers",
             name=word,
             legendgroup=flag,
@@ -75,7 +79,7 @@ def draw(
             hoverinfo="text",
             hovertext=_says(series, marks, word),
             marker={
-                "symbol": symbol,
+                "symbol": symbol if (edge == symbol).all() else edge.tolist(),
                 "size": 6 if filled else 10,
                 "color": ground.DOT if filled else ground.BEYOND,
                 "line": {"width": 0 if filled else 1.8},
@@ -83,7 +87,38 @@ def draw(
         )
 
 
-def draw_alerts(sheet: Sheet, points: pd.DataFrame, alerts: Sequence[Alert], *, row: int = 1, first: int = 1) -> None:
+def span(series: SeriesResult, points: pd.DataFrame) -> tuple[float, float]:
+    """The heights a row shows: charted readings with their bars, chart limits, and for a response the tolerance limit.
+
+    A reading that was set aside does not stretch the row; far off, it stands at the edge as a triangle.
+    """
+    charted = points[points["flag"].isin(["used", "reference"])]
+    shown = charted if len(charted) else points
+    moved = shown["corrected"] - shown["value"]
+    ends = [shown["value_low"] + moved, shown["value_high"] + moved, *(shown[c] for c in _LEVELS)]
+    if series.quantity == "response" and series.tolerance_pct is not None:
+        ends += [shown["expected"] * (1 + side * series.tolerance_pct / 100) for side in (-1, 1)]
+    heights = np.concatenate([one.to_numpy(dtype=float) for one in (*ends, shown["corrected"])])
+    heights = heights[np.isfinite(heights)]
+    if len(heights) == 0:
+        return 0.0, 1.0
+    room = 0.06 * (heights.max() - heights.min()) or 0.1 * abs(heights.max()) or 1.0
+    return float(heights.min() - room), float(heights.max() + room)
+
+
+def within(height: np.ndarray, low: float, high: float) -> np.ndarray:
+    """Heights moved inside the row; a check without a value stands at its foot.
+
+    >>> within(np.array([5.0, -9.0, np.nan]), 0.0, 10.0).tolist()
+    [5.0, 0.5, 0.5]
+    """
+    edge = 0.05 * (high - low)
+    return np.clip(np.where(np.isnan(height), low, height), low + edge, high - edge)
+
+
+def draw_alerts(
+    sheet: Sheet, series: SeriesResult, points: pd.DataFrame, alerts: Sequence[Alert], *, row: int = 1, first: int = 1
+) -> None:
     """A numbered ring on the check that tipped each alert, and a tint from the estimated onset to it.
 
     points: all of the series, so that a ring finds its check. first: number of the first alert.
@@ -97,17 +132,19 @@ def draw_alerts(sheet: Sheet, points: pd.DataFrame, alerts: Sequence[Alert], *, 
         if place >= 0:
             rings.setdefault(place, []).append((number, alert))
     for place, here in rings.items():
-        height = float(points["corrected"].iloc[place])
+        low, high = span(series, points)
+        height = float(within(points["corrected"].to_numpy(dtype=float)[place : place + 1], low, high)[0])
+        beneath = here[0][1].direction == "low" and height > low + 0.2 * (high - low)
         said = [f"{number_mark(number)} {RULE[alert.rule]}" for number, alert in here]
         sheet.trace(
             row,
             x=ground.stamps(points["check_at"].iloc[place : place + 1]),
-            y=[_floor(points) if math.isnan(height) else height],
+            y=[height],
             mode="markers+text",
             text=["".join(number_mark(number) for number, _ in here)],
             showlegend=False,
             textfont={"size": 15, "color": ground.BEYOND},
-            textposition="bottom center" if here[0][1].direction == "low" and not math.isnan(height) else "top center",
+            textposition="bottom center" if beneath else "top center",
             marker={"symbol": "circle-open", "size": 15, "color": ground.BEYOND, "line": {"width": 2}},
             hoverinfo="text",
             hovertext="<br>".join([f"signalled {values.moment(here[0][1].signalled_at)}", *said]),
@@ -140,12 +177,6 @@ def _ground(sheet: Sheet, series: SeriesResult, charted: pd.DataFrame, *, row: i
                 *ground.broken_line(at, level, piece), {"color": colour, "width": 1.4, "dash": dash}, row=row, **name
             )
     sheet.line(*ground.broken_line(at, charted["corrected"], piece), {"color": ground.DOT_SOFT, "width": 1}, row=row)
-
-
-def _floor(points: pd.DataFrame) -> float:
-    """Where a check without a value is drawn: at the foot of what is shown."""
-    low = points[["value_low", "limit_low", "corrected"]].min().min()
-    return 0.0 if math.isnan(low) else float(low)
 
 
 def _says(series: SeriesResult, marks: pd.DataFrame, word: str) -> list[str]:

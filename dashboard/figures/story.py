@@ -53,7 +53,7 @@ def story(
     heights = [TALL, *[LOW] * (len(others) + moved), *[LANE * len(used)] * bool(used)]
     sheet = Sheet(heights, top=52, legend=76)
     readings.draw(sheet, main.series, shown, legend=True)
-    readings.draw_alerts(sheet, shown, main.series.alerts)
+    readings.draw_alerts(sheet, main.series, shown, main.series.alerts)
     draw_forecast(sheet, main.series, as_of)
     sheet.title(f"Response, {main.series.unit}: charted value, shared movement taken off")
     sheet.y(nticks=8)
@@ -61,7 +61,7 @@ def story(
     for row, chapter in enumerate(others, 2):
         here = _cut(chapter.points, first, last)
         readings.draw(sheet, chapter.series, here, row=row, levels=False)
-        readings.draw_alerts(sheet, here, chapter.series.alerts, row=row, first=number)
+        readings.draw_alerts(sheet, chapter.series, here, chapter.series.alerts, row=row, first=number)
         number += len(chapter.series.alerts)
         sheet.title(f"{story_name(chapter.series, main.series)}, {chapter.series.unit}", row=row)
         sheet.y(row, nticks=4)

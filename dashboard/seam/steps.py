@@ -74,7 +74,7 @@ def account(records: Records, settings: Settings, series: SeriesResult, point: A
     point: a row of ``FleetAssessment.points`` (as a named tuple). An excluded check is worked out as if it were not.
     """
     mine = records.readings[(records.readings["probe"] == series.probe) & (records.readings["taken_at"] <= as_of)]
-    at = point.check_at
+    at, stored = point.check_at, mine
     if point.flag == "excluded":
         near = (mine["window"] == series.window) & ((mine["taken_at"] - at).abs() <= TOGETHER)
         mine = mine.assign(excluded=mine["excluded"] & ~near)
@@ -82,10 +82,10 @@ def account(records: Records, settings: Settings, series: SeriesResult, point: A
     found = _row(counted, series, at, point.source)
     if found is None:
         near = (mine["window"] == series.window) & ((mine["taken_at"] - at).abs() <= TOGETHER)
-        return Account(_countings(mine[near], mine.loc[near, "measurement"]), (), ())
+        return Account(_countings(stored[near], stored.loc[near, "measurement"]), (), ())
     check = counted.response.check[found]
     members = counted.members[counted.members["check"] == check].drop_duplicates("reading_id")
-    rows = mine.set_index("reading_id").loc[members["reading_id"]].reset_index()
+    rows = stored.set_index("reading_id").loc[members["reading_id"]].reset_index()
     responses = counted.response
     nuclide = series.nuclide
     half_life = float(half_life_days([nuclide], settings.nuclides.half_lives)[0]) if nuclide else math.nan
@@ -207,8 +207,8 @@ def _background_counts(table: Responses, i: int) -> str:
 def _pm(value: float, sd: float, unit: str) -> str:
     """Value and uncertainty to the same decimal place, the uncertainty to two digits.
 
-    >>> _pm(12345.678, 23.4, "cps")
-    '12 346 ± 23 cps'
+    >>> print(_pm(12345.678, 23.4, "cps"))
+    12 346 ± 23 cps
     """
     if not (math.isfinite(value) and math.isfinite(sd)):
         return number(value, unit)

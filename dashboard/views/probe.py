@@ -131,7 +131,7 @@ def companions(look: read.Look, series: SeriesResult) -> list[Chapter]:
 
     def belongs(other: SeriesResult) -> bool:
         here = other.jig in (None, series.jig) and other.collimator in (None, series.collimator)
-        return here and other.readings > 0 and (other.window == series.window or other.quantity in WHOLE_PROBE)
+        return here and other.readings > 1 and (other.window == series.window or other.quantity in WHOLE_PROBE)
 
     every = (other for quantity in ORDER for other in look.assessment.series_of(series.probe, quantity))
     return [Chapter(other, look.assessment.points_of(other)) for other in every if belongs(other)]
