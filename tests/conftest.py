@@ -40,6 +40,13 @@ def chromium_path() -> str | None:
     return next((found for name in NAMES if (found := shutil.which(name))), None)
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Keep the tests of a file in one worker, where they share what is dear to make, and all browser tests in one."""
+    for item in items:
+        group = "browser" if item.get_closest_marker("browser") else str(item.path)
+        item.add_marker(pytest.mark.xdist_group(group))
+
+
 def pytest_runtest_setup(item: pytest.Item) -> None:
     """Leave a browser test out where there is no Chromium, or fail it where one is required."""
     if item.get_closest_marker("browser") is None or chromium_path() is not None:
@@ -56,7 +63,7 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
         return
     terminalreporter.section("NOT EVERYTHING WAS TESTED", sep="!", red=True, bold=True)
     terminalreporter.write_line(
-        f"{len(left_out)} tests need Chromium and were LEFT OUT, because there is none on this machine.",
+        f"Tests that need Chromium and were LEFT OUT, because there is none on this machine: {len(left_out)}",
         red=True,
         bold=True,
     )
