@@ -12,7 +12,7 @@ from typing import Any
 from analytics.advice.bench_expectation import Bench, Counting
 
 DEFAULT_TIME_S = "10"
-_DIGITS = re.compile(r"\d{1,12}")
+_DIGITS = re.compile(r"[0-9]{1,12}")
 _BLANKS = str.maketrans("", "", " \u00a0\u202f'")
 SETUP = ("window", "source", "jig", "collimator", "readout")
 CONDITIONS = ("temperature_c", "battery_pct", "on_minutes")

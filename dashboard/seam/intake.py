@@ -6,6 +6,7 @@ import hashlib
 import re
 import shutil
 import tempfile
+import weakref
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -35,11 +36,12 @@ class Request:
 
 
 class Uploads:
-    """Uploaded files of one visit, on disk under their own names; gone with ``clear``."""
+    """Uploaded files of one visit, on disk under their own names; gone with ``clear``, or with the visit."""
 
     def __init__(self) -> None:
         self._folder = Path(tempfile.mkdtemp(prefix=_UPLOAD))
         self._written: dict[str, Path] = {}
+        self._gone = weakref.finalize(self, shutil.rmtree, self._folder, ignore_errors=True)
 
     def path(self, upload: Any) -> Path:
         """Where an upload lies; written once."""
@@ -61,7 +63,7 @@ class Uploads:
 
     def clear(self) -> None:
         """Remove everything."""
-        shutil.rmtree(self._folder, ignore_errors=True)
+        self._gone()
         self._written.clear()
 
 

@@ -6,6 +6,7 @@ import math
 from datetime import timedelta
 
 import pytest
+
 from analytics import settings as settings_module
 from analytics.advice.bench_expectation import Bench, Counting, expect, placement_sd
 from tests.advice import bench_case as case
@@ -89,18 +90,25 @@ def test_a_source_never_read_before_widens_the_range_by_its_certificate():
     from analytics.records import snapshot
     from analytics.records.snapshot import Records
 
-    sources = Records.table(snapshot.SOURCES, {
-        "source": ["CK-2"], "nuclide": ["Co-57"], "reference_at": [case.AS_OF], "activity_kbq": [100.0]})
-    made = expected(records=Records(**{**case.records().__dict__, "sources": sources}), bench=Bench("GP-1", "Co-57", "CK-2"))
+    sources = Records.table(
+        snapshot.SOURCES,
+        {"source": ["CK-2"], "nuclide": ["Co-57"], "reference_at": [case.AS_OF], "activity_kbq": [100.0]},
+    )
+    made = expected(
+        records=Records(**{**case.records().__dict__, "sources": sources}), bench=Bench("GP-1", "Co-57", "CK-2")
+    )
     assert made.constant_sd == pytest.approx(0.05)
     assert "as stated" in made.notes[0]
 
 
-@pytest.mark.parametrize(("bench", "said"), [
-    (Bench("GP-1", "Co-57", "CK-9"), "not registered"),
-    (Bench("GP-1", "Co-57", "CK-1", jig="J-7"), "No reference for GP-1 with Co-57, Co-57, jig J-7"),
-    (Bench("GP-9", "Co-57", "CK-1"), "No check of GP-9 is on record"),
-])
+@pytest.mark.parametrize(
+    ("bench", "said"),
+    [
+        (Bench("GP-1", "Co-57", "CK-9"), "not registered"),
+        (Bench("GP-1", "Co-57", "CK-1", jig="J-7"), "No reference for GP-1 with Co-57, Co-57, jig J-7"),
+        (Bench("GP-9", "Co-57", "CK-1"), "No check of GP-9 is on record"),
+    ],
+)
 def test_what_cannot_be_expected_is_said(bench, said):
     """An unknown source, a new jig and a new probe each get a sentence instead of a number."""
     made = expected(bench=bench)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+
 from analytics import settings as settings_module
 from analytics.advice.bench_expectation import Bench, Counting, expect
 from analytics.advice.bench_verdict import judge, judge_background, judge_window
@@ -15,7 +16,9 @@ BENCH = Bench("GP-1", "Co-57", "CK-1")
 
 def verdict(*placements: int, **changes):
     """The verdict on placements of one 10-s counting each, where 20,000 counts are expected."""
-    expected = expect(case.assessment(**changes), case.records(), SETTINGS, BENCH, case.AS_OF, background=[Counting(50, 10.0)])
+    expected = expect(
+        case.assessment(**changes), case.records(), SETTINGS, BENCH, case.AS_OF, background=[Counting(50, 10.0)]
+    )
     return judge(expected, [[Counting(counts, 10.0)] for counts in placements], SETTINGS)
 
 
@@ -94,7 +97,9 @@ def test_nothing_typed_is_no_verdict():
 def test_the_interval_holds_the_truth_nine_times_in_ten():
     """Over 2,000 simulated sound checks the 90 % interval holds 100 % in 88 to 92 of 100."""
     rng = np.random.default_rng(5)
-    expected = expect(case.assessment(), case.records(), SETTINGS, BENCH, case.AS_OF, background=[Counting(5000, 1000.0)])
+    expected = expect(
+        case.assessment(), case.records(), SETTINGS, BENCH, case.AS_OF, background=[Counting(5000, 1000.0)]
+    )
     held = 0
     for _ in range(2000):
         counts = rng.poisson(10 * (2000 * np.exp(rng.normal(0, expected.placement_sd)) + 5))
@@ -115,8 +120,10 @@ def test_a_background_without_history_is_neither_good_nor_bad():
     assert judge_background(case.assessment(), SETTINGS, BENCH, [Counting(52, 10.0)]).good is None
 
 
-@pytest.mark.parametrize(("below", "centre", "above", "good"), [
-    (9_000, 20_000, 8_000, True), (21_000, 20_000, 8_000, False), (9_000, 20_000, 19_950, False)])
+@pytest.mark.parametrize(
+    ("below", "centre", "above", "good"),
+    [(9_000, 20_000, 8_000, True), (21_000, 20_000, 8_000, False), (9_000, 20_000, 19_950, False)],
+)
 def test_a_window_is_centred_where_the_peak_count_surely_leads(below, centre, above, good):
     """Centred: the count on the photopeak is above both others by more than chance."""
     made = judge_window(Counting(below, 10.0), [Counting(centre, 10.0)], Counting(above, 10.0))

@@ -133,10 +133,13 @@ def test_a_probe_never_read_is_to_be_read():
 
 def test_a_weak_source_is_to_be_replaced_before_it_is_too_weak():
     """Too weak on 1 May inside the horizon: replace by then; too weak after it: nothing."""
+
     def sources(day):
         return (DeviceResult("source", "CK-1", None, "use", (), (), too_weak_on=day),)
 
-    assert [one.replace_by for one in plan(case.assessment(sources=sources(date(2026, 5, 1)))).sources] == [date(2026, 5, 1)]
+    assert [one.replace_by for one in plan(case.assessment(sources=sources(date(2026, 5, 1)))).sources] == [
+        date(2026, 5, 1)
+    ]
     assert plan(case.assessment(sources=sources(date(2027, 5, 1)))).sources == ()
 
 
@@ -184,9 +187,14 @@ def test_cost_is_known_only_where_every_price_is():
     assert plan(service, None, {"costs": {"visit": 100, "service": 900}}).cost == 13 * 100 + 900
 
 
-@pytest.mark.parametrize(("from_on", "to_on", "said"), [
-    (TO, FROM, "before it begins"), (date(2025, 3, 2), date(2025, 5, 1), "before the day it is made on"),
-    (FROM, date(2036, 1, 1), "five years")])
+@pytest.mark.parametrize(
+    ("from_on", "to_on", "said"),
+    [
+        (TO, FROM, "before it begins"),
+        (date(2025, 3, 2), date(2025, 5, 1), "before the day it is made on"),
+        (FROM, date(2036, 1, 1), "five years"),
+    ],
+)
 def test_a_horizon_that_makes_no_sense_is_refused(from_on, to_on, said):
     """Reversed, past and endless horizons each get a sentence."""
     with pytest.raises(UserError, match=said):
@@ -197,6 +205,11 @@ def test_the_document_has_the_contracts_shape():
     """Keys as in the contract, dates as ISO text, an unknown cost as None."""
     made = plan().as_json()
     assert list(made) == ["visits", "sources", "uncovered", "risk_days", "cost"]
-    assert made["visits"][0] == {"site": "North", "on": "2026-03-06", "probes": [
-        {"probe": "GP-1", "why": "due every 7 d (its own median interval), last on 2026-02-27", "kind": "check"}]}
+    assert made["visits"][0] == {
+        "site": "North",
+        "on": "2026-03-06",
+        "probes": [
+            {"probe": "GP-1", "why": "due every 7 d (its own median interval), last on 2026-02-27", "kind": "check"}
+        ],
+    }
     assert made["cost"] is None
