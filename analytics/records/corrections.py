@@ -12,7 +12,7 @@ from analytics.errors import UserError
 from analytics.records import visible
 from analytics.records.columns import TABLES
 from analytics.records.load import enter_load, next_load
-from analytics.records.merge import HELD, MET, Merge, Permits
+from analytics.records.merge import HELD, Merge, Permits
 from analytics.records.report import HELD_COLUMNS, FileCount, LoadReport
 from analytics.records.sql import first, quoted, scalar
 from analytics.records.staging import Staging
@@ -53,7 +53,7 @@ def correct(
             words = held_rows.from_faults([fault], staging.now)["hint"].iloc[0]
             raise UserError(f"`{where}` {text!r} cannot be stored ({code})", where=subject, do=words)
         with Store(path, purpose="steadycount correct").writing() as con:
-            _store(con, staging, reading_id, accept_names)
+            fresh = _compare(con, staging, reading_id, accept_names)
             load = next_load(con)
             version = int(scalar(con, "SELECT max(version) + 1 FROM reading WHERE reading_id = ?", [reading_id]))
             columns = [*_READINGS.names, "rate_step_cps"]
@@ -66,7 +66,7 @@ def correct(
             if after == before:
                 raise UserError(f"`{column}` is {before!r} already", where=subject, do="Nothing needs to be corrected.")
             nothing = pd.DataFrame(columns=list(HELD_COLUMNS))
-            report = LoadReport(load, (FileCount(subject, "readings", 1, 1, 0, 0),), nothing, tuple(register_names(con, load)))
+            report = LoadReport(load, (FileCount(subject, "readings", 1, 1, 0, 0),), nothing, tuple(register_names(con, _READINGS, fresh, load)))
             enter_load(con, report, by=by, names=[f"correction of {subject}"], action="correct", reason=reason, subject=subject,
                        before={column: before}, also={column: after})
 
@@ -86,11 +86,12 @@ def _as_it_is(path: str | Path, reading_id: int) -> dict[str, Any]:
     return row
 
 
-def _store(con: duckdb.DuckDBPyConnection, staging: Staging, reading_id: int, accept_names: bool) -> None:
-    """Check the corrected row against the store; UserError where it would be held there."""
+def _compare(con: duckdb.DuckDBPyConnection, staging: Staging, reading_id: int, accept_names: bool) -> dict[str, set[str]]:
+    """Check the corrected row against the store; returns the names it brings. UserError where it would be held."""
     rows = staging.sound(_READINGS)
     assert rows is not None
-    Merge(con, _READINGS, Permits(accept_names=accept_names, accept_changes=True)).run(rows)
+    merge = Merge(con, _READINGS, Permits(accept_names=accept_names, accept_changes=True))
+    merge.run(rows)
     held = first(con, f'SELECT "column", value, reason, extra FROM {HELD} LIMIT 1')
     if held is not None:
         from analytics.records.reasons import hint
@@ -100,4 +101,4 @@ def _store(con: duckdb.DuckDBPyConnection, staging: Staging, reading_id: int, ac
         con, f"SELECT r.reading_id FROM ({visible.current(_READINGS)}) r JOIN incoming i ON {alike} WHERE r.reading_id <> ? LIMIT 1", [reading_id])
     if other is not None:
         raise UserError(f"reading {other[0]} is that counting already", where=f"reading {reading_id}", do="Exclude one of the two instead.")
-    con.execute(f"DELETE FROM {MET}")
+    return merge.fresh

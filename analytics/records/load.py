@@ -137,7 +137,7 @@ def commit(
         with _opened(path, dry_run=dry_run, create=create) as con:
             held, counts = [held_rows.from_faults(staging.faults(), staging.now)], dict.fromkeys(files, (0, 0))
             load = next_load(con)
-            stored = 0
+            stored, registered = 0, list[str]()
             for table in TABLES.values():
                 rows = staging.sound(table)
                 if rows is None:
@@ -148,10 +148,10 @@ def commit(
                 held.append(held_rows.from_merge(merge.held(), table.kind, files))
                 con.execute(f"CREATE OR REPLACE TEMP TABLE stored_now AS SELECT rid FROM ({new_rows()})")
                 stored += insert_new(con, table, permits, load, names)
+                registered += register_names(con, table, merge.fresh, load)
                 held_rows.settle_by_load(con, table, cells_sql(table, "i"), load)
             frame = pd.concat([one for one in held if len(one)] or [held_rows.empty()], ignore_index=True)
-            registered = tuple(register_names(con, load))
-            report = _report(load, files, counts, frame, order, registered)
+            report = _report(load, files, counts, frame, order, tuple(registered))
             kept = 0 if releasing is not None or all_or_none else held_rows.keep(con, frame, load, names)
             if releasing is not None:
                 kept = held_rows.settle(con, releasing, frame, load)
@@ -193,6 +193,11 @@ def _report(
     return LoadReport(load, listed, frame, registered)
 
 
+def _touched(report: LoadReport) -> set[str]:
+    """The tables that rows of a load may stand in; names that register themselves stand in two more."""
+    return {TABLES[one.kind].stored_in for one in report.files} | ({"probe", "energy_window"} if report.registered else set())
+
+
 def enter_load(
     con: duckdb.DuckDBPyConnection, report: LoadReport, *, by: str, names: list[str], action: str, reason: str, subject: str | None = None,
     before: Mapping[str, object] | None = None, also: Mapping[str, object] | None = None,
@@ -207,4 +212,4 @@ def enter_load(
         report.held_count])
     history.record(con, by=by, action=action, subject=subject or f"load {load}", reason=reason, before=before, after={
         "load": load, "files": names, "rows": report.rows, "stored": report.stored, "already_there": report.already_there,
-        "held": report.held_count, "registered": list(report.registered), "digests": digests(con, load or 0), **(also or {})})
+        "held": report.held_count, "registered": list(report.registered), "digests": digests(con, load or 0, _touched(report)), **(also or {})})

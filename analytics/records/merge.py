@@ -6,7 +6,7 @@ Runs inside the lease on temporary tables, and changes nothing: ``write.py`` doe
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -42,6 +42,7 @@ class Merge:
     con: duckdb.DuckDBPyConnection
     table: Table
     permits: Permits
+    fresh: dict[str, set[str]] = field(default_factory=dict)  # column -> names that no row in the store has, and are not held
 
     def run(self, rows: pa.RecordBatchReader) -> None:
         """Make the temporary tables ``incoming`` (rid rises with file and row), HELD and MET."""
@@ -82,11 +83,12 @@ class Merge:
         self.con.unregister("flagged")
 
     def _probes(self) -> None:
-        if self.permits.register_new:
-            return
-        given = self._distinct("probe")
         known = self._known(visible.known_probes())
-        self._hold("probe", "unknown_probe", names.suggestions(set(given) - known, known, "probe"))
+        unknown = set(self._distinct("probe")) - known
+        if self.permits.register_new:
+            self.fresh["probe"] = unknown
+        else:
+            self._hold("probe", "unknown_probe", names.suggestions(unknown, known, "probe"))
 
     def _sources(self) -> None:
         if "source" not in self.table.names:
@@ -104,14 +106,13 @@ class Merge:
                 "  THEN s.withdrawn_on + INTERVAL 1 DAY ELSE s.withdrawn_on END")
 
     def _near_misses(self, column: str) -> None:
-        if self.permits.accept_names:
-            return
         given = self._distinct(column)
         if not given:
             return
         known = self._known(visible.known_names(column))
         new = {name: count for name, count in given.items() if name not in known}
-        close = names.near_misses(new, known)
+        close = {} if self.permits.accept_names else names.near_misses(new, known)
+        self.fresh[column] = set(new) - set(close)
         self._hold(column, "near_miss", {
             name: f"Did you mean `{one}`? If `{name}` is really another {column}, release the row as a new name."
             for name, one in close.items()})

@@ -53,6 +53,7 @@ class Staging:
     zone: str
     now: datetime
     files: list[StagedFile] = field(default_factory=list)
+    _kinds: set[str] = field(default_factory=set)
 
     def __enter__(self) -> Staging:
         self._folder = tempfile.TemporaryDirectory(prefix="steadycount-")
@@ -94,10 +95,13 @@ class Staging:
         return staged
 
     def _prepare(self, table: Table) -> None:
+        if table.kind in self._kinds:
+            return
+        self._kinds.add(table.kind)
         columns = ", ".join(f"{sql.quoted(one.name)} {checks.stored_type(one)}" for one in table.columns)
         step = "rate_step_cps DOUBLE, " if table.kind == "readings" else ""
         self.con.execute(
-            f'CREATE TABLE IF NOT EXISTS {table.kind} (file_no INTEGER, "row" INTEGER, {columns}, {step}'
+            f'CREATE TABLE {table.kind} (file_no INTEGER, "row" INTEGER, {columns}, {step}'
             "extra VARCHAR, problems VARCHAR, cells VARCHAR)")
 
     def _date_order(self, raw: RawTable, layout: Layout) -> str:
@@ -151,7 +155,7 @@ class Staging:
 
         Rows that are held keep their place in the count, so that a mended one gets the number it would have had.
         """
-        if not self._has("readings"):
+        if "readings" not in self._kinds:
             return
         alike = 'file_no, probe, taken_at, "window", measurement'
         twice = first(
@@ -171,7 +175,7 @@ class Staging:
     def faults(self) -> Iterator[Fault]:
         """Every row that did not pass on its own."""
         for kind in TABLES:
-            if not self._has(kind):
+            if kind not in self._kinds:
                 continue
             rows = self.con.execute(
                 f'SELECT file_no, "row", problems, cells FROM {kind} WHERE problems IS NOT NULL ORDER BY file_no, "row"')
@@ -181,7 +185,7 @@ class Staging:
 
     def sound(self, table: Table) -> pa.RecordBatchReader | None:
         """The rows of a kind that passed, in the order of files and rows; None where there are none."""
-        if not self._has(table.kind):
+        if table.kind not in self._kinds:
             return None
         if first(self.con, f"SELECT 1 FROM {table.kind} WHERE problems IS NULL LIMIT 1") is None:
             return None
@@ -189,6 +193,3 @@ class Staging:
         return self.con.sql(
             f'SELECT * EXCLUDE (problems, cells){numbered} FROM {table.kind} WHERE problems IS NULL ORDER BY file_no, "row"'
         ).to_arrow_reader(100_000)
-
-    def _has(self, kind: str) -> bool:
-        return first(self.con, "SELECT 1 FROM duckdb_tables() WHERE table_name = ?", [kind]) is not None

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 import pyarrow as pa
 
 from analytics.records import visible
-from analytics.records.sql import first, literal, quoted, scalar
+from analytics.records.sql import literal, quoted, scalar
 from analytics.records.columns import EVENT_KINDS, TABLES, Table
-from analytics.records.digest import digest
+from analytics.records.digest import EMPTY, digest
 from analytics.records.merge import MET, Permits, new_rows
 
 if TYPE_CHECKING:
@@ -69,57 +70,48 @@ def _taken(table: Table) -> str:
         f" WHERE i.rid IN (SELECT rid FROM {MET} WHERE NOT same) GROUP BY i.rid")
 
 
-def register_names(con: duckdb.DuckDBPyConnection, load: int) -> list[str]:
-    """Enter every name that the rows of this load brought with them; returns a sentence for each kind.
+def register_names(con: duckdb.DuckDBPyConnection, table: Table, fresh: dict[str, set[str]], load: int) -> list[str]:
+    """Enter the names that rows of this load brought with them (a held row registers nothing); a sentence for each kind.
 
-    Only names of stored rows are entered: a held row registers nothing.
+    fresh: column -> names that were not known before the load.
     """
     said: list[str] = []
-    probes = " UNION ".join(
-        f"SELECT probe AS name FROM {quoted(one.stored_in)} WHERE \"load\" = {load} AND probe IS NOT NULL"
-        for one in TABLES.values() if not one.registry and "probe" in one.names)
-    said += _enter(
-        con, "probe", f"SELECT name FROM ({probes}) WHERE name NOT IN ({visible.known_probes()})",
-        f'INSERT INTO probe (probe, version, implicit, "load") SELECT name, {_next_version("probe", "probe")}, true, {load} FROM fresh')
-    in_load = f'FROM reading WHERE "load" = {load}'
-    said += _enter(
-        con, "window", f'SELECT DISTINCT "window" AS name {in_load} AND "window" NOT IN (SELECT "window" FROM energy_window WHERE {visible.LIVE})',
-        f'INSERT INTO energy_window ("window", version, implicit, "load")'
-        f" SELECT name, {_next_version('energy_window', 'window')}, true, {load} FROM fresh")
-    for column in ("jig", "readout"):
-        said += _enter(
-            con, column, f"SELECT DISTINCT {column} AS name {in_load} AND {column} IS NOT NULL"
-            f" AND {column} NOT IN (SELECT {column} FROM {column} WHERE {visible.LIVE})",
-            f"INSERT INTO {column} SELECT name, {load} FROM fresh")
-    sites = " UNION ".join(
-        f"SELECT site AS name FROM {one} WHERE \"load\" = {load} AND site IS NOT NULL" for one in ("probe", "check_source", "event"))
-    _enter(con, "site", f"SELECT name FROM ({sites}) WHERE name NOT IN (SELECT site FROM site WHERE {visible.LIVE})",
-           f"INSERT INTO site SELECT name, {load} FROM fresh")
+    for column, names in fresh.items():
+        name = quoted(column)
+        found = [one for (one,) in con.execute(
+            f'SELECT DISTINCT {name} FROM {quoted(table.stored_in)} WHERE "load" = {load} AND {name} IN (SELECT unnest(?)) ORDER BY {name}',
+            [sorted(names)]).fetchall()] if names else []
+        if not found:
+            continue
+        con.register("fresh", pa.table({"name": found}))
+        if column in ("probe", "window"):
+            target = {"probe": "probe", "window": "energy_window"}[column]
+            version = f"coalesce((SELECT max(version) FROM {target} t WHERE t.{name} = name), 0) + 1"
+            con.execute(f'INSERT INTO {target} ({name}, version, implicit, "load") SELECT name, {version}, true, {load} FROM fresh ORDER BY name')
+        elif column != "collimator":
+            con.execute(f"INSERT INTO {column} SELECT name, {load} FROM fresh ORDER BY name")
+        con.unregister("fresh")
+        shown = ", ".join(found[:10]) + (f" and {len(found) - 10} more" if len(found) > 10 else "")
+        said.append(f"registered {column}{'s' if len(found) > 1 else ''}: {shown}")
+    if "site" in table.names:
+        con.execute(
+            f"INSERT INTO site SELECT DISTINCT site, {load} FROM {table.stored_in} WHERE \"load\" = {load} AND site IS NOT NULL"
+            f" AND site NOT IN (SELECT site FROM site WHERE {visible.LIVE}) ORDER BY site")
     return said
 
 
-def _next_version(table: str, column: str) -> str:
-    return f"coalesce((SELECT max(version) FROM {table} t WHERE t.{quoted(column)} = name), 0) + 1"
+DIGESTED = ("probe", "check_source", "energy_window", "event", "reading", "inspection", "use", "outcome")
 
 
-def _enter(con: duckdb.DuckDBPyConnection, what: str, select: str, insert: str) -> list[str]:
-    con.execute(f"CREATE OR REPLACE TEMP TABLE fresh AS SELECT name FROM ({select}) ORDER BY name")
-    names = [name for (name,) in con.execute("SELECT name FROM fresh ORDER BY name").fetchall()]
-    if not names:
-        return []
-    con.execute(insert)
-    shown = ", ".join(names[:10]) + (f" and {len(names) - 10} more" if len(names) > 10 else "")
-    return [f"registered {what}{'s' if len(names) > 1 else ''}: {shown}"]
-
-
-def digests(con: duckdb.DuckDBPyConnection, load: int) -> dict[str, str]:
-    """For every table that holds rows of a load, the digest of these rows."""
+def digests(con: duckdb.DuckDBPyConnection, load: int, tables: Iterable[str] = DIGESTED) -> dict[str, str]:
+    """For every one of these tables that holds rows of a load, the digest of these rows."""
     found: dict[str, str] = {}
     for table in TABLES.values():
-        order = quoted(table.number) + ", version" if table.number else quoted(table.key[0]) + ", version"
-        name = quoted(table.stored_in)
-        if first(con, f'SELECT 1 FROM {name} WHERE "load" = {load} LIMIT 1') is None:
+        if table.stored_in not in tables:
             continue
-        reader = con.sql(f'SELECT * FROM {name} WHERE "load" = {load} ORDER BY {order}').to_arrow_reader(65_536)
-        found[table.stored_in] = digest(reader)
+        order = quoted(table.number or table.key[0]) + ", version"
+        reader = con.sql(f'SELECT * FROM {quoted(table.stored_in)} WHERE "load" = {load} ORDER BY {order}').to_arrow_reader(65_536)
+        text = digest(reader)
+        if text != EMPTY:
+            found[table.stored_in] = text
     return found
