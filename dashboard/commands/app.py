@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import io
+import sys
 from collections.abc import Callable
 
 import typer
@@ -80,4 +82,7 @@ for _name, (_run, _short) in COMMANDS.items():
 
 def main() -> None:
     """Entry point of the console script."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")  # a terminal without × or – shows ? and not a failure
     app(prog_name="steadycount")

@@ -17,7 +17,8 @@ SIGNIFICANT_DIGITS = 10
 
 def print_json(document: Any) -> None:
     """One JSON document on standard output: numbers with 10 significant digits, null for what is not known."""
-    typer.echo(json.dumps(plain(document), ensure_ascii=False, allow_nan=False))
+    carries_all = (sys.stdout.encoding or "").lower().replace("-", "") == "utf8"
+    typer.echo(json.dumps(plain(document), ensure_ascii=not carries_all, allow_nan=False))
 
 
 def plain(value: Any) -> Any:

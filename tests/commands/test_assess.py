@@ -154,6 +154,15 @@ def test_a_person_reads_the_worst_first(loaded):
     assert "physicist" in result.stderr
 
 
+def test_a_terminal_that_knows_ascii_only_gets_the_same_answer(loaded, answer):
+    """Where the terminal has no × and no –, the document is escaped and the text shows ?, and nothing fails."""
+    ascii_only = {"cwd": loaded.parent, "PYTHONIOENCODING": "ascii", "PYTHONUTF8": "0"}
+    result = run_apart("assess", "--as-of", END, "--json", "--store", loaded, **ascii_only)
+    assert result.returncode == 0, result.stderr
+    assert document(result) == answer
+    assert run_apart("assess", "--as-of", END, "--store", loaded, **ascii_only).returncode == 0
+
+
 def test_standard_output_holds_the_document_alone(loaded, answer):
     """In a process of its own, --json prints the same document and nothing on standard error."""
     result = run_apart("assess", "--as-of", END, "--json", "--store", loaded, cwd=loaded.parent)

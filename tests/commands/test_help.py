@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import resource
 import subprocess
 import sys
@@ -145,6 +146,23 @@ def test_a_full_disk_is_called_by_its_name(monkeypatch):
     result = run("design", "--chart", "cusum", "--k", "0.5", "--h", "5", "--shifts=0")
     assert result.exit_code == 1
     assert "the disk is full" in result.stderr
+
+
+def test_a_reader_that_goes_away_is_no_failure(tmp_path):
+    """A pipe that is closed early (``steadycount … | head``) ends the command without a word."""
+    process = subprocess.Popen(
+        [sys.executable, "-m", "dashboard.commands", "design", "--chart", "shewhart", "--limit", "3", "--shifts=0"],
+        cwd=tmp_path,
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+    )
+    process.stdout.close()
+    said = process.stderr.read()
+    process.stderr.close()
+    process.wait(60)
+    assert b"Traceback" not in said
+    assert b"BrokenPipe" not in said
 
 
 def test_breaking_off_ends_without_a_traceback(monkeypatch):
