@@ -15,7 +15,7 @@ def number(value: float | None, unit: str = "", *, digits: int = 3, sign: bool =
     >>> number(2.3149, "cps/kBq"), number(-3.14159, "%", digits=2, sign=True), number(None, "cps")
     ('2.31 cps/kBq', '−3.1 %', '–')
     >>> print(number(12345.6, "cps"))
-    12 346 cps
+    12 346 cps
     """
     if value is None or not math.isfinite(value):
         return DASH
@@ -35,7 +35,7 @@ def whole(value: float | None, unit: str = "") -> str:
     """A whole number such as counts, every digit of it, or a dash; up to two decimals where it is none.
 
     >>> print(whole(13288.0, "counts"), whole(60.0, "s"), whole(7.5, "s"))
-    13 288 counts 60 s 7.5 s
+    13 288 counts 60 s 7.5 s
     """
     if value is None or not math.isfinite(value):
         return DASH

@@ -208,7 +208,7 @@ def _pm(value: float, sd: float, unit: str) -> str:
     """Value and uncertainty to the same decimal place, the uncertainty to two digits.
 
     >>> print(_pm(12345.678, 23.4, "cps"))
-    12 346 ± 23 cps
+    12 346 ± 23 cps
     """
     if not (math.isfinite(value) and math.isfinite(sd)):
         return number(value, unit)
