@@ -5,11 +5,11 @@
 Known reference, unit variance, dead band off, zero state, the signalling reading counted; x ~ N(mean, 1) with a step
 (constant mean) or a drift (mean drift·t). Rows of the table:
 
-oracle      knows size and shape of the change, not its sign; steps computed here (CUSUM for that size), drifts before
-            by other code
+oracle      knows size and shape of the change, not its sign; steps are computed here (CUSUM for that size), drifts
+            were computed before by other code
 three sums  the likelihood-ratio CUSUM for three sizes at once, every split, equal shares of the false alarms
 any size    the likelihood ratio maximised over the size as well, (sum of the last n)²/2n, splits on the core's grid
-core        ``analytics.charts.core`` as it is, with its splits and comparisons, after LEAST_BEFORE readings of exactly 0
+core        ``analytics.charts.core`` as it is, with its splits and comparisons, after LEAST_BEFORE readings of 0
 
 Each detector's threshold is found by simulation for a mean run length of 1000 in control; the core is shown at its own
 threshold as well, with the run length in control that it really has.
