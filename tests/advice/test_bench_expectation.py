@@ -65,13 +65,13 @@ def test_dead_time_is_put_back_on():
 
 
 def test_the_levels_are_the_sites_levels():
-    """With no background the tolerance of 10 % spans 18,000 to 22,000 of 20,000 counts, the action level 19,000 to 21,000."""
+    """Of 20,000 counts without background 10 % tolerance is 18,000 to 22,000, 5 % action level 19,000 to 21,000."""
     made = expected()
     assert (made.tolerance, made.action) == ((18_000, 22_000), (19_000, 21_000))
 
 
 def test_the_usual_range_is_counting_and_placing():
-    """±3 sd of √(1/20,000 + 0.9 %²) about 20,000 counts, from points whose own sd is 1 % and whose counts are as many."""
+    """±3 sd about 20,000 counts, from points whose own sd is 1 % with the counting part taken off."""
     counting = (2000 / 10 + 5 / 10) / (2000 - 5) ** 2  # 20,000 gross, 50 background, 10 s each
     placing = math.sqrt(0.01**2 - counting)
     made = expected()

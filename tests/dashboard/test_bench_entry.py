@@ -147,8 +147,8 @@ def test_a_recorded_check_is_put_back_together_as_typed():
     from analytics.records.snapshot import Records
 
     typed = entry()
-    table = Records.table(snapshot.READINGS, {
-        **{name: [row.get(name) for row in typed.rows()] for name in typed.rows()[0]}, "reading_id": [1, 2, 3, 4]})  # fmt: skip
+    columns = {name: [row.get(name) for row in typed.rows()] for name in typed.rows()[0]}
+    table = Records.table(snapshot.READINGS, {**columns, "reading_id": [1, 2, 3, 4]})
     back = as_entered(table)
     assert back.countings() == typed.countings()
     assert back.background_counting() == Counting(52, 10.0)

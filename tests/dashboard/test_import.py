@@ -94,7 +94,7 @@ def test_the_same_file_again_has_nothing_to_load(registered):
 
 
 def test_held_rows_are_shown_with_reason_and_hint(registered):
-    """A row of an unknown probe and one with zero time are named by reason in words, with what to do; none is dropped."""
+    """An unknown probe and a zero time are named by reason in words, with what to do; no row is dropped."""
     bad = (
         READINGS
         + "GP-3,2025-03-03T08:05:00,Co-57,source,19800,10,CK-1\nGP-2,2025-03-04T08:05:00,Co-57,source,19800,0,CK-1\n"
@@ -199,8 +199,8 @@ def test_held_rows_are_listed_with_their_cells(holding):
     assert table is not None
 
 
-def test_held_rows_can_be_mended_and_closed(holding):
-    """What the page does on release and close: the mended row is stored, a closed one leaves the list with its reason."""
+def test_held_rows_can_be_mended(holding):
+    """What the page does on release: the mended row is stored, and leaves the list."""
     from dashboard.seam import act_import
 
     (held_id,) = intake.held()["held_id"]

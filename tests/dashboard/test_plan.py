@@ -24,7 +24,8 @@ def faulty():
 
 
 @pytest.mark.parametrize(("kind", "said"), [
-    ("faulty", "cannot wait its turn"), ("healthy", "Nothing: no service or replacement is due"), ("empty", "This store is empty"),
+    ("faulty", "cannot wait its turn"), ("healthy", "Nothing: no service or replacement is due"),
+    ("empty", "This store is empty"),
 ])  # fmt: skip
 def test_the_page_opens_on_any_store(monkeypatch, faulty, kind, said):
     """With faults, without, and with nothing: no exception, and the page says which it is."""
@@ -39,7 +40,7 @@ def test_the_page_opens_on_any_store(monkeypatch, faulty, kind, said):
 
 
 def test_each_pressing_thing_has_its_reason_and_a_link_to_the_probe(monkeypatch, faulty):
-    """A probe whose advice is service stands under what cannot wait, with its reason, and its name leads to its page."""
+    """A probe to be serviced stands under what cannot wait, with its reason, and its name leads to its page."""
     records, assessment = faulty
     use(monkeypatch, records, assessment)
     said = words(open_page("plan"))

@@ -158,7 +158,7 @@ def test_a_saved_check_is_restored_by_its_link(store):
 
 
 def test_a_failed_check_bars_the_probe_until_it_is_cleared(store):
-    """Two reseated placements a third low, saved: the page says not for patient use, whatever the analysis waits for."""
+    """Two placements a third low, saved: the page says not for patient use, whatever the analysis waits for."""
     at = open_page("record", probe=PROBE)
     low = round(expected_counts(at) * 0.66)
     type_in(at, src_0_0=low)
