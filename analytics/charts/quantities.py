@@ -122,7 +122,7 @@ def background_chart(table: Backgrounds, events: pd.DataFrame, names: Names, set
     width = np.where(chart.ratio > 0, np.abs(chart.z) / np.maximum(chart.ratio, 1e-9), 4.0) * chart.spread
     high = np.maximum((chart.centre + width) ** 2 / 4.0, centre * settings.limits.background_factor)
     series = table.series[index].astype(np.int64)
-    sd = np.sqrt(np.maximum(table.rate_var[index], 0.0) + (0.5 * chart.spread * root) ** 2 * 0.0)
+    sd = np.sqrt(np.maximum(table.rate_var[index], 0.0))
     return QuantityChart(
         "background", table.keys, series, unit, table.check[index], table.check_at[index], at[index], rate, sd, centre,
         np.full(len(index), np.nan), high, chart, np.zeros(len(index), bool), np.full(len(index), -1, np.int32),
