@@ -3,14 +3,16 @@
 For every split of the checks so far into *before* and *after*, with weighted means and W = Σ 1/v,
 
     Δ = mean_after − mean_before,   s² = 1/W_after + 1/W_before + (f_after − f_before)² · p
-    L_d = (d · a − d²/2) / s²,      a = max(0, |Δ| − δ₀),   d = 2kσ,  k = ¼, ½, 1
+    L_d = (d · a − d²/2) / s²,      a = max(0, |Δ| − δ₀),   d = 2kσ,  k = ¼, ½, 1.1
 
 is the logarithm of the likelihood ratio of a shift by d against none. p is the variance of the present source's bridge,
 which more readings on that source do not average away; f is the share of readings on it; δ₀ the dead band. The
 reference, with its own variance, serves as another *before*. The largest L_d over splits, divided by its threshold, is
 the statistic. With a known reference (1/W_before = 0), no bridge and no dead band the maximum over splits of L_d *is* the
 likelihood-ratio CUSUM for shift d (Page), and the core is three two-sided CUSUMs at once.
-Splits lie on a geometric grid of distances; an after-part has at least two checks, so no single check alarms.
+Splits lie on a geometric grid of distances. A single check cannot alarm: what lies beyond four standard deviations is held
+back as an outlier until the next check confirms it, and what lies within stays below every threshold in use. A reference
+that is known exactly (variance 0) leaves nothing for the past to add, so there the past is not asked.
 """
 
 from __future__ import annotations
@@ -23,9 +25,9 @@ from analytics.baseline.rows import Bools, Floats, Ints, Rows
 from analytics.charts.budget import SIZES_K, threshold_nats
 from analytics.charts.padded import Rectangle, running_sums
 
-LEAST_AFTER = 2  # checks after a split
+LEAST_AFTER = 1  # checks after a split
 LEAST_BEFORE = 4  # checks before a split
-GRID_RATIO = 1.2
+GRID_RATIO = 1.15
 
 
 @dataclass(frozen=True)
@@ -42,12 +44,12 @@ class CoreChart:
 
 
 def split_distances(longest: int) -> list[int]:
-    """Distances of splits from the newest row: 2, 3, 4 … then growing by a fifth.
+    """Distances of splits from the newest row: 1, 2, 3 … then growing by 15 %.
 
     >>> split_distances(20)
-    [2, 3, 4, 5, 6, 7, 8, 9, 10, 12, 14, 16, 19]
+    [1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 16, 18]
     """
-    out, distance = [], 2
+    out, distance = [], 1
     while distance < longest:
         out.append(distance)
         distance = max(distance + 1, int(distance * GRID_RATIO))
@@ -104,6 +106,7 @@ def core_chart(
             else:
                 delta = mean_after - sums.weighted[:, :-m] / safe_before
                 variance = inverse + 1.0 / safe_before + (share_after - share_before) ** 2 * p
+                variance = np.where(ref_var[:, m:] > 0, variance, np.inf)
             amount = np.maximum(np.abs(delta) - dead_band, 0.0)
             ratio = amount * sizes[0][0][:, m:] - sizes[0][1][:, m:]
             for a, b in sizes[1:]:
