@@ -17,6 +17,7 @@ from analytics.advice.companions import companions
 from analytics.advice.devices import device_results, source_results
 from analytics.advice.overdue import due_checks
 from analytics.advice.probes import probe_results
+from analytics.advice.record_errors import proposals
 from analytics.baseline.rows import Bools, Floats, days
 from analytics.baseline.shared import SharedMovement, shared_movement
 from analytics.charts.no_signal import no_signal_openings
@@ -53,9 +54,11 @@ def assess(records: Records, settings: Settings, as_of: datetime) -> FleetAssess
 
     slides = shift_forecasts(quantities, counted.names, known, settings.limits.tolerance_pct / 100.0)
 
+    slips = proposals(counted, charts, known.readings, as_of)
+
     keys = series_keys_of(counted, quantities)
     located = located_openings(keys, charts, counted.response_states.check_at, quantities, silent_openings, settings)
-    series = all_results(keys, counted, charts, state, quantities, located, silent_now, slides, settings)
+    series = all_results(keys, counted, charts, state, quantities, located, silent_now, slides, slips, settings)
 
     residual = charts.rows.y - charts.corrected.anchor_then
     by_source = shared_movement(charts.rows, charts.corrected, charts.rows.source, ~charts.outliers.pending, residual)
@@ -64,7 +67,7 @@ def assess(records: Records, settings: Settings, as_of: datetime) -> FleetAssess
     sites = sites_of(counted, known)
     probes = probe_results(
         known, counted, charts, state, quantities, series, companions(charts, counted.response_states), due_checks(known.readings, settings, as_of),
-        silent_now, settings, as_of, now,
+        silent_now, slips, settings, as_of, now,
     )
     return FleetAssessment(
         as_of, __version__, known.revision, settings.fingerprint, series, probes, sources,

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
 import numpy as np
 
+from analytics.advice.record_errors import Proposal
 from analytics.baseline.rows import Ints
 from analytics.charts.alerts import Located, alerts_by_series
 from analytics.charts.openings import Opening
@@ -203,7 +204,7 @@ def _reference_span(charts: ResponseCharts, counted: Counted, unit: int, most: i
 
 def all_results(
     keys: list[SeriesKey], counted: Counted, charts: ResponseCharts, state: DriftState, quantities: list[QuantityChart], located: list[Located],
-    silent_now: Ints, slides: list[ShiftForecast], settings: Settings,
+    silent_now: Ints, slides: list[ShiftForecast], slips: tuple[Proposal, ...], settings: Settings,
 ) -> tuple[SeriesResult, ...]:
     """Every series in order."""
     alerts = group_alerts(located)
@@ -218,8 +219,9 @@ def all_results(
     for key in keys:
         mine = alerts.get(key.index, ())
         if key.quantity == "response":
-            out.append(response_result(key, counted, charts, state, int(newest[key.code]), mine, key.code in silent, settings,
-                                       sliding.get((int(response_keys.probe[key.code]), int(response_keys.window[key.code])))))
+            one = response_result(key, counted, charts, state, int(newest[key.code]), mine, key.code in silent, settings,
+                                  sliding.get((int(response_keys.probe[key.code]), int(response_keys.window[key.code]))))
+            out.append(replace(one, notes=one.notes + tuple(slip.text for slip in slips if slip.series == key.code)))
         elif key.quantity == "scatter":
             out.append(scatter_result(key, counted, charts, int(newest[key.code]), mine))
         else:

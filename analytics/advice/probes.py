@@ -9,6 +9,7 @@ import numpy as np
 from analytics.advice.companions import Companion
 from analytics.advice.gather import LEVEL_RULES, gather
 from analytics.advice.overdue import Due
+from analytics.advice.record_errors import Proposal
 from analytics.advice.verdict import SERVICE_KINDS, Situation, judge
 from analytics.baseline.rows import Ints, days
 from analytics.charts.quantities import QuantityChart
@@ -23,8 +24,8 @@ from analytics.words import day, moment
 
 def probe_results(
     records: Records, counted: Counted, charts: ResponseCharts, state: DriftState, quantities: list[QuantityChart],
-    series: tuple[SeriesResult, ...], companion: dict[int, Companion], due: list[Due], silent_now: Ints, settings: Settings,
-    as_of: datetime, now: float,
+    series: tuple[SeriesResult, ...], companion: dict[int, Companion], due: list[Due], silent_now: Ints, slips: tuple[Proposal, ...],
+    settings: Settings, as_of: datetime, now: float,
 ) -> tuple[ProbeResult, ...]:
     """The answers in the order of the probe ids."""
     code_of = {name: code for code, name in enumerate(counted.names.probe)}
@@ -64,6 +65,7 @@ def probe_results(
             checks_in_force=_checks_in_force(charts, units, story), least_checks=settings.reference.least_readings,
             overdue=[_overdue_sentence(d, as_of) for d in checks if d.overdue], repeat_requested=any(s.repeat_requested for s in mine),
             crossing=_soonest(mine), ever_read=last_check is not None,
+            slip=next((p.text for p in slips if p.pending and series_probe[p.series] == code), None),
         )
         _service_history(situation, services, alerts, last_check)
         _out_of_use(situation, story, decisions.get(name, []), alerts, last_check)

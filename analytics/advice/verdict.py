@@ -28,6 +28,7 @@ from analytics.results import Cause, Crossing, PatientUse, ProbeAdvice
 from analytics.words import pct, signed_pct
 
 SERVICE_KINDS = ("repair", "detector_replaced", "recentred", "cable_replaced")
+SLIP_PROBABILITY = 0.7  # of a lone outlier that one slip explains (simulated fleets: about two in three)
 REPEAT_SERVICE_DAYS = 730.0
 SERVICE_RULES = ("tolerance", "action_level", "no_signal", "window_shift", "side", "scatter", "background", "below_side_readings")
 
@@ -44,6 +45,7 @@ class Situation:
     unread_since: str | None = None  # kind and day of a service with no check after it
     repeat_requested: bool = False
     crossing: Crossing | None = None
+    slip: str | None = None  # what the newest check would be if it were a slip of the pen
     out_of_use: bool = False  # withdrawn or set out of use by a person, not cleared since
     uncleared: str | None = None  # day of a tolerance or no-signal alarm that nobody cleared and no verified service answered
     withdrawn: str | None = None  # day it was withdrawn, while it is
@@ -75,6 +77,9 @@ def judge(s: Situation) -> Verdict:
     probability = probabilities[cause]
     if cause not in ("none", "unknown") and probability < 0.4:
         cause, probability = "unknown", 1.0 - probability
+    if cause == "none" and s.repeat_requested and s.slip is not None:
+        probabilities = {"record_error": SLIP_PROBABILITY, "unknown": 1.0 - SLIP_PROBABILITY}
+        cause, probability = "record_error", SLIP_PROBABILITY
     missing = _missing(s)
     bad = s.uncleared is not None
     reasons = _reasons(s, cause, probability)
@@ -164,6 +169,8 @@ def _reasons(s: Situation, cause: str, probability: float) -> list[str]:
         out.append(e.companion_text)
     if s.repeat_requested:
         out.append("The newest check lies far from its neighbours: repeat it with the probe taken out and put back.")
+        if s.slip is not None:
+            out.append(f"{s.slip} Nothing is changed by itself.")
     if s.uncleared is not None and not e.open_rules & {"tolerance", "no_signal"}:
         out.append(f"It was beyond the tolerance limit or without signal on {s.uncleared}, and nobody has cleared it since on a check that verifies it.")
     if s.withdrawn is not None:
