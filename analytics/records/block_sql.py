@@ -1,6 +1,6 @@
 """The one statement that turns a block of text cells into checked rows.
 
-Nested selects: t_ the trimmed cell, u_ the cell in the contract's own writing, v_ its value, then ``ok``; reasons and cells
+Nested selects: t_ the cell, u_ the cell in the contract's own writing, v_ its value, then ``ok``; reasons and cells
 are only worked out for the rows that are not.
 """
 
@@ -28,7 +28,7 @@ def insert_statement(number: int, raw: RawTable, layout: Layout, order: str, zon
     have = [one for one in table.columns if one.name in cells]
     others = {heading: f"o_{i}" for i, heading in enumerate(layout.others)}
     texts = _list([f"{expression} AS t_{name}" for name, expression in cells.items()]
-                  + [f"{checks.trimmed(cell_name(place))} AS {others[heading]}" for heading, place in layout.others.items()])
+                  + [f"{cell_name(place)} AS {others[heading]}" for heading, place in layout.others.items()])
     translated = _list([f"{checks.translated(one, f't_{one.name}', cmap, order)} AS u_{one.name}" for one in have])
     values = _list([f"{checks.value(one, f'u_{one.name}', zone, cmap)} AS v_{one.name}" for one in have])
     until = f"{sql.literal(now.isoformat(sep=' '))}::TIMESTAMP"
@@ -57,11 +57,11 @@ def _list(parts: list[str]) -> str:
 
 
 def _cells(layout: Layout) -> dict[str, str]:
-    """Our columns -> the trimmed text of their cells."""
+    """Our columns -> the text of their cells."""
     cells: dict[str, str] = {}
     for name, places in layout.places.items():
         joined = [cell_name(one) for one in places]
-        cells[name] = checks.trimmed(joined[0] if len(joined) == 1 else f"concat_ws(' ', {_list(joined)})")
+        cells[name] = joined[0] if len(joined) == 1 else f"nullif(concat_ws(' ', {_list(joined)}), '')"
     return cells | {name: sql.literal(constant) for name, constant in layout.constants.items()}
 
 

@@ -1,7 +1,7 @@
 """The checks of a row, written as SQL over a whole block: for each column its value, and a reason code where it has none.
 
 Only a row that fails somewhere is looked at one by one (its cells are kept as they stood, its reasons put in words).
-Every expression works on the trimmed text of a cell; blank is NULL.
+Every expression works on the text of a cell without blanks around it; blank is NULL.
 """
 
 from __future__ import annotations
@@ -22,12 +22,6 @@ _NO = ("no", "n", "false", "0", "nein", "non")
 _NAIVE = r"\d{4}-\d{1,2}-\d{1,2}([ T]\d{1,2}:\d{2}(:\d{2}([.]\d+)?)?)?"
 _OFFSET = r"\d{4}-\d{1,2}-\d{1,2}[ T]\d{1,2}:\d{2}(:\d{2}([.]\d+)?)? ?([Zz]|[+-]\d{2}(:?\d{2})?)"
 _UNREADABLE = {"text": r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\x{FFFD}]", "id": r"[\x00-\x1f\x7f\x{FFFD}]"}
-_TRIMMED = " \t\r\n\u00a0\ufeff"
-
-
-def trimmed(expression: str) -> str:
-    """The text of a cell without blanks around it; NULL where nothing is left."""
-    return f"nullif(trim({expression}, {literal(_TRIMMED)}), '')"
 
 
 def translated(column: Column, text: str, column_map: ColumnMap, order: str) -> str:

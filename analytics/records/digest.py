@@ -28,7 +28,11 @@ def digest(batches: Iterable[pa.RecordBatch]) -> str:
     for block in _blocks(batches):
         for field in sorted(block.schema, key=lambda one: one.name):
             total.update(f"{field.name}:{field.type}:{block.num_rows}".encode())
-            column = block.column(field.name).combine_chunks()
+            column = block.column(field.name)
+            if column.null_count == block.num_rows:
+                total.update(b"all missing")
+                continue
+            column = column.combine_chunks()
             total.update(_packed(pc.cast(column.is_valid(), pa.uint8())))
             _update(total, column)
     return total.hexdigest()
@@ -52,7 +56,7 @@ def _blocks(batches: Iterable[pa.RecordBatch]) -> Iterator[pa.Table]:
 def _update(total: Any, column: pa.Array) -> None:
     if pa.types.is_string(column.type) or pa.types.is_large_string(column.type):
         filled = pc.fill_null(column, "")
-        total.update(_packed(pc.cast(pc.binary_length(filled), pa.int64())))
+        total.update(_packed(pc.cast(pc.binary_length(filled), pa.int32())))
         total.update(_text_bytes(filled))
         return
     if pa.types.is_boolean(column.type):

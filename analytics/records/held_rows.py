@@ -11,6 +11,7 @@ import pandas as pd
 
 from analytics.records import checks, reasons
 from analytics.records.columns import Table
+from analytics.records.merge import new_rows
 from analytics.records.sql import first, scalar
 from analytics.records.staging import Fault, StagedFile
 
@@ -100,7 +101,7 @@ def settle_by_load(con: duckdb.DuckDBPyConnection, table: Table, cells: str, loa
         return
     con.execute(
         f"UPDATE held_row SET settled = 'released', settled_load = {load} WHERE settled IS NULL AND kind = '{table.kind}'"
-        f" AND cells IN (SELECT {cells} FROM incoming i WHERE rid IN (SELECT rid FROM stored_now))")
+        f" AND cells IN (SELECT {cells} FROM incoming i WHERE rid IN (SELECT rid FROM ({new_rows()})))")
 
 
 def empty() -> pd.DataFrame:

@@ -19,7 +19,7 @@ from analytics.records.columns import TABLES
 from analytics.records.headings import Layout, is_known, lay_out
 from analytics.records.intake.formats import open_tables
 from analytics.records.intake.raw import RawTable
-from analytics.records.merge import Merge, Permits, cells_sql, new_rows
+from analytics.records.merge import Merge, Permits, cells_sql
 from analytics.records.preview import Preview, preview
 from analytics.records.report import FileCount, LoadReport
 from analytics.records.saved_maps import find_map
@@ -142,11 +142,10 @@ def commit(
                 rows = staging.sound(table)
                 if rows is None:
                     continue
-                merge = Merge(con, table, permits)
+                merge = Merge(con, table, permits, without_twins=staging.without_twins and table.kind == "readings")
                 merge.run(rows)
                 counts |= merge.counts()
                 held.append(held_rows.from_merge(merge.held(), table.kind, files))
-                con.execute(f"CREATE OR REPLACE TEMP TABLE stored_now AS SELECT rid FROM ({new_rows()})")
                 stored += insert_new(con, table, permits, load, names)
                 registered += register_names(con, table, merge.fresh, load)
                 held_rows.settle_by_load(con, table, cells_sql(table, "i"), load)

@@ -13,12 +13,13 @@ import pandas as pd
 import pyarrow as pa
 
 from analytics.records import names, visible
-from analytics.records.sql import first, literal, quoted
+from analytics.records.sql import first, literal, quoted, scalar
 from analytics.records.columns import TABLES, Table
 
 if TYPE_CHECKING:
     import duckdb
 
+MOST_IN_MEMORY = 1_500_000
 HELD = "refused"     # temporary table (rid, "column", value, reason, extra), one row a problem
 MET = "met"          # temporary table (rid, same): rows whose key is taken
 # A blank is not "another value" in these; in the others it is.
@@ -42,15 +43,13 @@ class Merge:
     con: duckdb.DuckDBPyConnection
     table: Table
     permits: Permits
+    without_twins: bool = False  # no two of the rows have the same key
     fresh: dict[str, set[str]] = field(default_factory=dict)  # column -> names that no row in the store has, and are not held
 
     def run(self, rows: pa.RecordBatchReader) -> None:
         """Make the temporary tables ``incoming`` (rid rises with file and row), HELD and MET."""
         con = self.con
-        con.register("stream", rows)
-        con.execute(
-            'CREATE OR REPLACE TEMP TABLE incoming AS SELECT file_no::BIGINT * 4294967296 + "row" AS rid, * FROM stream')
-        con.unregister("stream")
+        self._take_in(rows)
         con.execute(f'CREATE OR REPLACE TEMP TABLE {HELD} (rid BIGINT, "column" VARCHAR, value VARCHAR, reason VARCHAR, extra VARCHAR)')
         con.execute(f"CREATE OR REPLACE TEMP TABLE {MET} (rid BIGINT, same BOOLEAN)")
         if not self.table.registry:
@@ -60,7 +59,28 @@ class Merge:
             for column in _NAMES:
                 self._near_misses(column)
         self._meet_stored()
-        self._meet_each_other()
+        if not self.without_twins:
+            self._meet_each_other()
+
+    def _take_in(self, rows: pa.RecordBatchReader) -> None:
+        """Make the rows readable as ``incoming``: in memory as they come, or, where there are very many, in a table that can spill."""
+        batches: list[pa.RecordBatch] = []
+        count = 0
+        for batch in rows:
+            batches.append(batch)
+            count += batch.num_rows
+            if count > MOST_IN_MEMORY:
+                break
+        table = pa.Table.from_batches(batches, rows.schema)
+        self.con.register("arrived", table)
+        if count <= MOST_IN_MEMORY:
+            self.con.execute("CREATE OR REPLACE TEMP VIEW incoming AS FROM arrived")
+            return
+        self.con.execute("DROP VIEW IF EXISTS incoming")
+        self.con.execute("CREATE OR REPLACE TEMP TABLE incoming AS FROM arrived")
+        self.con.register("arrived", rows)
+        self.con.execute("INSERT INTO incoming FROM arrived")
+        self.con.unregister("arrived")
 
     def _distinct(self, column: str) -> dict[str, int]:
         """The names in a column of the incoming rows and how often each occurs."""
@@ -200,6 +220,11 @@ class Merge:
         return self.con.execute(
             f'SELECT h.rid, i.file_no, i."row", h."column", h.value, h.reason, h.extra, {cells} AS cells'
             f" FROM (SELECT *, rowid AS place FROM {HELD}) h JOIN incoming i USING (rid) ORDER BY h.rid, h.place").df()
+
+
+def all_new(con: duckdb.DuckDBPyConnection) -> bool:
+    """Whether every incoming row will be stored."""
+    return bool(scalar(con, f"SELECT (SELECT count(*) FROM {MET} WHERE same) + (SELECT count(*) FROM {HELD}) = 0"))
 
 
 def new_rows() -> str:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import datetime
 from types import TracebackType
@@ -23,6 +23,8 @@ from analytics.records.headings import Layout
 from analytics.records.block_sql import BETWEEN, WITHIN, insert_statement
 from analytics.records.sql import first, scalar
 from analytics.records.intake.raw import FAULT, ROW, RawTable, cell_name
+
+ROWS_AT_ONCE, BYTES_AT_ONCE = 400_000, 96 << 20
 
 
 @dataclass
@@ -53,7 +55,9 @@ class Staging:
     zone: str
     now: datetime
     files: list[StagedFile] = field(default_factory=list)
+    without_twins: bool = False  # no two readings can have the same key: they were numbered within the only file of theirs
     _kinds: set[str] = field(default_factory=set)
+    _in_order: bool = True
 
     def __enter__(self) -> Staging:
         self._folder = tempfile.TemporaryDirectory(prefix="steadycount-")
@@ -77,7 +81,7 @@ class Staging:
         statement = insert_statement(staged.number, raw, layout, order, self.zone, self.now)
         last_filled = 1
         try:
-            for block in raw.blocks(progress):
+            for block in _large_blocks(raw.blocks(progress)):
                 self.con.register("block", block)
                 self.con.execute(statement)
                 self.con.unregister("block")
@@ -157,12 +161,17 @@ class Staging:
         """
         if "readings" not in self._kinds:
             return
+        if scalar(self.con, "SELECT count(*) = count(repeat) FROM readings"):
+            return
         alike = 'file_no, probe, taken_at, "window", measurement'
         twice = first(
             self.con, f"SELECT 1 FROM readings WHERE probe IS NOT NULL AND taken_at IS NOT NULL"
             f" GROUP BY hash({alike}) HAVING count(*) > 1 AND count(repeat) < count(*) LIMIT 1")
+        self.without_twins = sum(one.layout.table.kind == "readings" for one in self.files) == 1 and bool(scalar(
+            self.con, "SELECT count(repeat) = 0 FROM readings"))
         if twice is None:
             return
+        self._in_order = False
         self.con.execute(
             f"CREATE TABLE numbered AS SELECT * EXCLUDE (place) REPLACE (coalesce(repeat, place) AS repeat,"
             " CASE WHEN cells IS NOT NULL AND repeat IS NULL AND place IS NOT NULL"
@@ -184,12 +193,27 @@ class Staging:
                 yield Fault(self.files[file_no], row, [(c, code, v) for c, code, v in split], json.loads(cells))
 
     def sound(self, table: Table) -> pa.RecordBatchReader | None:
-        """The rows of a kind that passed, in the order of files and rows; None where there are none."""
+        """The rows of a kind that passed, in the order of files and rows, numbered by ``rid``; None where there are none."""
         if table.kind not in self._kinds:
             return None
         if first(self.con, f"SELECT 1 FROM {table.kind} WHERE problems IS NULL LIMIT 1") is None:
             return None
         numbered = " REPLACE (coalesce(repeat, 1) AS repeat)" if table.kind == "readings" else ""
+        order = "" if self._in_order else ' ORDER BY file_no, "row"'  # a plain scan gives rows as they were put in
         return self.con.sql(
-            f'SELECT * EXCLUDE (problems, cells){numbered} FROM {table.kind} WHERE problems IS NULL ORDER BY file_no, "row"'
-        ).to_arrow_reader(100_000)
+            f'SELECT file_no::BIGINT * 4294967296 + "row" AS rid, * EXCLUDE (problems, cells){numbered}'
+            f" FROM {table.kind} WHERE problems IS NULL{order}").to_arrow_reader(100_000)
+
+
+def _large_blocks(blocks: Iterable[pa.Table]) -> Iterator[pa.Table]:
+    """Blocks joined until the work on each is worth its planning, and not beyond what memory bears."""
+    kept: list[pa.Table] = []
+    rows = size = 0
+    for block in blocks:
+        kept.append(block)
+        rows, size = rows + block.num_rows, size + block.nbytes
+        if rows >= ROWS_AT_ONCE or size >= BYTES_AT_ONCE:
+            yield pa.concat_tables(kept)
+            kept, rows, size = [], 0, 0
+    if kept:
+        yield pa.concat_tables(kept)

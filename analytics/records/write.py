@@ -11,7 +11,7 @@ from analytics.records import visible
 from analytics.records.sql import literal, quoted, scalar
 from analytics.records.columns import EVENT_KINDS, TABLES, Table
 from analytics.records.digest import EMPTY, digest
-from analytics.records.merge import MET, Permits, new_rows
+from analytics.records.merge import MET, Permits, all_new, new_rows
 
 if TYPE_CHECKING:
     import duckdb
@@ -19,12 +19,14 @@ if TYPE_CHECKING:
 
 def insert_new(con: duckdb.DuckDBPyConnection, table: Table, permits: Permits, load: int, files: dict[int, str]) -> int:
     """Store the rows a merge found to be new; returns how many. files: file number -> name to keep with the row."""
-    con.register("file_names", pa.table({"file_no": pa.array(list(files), pa.int32()), "file": list(files.values())}))
+    named = "CASE s.file_no " + " ".join(f"WHEN {number} THEN {literal(name)}" for number, name in files.items()) + " END"
+    clean = all_new(con)  # the common case needs neither a search for refused rows nor sorting: they are in order
     columns = [*table.names, *(["rate_step_cps"] if table.kind == "readings" else [])]
     values = [stored_value(table, name) for name in columns]
     target = quoted(table.stored_in)
-    rows = f"FROM ({new_rows()}) s JOIN file_names f USING (file_no)"
-    origin = f's.extra, {load}, f.file, s."row"'
+    rows = "FROM incoming s" if clean else f"FROM ({new_rows()}) s"
+    order = "" if clean else " ORDER BY s.rid"
+    origin = f's.extra, {load}, {named}, s."row"'
     listed = ", ".join(quoted(one) for one in columns) + ', extra, "load", file, "row"'
     if table.number is None:
         key = quoted(table.key[0])
@@ -34,15 +36,15 @@ def insert_new(con: duckdb.DuckDBPyConnection, table: Table, permits: Permits, l
             f" LEFT JOIN (SELECT {key} AS named, max(version) AS newest FROM {target} GROUP BY {key}) v ON v.named = s.{key} ORDER BY s.rid")
     else:
         number, last = quoted(table.number), _last(con, table)
-        numbering = f"{last} + row_number() OVER (ORDER BY s.rid), 0"
+        place = f"{last} + row_number() OVER ({order})"
+        numbering = f"{place}, 0"
         if permits.accept_changes:
-            taken, rows = _taken(table), rows + f" LEFT JOIN taken t ON t.rid = s.rid"
+            taken, rows = _taken(table), rows + " LEFT JOIN taken t ON t.rid = s.rid"
             con.execute(f"CREATE OR REPLACE TEMP TABLE taken AS {taken}")
             numbering = f"coalesce(t.number, {last} + row_number() OVER (ORDER BY s.rid)), coalesce(t.newest + 1, 0)"
-        statement = (f"INSERT INTO {target} ({number}, version, {listed}) SELECT {numbering}, {', '.join(values)}, {origin} {rows} ORDER BY s.rid")
-    done = int(scalar(con, statement))
-    con.unregister("file_names")
-    return done
+            order = " ORDER BY s.rid"
+        statement = (f"INSERT INTO {target} ({number}, version, {listed}) SELECT {numbering}, {', '.join(values)}, {origin} {rows}{order}")
+    return int(scalar(con, statement))
 
 
 def stored_value(table: Table, name: str) -> str:

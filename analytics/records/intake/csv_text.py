@@ -23,7 +23,7 @@ import pyarrow.compute as pc
 import pyarrow.csv as pcsv
 
 from analytics.errors import UserError
-from analytics.records.intake.raw import FAULT, ROW, WHOLE, RawTable, block_of_rows, cell_name
+from analytics.records.intake.raw import BLANKS, FAULT, ROW, WHOLE, RawTable, block_of_rows, cell_name, trimmed
 
 BLOCK_BYTES = 8 << 20
 LONGEST_QUOTED_BYTES = 16 << 20
@@ -123,7 +123,7 @@ def _first_lines(path: Path, facts: TextFacts) -> tuple[str, int, str]:
 
 
 def _split_heading(line: str, delimiter: str) -> list[str]:
-    return [cell.strip(" \t\u00a0") for cell in next(csv.reader([line], delimiter=delimiter), [])]
+    return [cell.strip(BLANKS) for cell in next(csv.reader([line], delimiter=delimiter), [])]
 
 
 def open_csv(path: Path, name: str, known: Callable[[str], bool]) -> RawTable:
@@ -154,18 +154,34 @@ def open_csv(path: Path, name: str, known: Callable[[str], bool]) -> RawTable:
 
 def _cut(block: bytes, first_row: int, delimiter: str, width: int, skip: int) -> tuple[pa.Table, int]:
     """A block of lines as a table, and how many rows (blank and skipped ones too) it held."""
-    simple = (
-        skip <= 1 and b'"' not in block and block.count(b"\r") == block.count(b"\r\n")
-        and b"\n\n" not in block and b"\n\r" not in block and not block.startswith((b"\n", b"\r")))
+    # blank lines need no search: Arrow takes them for a row of another width, and gives the block back
+    simple = skip <= 1 and b'"' not in block and (
+        b"\r" not in block or (block.count(b"\r") == block.count(b"\r\n") and b"\n\r" not in block))
     if simple:
         table = _cut_in_bulk(block, delimiter, width)
         if table is not None:
             length = table.num_rows
             numbers = pa.array(np.arange(first_row, first_row + length, dtype=np.int64))
             table = table.add_column(0, ROW, numbers).slice(skip)
-            return table, length
+            return trimmed(table) if _has_blanks_to_trim(block, delimiter.encode()) else table, length
     rows = _cut_with_care(block.decode("utf-8"), delimiter, width)
     return block_of_rows(count(first_row + skip), rows[skip:], width), len(rows)
+
+
+def _has_blanks_to_trim(block: bytes, delimiter: bytes) -> bool:
+    """Whether some cell may begin or end with a blank."""
+    if delimiter != b"\t" and b"\t" in block:
+        return True
+    if not block.isascii() and (b"\xc2\xa0" in block or b"\xef\xbb\xbf" in block):
+        return True
+    if b" " not in block:
+        return False
+    signs = np.frombuffer(block, np.uint8)
+    blanks = np.flatnonzero(signs == ord(" "))
+    edges = np.zeros(256, dtype=bool)
+    edges[[delimiter[0], ord("\n"), ord("\r")]] = True
+    before, after = signs[np.maximum(blanks - 1, 0)], signs[np.minimum(blanks + 1, len(signs) - 1)]
+    return bool(edges[before].any() or edges[after].any() or blanks[0] == 0 or blanks[-1] == len(signs) - 1)
 
 
 def _cut_in_bulk(block: bytes, delimiter: str, width: int) -> pa.Table | None:

@@ -11,7 +11,7 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from analytics.errors import UserError
-from analytics.records.intake.raw import FAULT, ROW, WHOLE, RawTable, cell_name
+from analytics.records.intake.raw import FAULT, ROW, WHOLE, RawTable, cell_name, trimmed
 
 BLOCK_ROWS = 250_000
 
@@ -55,4 +55,4 @@ def _text_block(batch: pa.RecordBatch, first_row: int) -> pa.Table:
     for i, column in enumerate(batch.columns):
         plain = column.dictionary_decode() if pa.types.is_dictionary(column.type) else column
         columns[cell_name(i)] = pc.cast(plain, pa.string())
-    return pa.table(columns)
+    return trimmed(pa.table(columns))

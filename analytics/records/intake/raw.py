@@ -9,10 +9,12 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import pyarrow as pa
+import pyarrow.compute as pc
 
 # A block's columns: ``row`` int64, ``fault`` string (reason code where the row is not rectangular, else null), ``whole``
-# string (the row as it stood, only with a fault), then c0 … cN, string, blank cells null or empty.
+# string (the row as it stood, only with a fault), then c0 … cN, string, without blanks around it, null where nothing is left.
 ROW, FAULT, WHOLE = "row", "fault", "whole"
+BLANKS = " \t\r\n\u00a0\ufeff"
 
 
 @dataclass(frozen=True)
@@ -41,6 +43,15 @@ def cell_name(index: int) -> str:
     return f"c{index}"
 
 
+def trimmed(table: pa.Table) -> pa.Table:
+    """The cells of a block without blanks around them."""
+    for i, name in enumerate(table.column_names):
+        if name not in (ROW, FAULT, WHOLE):
+            bare = pc.utf8_trim(table.column(name), characters=BLANKS)
+            table = table.set_column(i, name, pc.if_else(pc.equal(bare, ""), pa.scalar(None, pa.string()), bare))
+    return table
+
+
 def block_of_rows(places: Iterable[int], rows: Sequence[Sequence[str | None]], width: int) -> pa.Table:
     """A block from rows of cells and their row numbers, in rising order; blank lines (no cells) give no row.
 
@@ -50,10 +61,11 @@ def block_of_rows(places: Iterable[int], rows: Sequence[Sequence[str | None]], w
     faults: list[str | None] = []
     wholes: list[str | None] = []
     kept: list[Sequence[str | None]] = []
-    blank = (None,) * width
-    for number, cells in zip(places, rows, strict=False):
-        if not cells:
+    blank: list[str | None] = [None] * width
+    for number, untrimmed in zip(places, rows, strict=False):
+        if not untrimmed:
             continue
+        cells = [None if one is None else one.strip(BLANKS) or None for one in untrimmed]
         fault, row = None, cells
         if len(cells) > width and not any(cells[width:]):
             row = cells[:width]
