@@ -64,8 +64,9 @@ _STYLE = """
                 font-size: 1.35rem; font-weight: 650; background: var(--sc-tone); color: #ffffff; }
     .st-key-save { margin-bottom: 3rem; }
   }
-  .st-key-cut-off { display: none; }
-  [data-test-connection-state]:not([data-test-connection-state="CONNECTED"]) .st-key-cut-off { display: block; }
+  .sc-cut-off { display: none; position: fixed; left: 0; right: 0; bottom: 0; z-index: 1000100; padding: 0.9rem 1.2rem;
+                font-size: 1.1rem; font-weight: 600; background: #7a3412; color: #ffffff; }
+  [data-test-connection-state]:not([data-test-connection-state="CONNECTED"]) .sc-cut-off { display: block; }
 </style>
 """
 
@@ -73,11 +74,10 @@ _STYLE = """
 def apply() -> None:
     """Large fields, a verdict that stays in sight, and the line that only shows while the page is cut off."""
     st.html(_STYLE)
-    with st.container(key="cut-off"):
-        st.warning(
-            "The connection to the tool is lost: typing pauses until it is back. What was typed is kept as a draft.",
-            icon=":material/cloud_off:",
-        )
+    st.html(
+        '<div class="sc-cut-off" role="alert">The connection to the tool is lost: typing pauses until it is back. '
+        "What was typed is kept as a draft.</div>"
+    )
 
 
 def panel(verdict: BenchVerdict) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import streamlit as st
@@ -18,6 +19,7 @@ DATE_ORDER: dict[DateOrder, str] = {
     "auto": "decide over the whole column",
 }
 DECIMAL = {".": "point: 12.5", ",": "comma: 12,5"}
+_NEARLY_ALWAYS = ("counts", "source")  # not needed by every row of readings, but by nearly every file
 _TWO_PARTS = "moment"  # a time may stand in two columns, date and time
 
 
@@ -25,9 +27,7 @@ def edit(preview: Any, *, key: str) -> ColumnMap:
     """Draw the editor for one table of a file, starting from the guess; the map as it stands now."""
     guess: ColumnMap = preview.guess
     headings = list(preview.headings)
-    st.dataframe(
-        preview.first_rows, hide_index=True, height=212, key=f"{key}-rows", alt=f"First rows of {preview.file}"
-    )
+    st.dataframe(preview.first_rows, hide_index=True, key=f"{key}-rows", alt=f"First rows of {preview.file}")
     with st.container(horizontal=True):
         kinds = list(TABLES)
         kind = st.selectbox(
@@ -53,24 +53,24 @@ def edit(preview: Any, *, key: str) -> ColumnMap:
             key=f"{key}-decimal",
             width=180,
         )
-    needed = [one for one in TABLES[kind].columns if one.required]
-    others = [one for one in TABLES[kind].columns if not one.required]
-    columns: dict[str, tuple[str, ...]] = {}
-    units: dict[str, str] = {}
-    constants: dict[str, str] = {}
-    st.markdown("**Needed**")
-    for column in needed:
-        _row(column, headings, guess, f"{key}-{kind}", columns, units, constants)
+    table = TABLES[kind]
+    either = {name for group in table.any_of for name in group}
+    needed = [one for one in table.columns if one.required or one.name in either or one.name in _NEARLY_ALWAYS]
+    others = [one for one in table.columns if one not in needed]
+    found = _Found({}, {}, {})
+    st.markdown("**Needed**" + "".join(f", {' or '.join(f'`{one}`' for one in group)}" for group in table.any_of))
+    _grid(needed, headings, guess, f"{key}-{kind}", found)
     with st.expander(
         f"Not needed, but welcome ({len(others)})", expanded=any(one.name in guess.columns for one in others)
     ):
-        for column in others:
-            _row(column, headings, guess, f"{key}-{kind}", columns, units, constants)
-    missing = [one.name for one in needed if one.name not in columns and one.name not in constants]
+        _grid(others, headings, guess, f"{key}-{kind}", found)
+    columns, units, constants = found.columns, found.units, found.constants
+    have = set(columns) | set(constants)
+    missing = [f"`{one.name}`" for one in needed if one.required and one.name not in have]
+    missing += [" or ".join(f"`{one}`" for one in group) for group in table.any_of if not have & set(group)]
     if missing:
         st.warning(
-            f"Still to be found: {', '.join(f'`{one}`' for one in missing)}. Choose a heading, or give one value "
-            "for all rows.",
+            f"Still to be found: {', '.join(missing)}. Choose a heading, or give one value for all rows.",
             icon=":material/rule:",
         )
     unused = [one for one in headings if one and not any(one in parts for parts in columns.values())]
@@ -88,20 +88,31 @@ def edit(preview: Any, *, key: str) -> ColumnMap:
     )
 
 
-def _row(
-    column: Column,
-    headings: list[str],
-    guess: ColumnMap,
-    key: str,
-    columns: dict[str, tuple[str, ...]],
-    units: dict[str, str],
-    constants: dict[str, str],
-) -> None:
+@dataclass(frozen=True)
+class _Found:
+    """What the rows of the editor were set to, by our column."""
+
+    columns: dict[str, tuple[str, ...]]
+    units: dict[str, str]
+    constants: dict[str, str]
+
+
+def _grid(ours: list[Column], headings: list[str], guess: ColumnMap, key: str, found: _Found) -> None:
+    """The rows of some of our columns, in two halves side by side."""
+    half = -(-len(ours) // 2)
+    for place, part in zip(st.columns(2, gap="large"), (ours[:half], ours[half:]), strict=True):
+        with place:
+            for column in part:
+                _row(column, headings, guess, key, found)
+
+
+def _row(column: Column, headings: list[str], guess: ColumnMap, key: str, found: _Found) -> None:
     """One of our columns: its heading (two for a time), its unit where it has some, or one value for all rows."""
+    columns, units, constants = found.columns, found.units, found.constants
     offered = [one for one in dict.fromkeys(headings) if one]
     guessed = [one for one in guess.columns.get(column.name, ()) if one in offered]
     with st.container(horizontal=True, vertical_alignment="bottom"):
-        label = f"{column.name}{f' ({column.unit})' if column.unit else ''}"
+        label = f"{column.name}{f' ({column.unit})' if column.unit not in ('', '1') else ''}"
         if column.type == _TWO_PARTS:
             picked = st.multiselect(
                 label,
@@ -109,7 +120,7 @@ def _row(
                 default=guessed,
                 max_selections=2,
                 key=f"{key}-{column.name}",
-                width=340,
+                width=260,
                 placeholder="heading, or date and time",
                 help=column.help or None,
             )
@@ -119,7 +130,7 @@ def _row(
                 offered,
                 index=offered.index(guessed[0]) if guessed else None,
                 key=f"{key}-{column.name}",
-                width=340,
+                width=260,
                 placeholder="no heading",
                 help=column.help or None,
             )

@@ -88,9 +88,8 @@ def difference(before: object, after: object) -> str:
     'rows: 12'
     """
     old, new = _document(before), _document(after)
-    for one in (old, new):
-        if isinstance(one, dict):
-            one.pop("digests", None)  # stands in the full row; says nothing to a reader
+    if not old and isinstance(new, dict) and {"rows", "stored", "held", "files"} <= set(new):
+        return _load(new)
     if not isinstance(old, dict) or not isinstance(new, dict):
         return " → ".join(_short(one) for one in (old, new) if one not in (None, {}))
     if not old or not new:
@@ -100,6 +99,12 @@ def difference(before: object, after: object) -> str:
         for name in dict.fromkeys([*old, *new])
         if old.get(name) != new.get(name)
     )
+
+
+def _load(after: dict[str, Any]) -> str:
+    """A load in words: rows by what became of them, and the files."""
+    counted = f"{after['stored']} new, {after.get('already_there', 0)} already there, {after['held']} held"
+    return f"{after['rows']} rows: {counted}; from {_short(after['files'])}"
 
 
 def _document(text: object) -> Any:
@@ -115,6 +120,8 @@ def _document(text: object) -> Any:
 def _short(value: object) -> str:
     if value is None or value == {}:
         return "–"
+    if isinstance(value, list) and all(isinstance(one, str | int | float) for one in value):
+        value = ", ".join(map(str, value))
     text = value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)
     return text if len(text) <= 120 else f"{text[:117]}…"
 

@@ -181,7 +181,10 @@ def held() -> pd.DataFrame:
     from analytics.records.held import held as of_store
 
     rows = of_store(place.store_path())
-    return rows.assign(reason=[reason_in_words(str(one)) for one in rows["reason"]])
+    return rows.assign(
+        reason=[reason_in_words(str(one)) for one in rows["reason"]],
+        hint=[str(one).replace("`", "") for one in rows["hint"]],
+    )
 
 
 def map_names() -> list[str]:

@@ -69,9 +69,12 @@ def _load() -> None:
             return
         report = _rehearsal(request)
     except UserError as error:
-        st.error(intake.own_names(str(error)), icon=":material/report:")
+        st.error(intake.own_names(str(error)).replace(" (--map)", ""), icon=":material/report:")
         if how == OURS:
-            st.caption("Where only the headings differ, choose “build one from the first rows” as the column map.")
+            st.button("Build a column map", icon=":material/table_edit:", on_click=_build)
+            st.caption(
+                "For files with other headings, units, date order or decimal sign: it is built beside their first rows."
+            )
         return
     _outcome(report)
     _commit(request, report)
@@ -114,10 +117,16 @@ def _rehearsal(request: Request):  # noqa: ANN202 - a LoadReport
     kept = st.session_state.get("rehearsal")
     if kept is None or kept[0] != key:
         bar = st.progress(0.0, "Reading …")
-        kept = (key, intake.rehearse(request, _moved(bar)))
-        bar.empty()
+        try:
+            kept = (key, intake.rehearse(request, _moved(bar)))
+        finally:
+            bar.empty()
         st.session_state["rehearsal"] = kept
     return kept[1]
+
+
+def _build() -> None:
+    st.session_state["map"] = BUILD
 
 
 def _moved(bar: DeltaGenerator) -> intake.Progress:
