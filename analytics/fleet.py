@@ -58,7 +58,7 @@ def assess(records: Records, settings: Settings, as_of: datetime) -> FleetAssess
 
     keys = series_keys_of(counted, quantities)
     located = located_openings(keys, charts, counted.response_states.check_at, quantities, silent_openings, settings)
-    series = all_results(keys, counted, charts, state, quantities, located, silent_now, slides, slips, settings)
+    series = all_results(keys, counted, charts, state, quantities, located, silent_now, slides, slips, known.decisions, settings)
 
     residual = charts.rows.y - charts.corrected.anchor_then
     by_source = shared_movement(charts.rows, charts.corrected, charts.rows.source, ~charts.outliers.pending, residual)

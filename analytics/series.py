@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
 import numpy as np
+import pandas as pd
 
 from analytics.advice.record_errors import Proposal
 from analytics.baseline.rows import Ints
@@ -189,9 +190,13 @@ def scatter_result(key: SeriesKey, counted: Counted, charts: ResponseCharts, uni
                         None, None, None, None, None, False, alerts)
 
 
-def group_alerts(located: list[Located]) -> dict[int, tuple[Alert, ...]]:
-    """Alerts by series index."""
-    return {index: tuple(alerts) for index, alerts in alerts_by_series(located).items()}
+def group_alerts(located: list[Located], decisions: pd.DataFrame) -> dict[int, tuple[Alert, ...]]:
+    """Alerts by series index; decisions of the kind "settled" settle their episode."""
+    settled: dict[str, list[datetime]] = {}
+    mine = decisions[decisions["kind"] == "settled"]
+    for episode, when in zip(mine["episode"].astype(object), mine["decided_at"], strict=True):
+        settled.setdefault(str(episode), []).append(when.to_pydatetime())
+    return {index: tuple(alerts) for index, alerts in alerts_by_series(located, settled).items()}
 
 
 def _reference_span(charts: ResponseCharts, counted: Counted, unit: int, most: int) -> tuple[datetime, datetime]:
@@ -204,10 +209,11 @@ def _reference_span(charts: ResponseCharts, counted: Counted, unit: int, most: i
 
 def all_results(
     keys: list[SeriesKey], counted: Counted, charts: ResponseCharts, state: DriftState, quantities: list[QuantityChart], located: list[Located],
-    silent_now: Ints, slides: list[ShiftForecast], slips: tuple[Proposal, ...], settings: Settings,
+    silent_now: Ints, slides: list[ShiftForecast], slips: tuple[Proposal, ...], decisions: pd.DataFrame,
+    settings: Settings,
 ) -> tuple[SeriesResult, ...]:
     """Every series in order."""
-    alerts = group_alerts(located)
+    alerts = group_alerts(located, decisions)
     by_quantity = {chart.quantity: chart for chart in quantities}
     newest = np.full(len(counted.response.keys), -1, np.int64)
     newest[charts.rows.unit_series] = np.arange(charts.rows.units)  # later units of a series overwrite earlier ones

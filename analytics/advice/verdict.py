@@ -145,7 +145,7 @@ def _reasons(s: Situation, cause: str, probability: float) -> list[str]:
         out.append(f"It is beyond the tolerance limit of {s.tolerance_pct:g} %: not for patient use until cleared.")
     if e.no_signal:
         out.append("Two checks in a row showed no net counts above the decision limit: dead cable, or no source in place.")
-    if s.crossing is not None and s.crossing.p50 is not None:
+    if s.crossing is not None and s.crossing.p50 is not None and (level or s.crossing.p95 is not None) and s.uncleared is None:
         c = s.crossing
         by = f"between {c.p05} and {c.p95}" if c.p95 is not None else f"not before {c.p05}"
         out.append(f"It is expected to pass {c.limit_pct:g} % of its reference about {c.p50} (90 %: {by}).")

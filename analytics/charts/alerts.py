@@ -9,6 +9,7 @@ from analytics.words import day, moment, pct, signed_pct
 from analytics.charts.openings import Opening
 from analytics.results import Alert, Quantity, Rule
 
+EPOCH = datetime(1970, 1, 1)
 TOGETHER_DAYS = 45.0  # a further alarm of the same probe within this time belongs to the same happening
 
 
@@ -26,8 +27,13 @@ class Located:
     limit_pct: float  # tolerance or action level, for the sentence
 
 
-def alerts_by_series(located: list[Located]) -> dict[int, list[Alert]]:
-    """Alerts of each series, oldest first; an episode is named by its probe and the day of its first alarm."""
+def alerts_by_series(located: list[Located], settled_by_people: dict[str, list[datetime]] | None = None) -> dict[int, list[Alert]]:
+    """Alerts of each series, oldest first; an episode is named by its probe and the day of its first alarm.
+
+    settled_by_people: by episode, when somebody settled it. That settles its alarms up to then; what gets worse opens
+    under a further rule (action level, tolerance limit), so a settled alarm is not simply silent.
+    """
+    decided = settled_by_people or {}
     out: dict[int, list[Alert]] = {}
     by_probe: dict[str, list[Located]] = {}
     for one in located:
@@ -41,6 +47,10 @@ def alerts_by_series(located: list[Located]) -> dict[int, list[Alert]]:
                 episode, open_until = f"E-{probe}-{one.signalled_at:%Y%m%d}", float("-inf")
             newest = at
             settled = one.opening.settled_days
+            for when in decided.get(episode, []):
+                if when >= one.signalled_at:
+                    by_hand = (when - EPOCH).total_seconds() / 86400.0
+                    settled = by_hand if settled is None else min(settled, by_hand)
             open_until = max(open_until, float("inf") if settled is None else settled)
             out.setdefault(one.series, []).append(Alert(
                 episode, one.opening.rule, one.signalled_at,
