@@ -288,7 +288,8 @@ def placement_sd(
     if len(last) < 5:
         return assumed
     members = assessment.countings[assessment.countings["check"].isin(last["check"])]
-    members = members.merge(records.readings[["reading_id", "counts", "count_time_s"]], on="reading_id")
+    readings = records.readings[records.readings["reading_id"].isin(members["reading_id"])]
+    members = members.merge(readings[["reading_id", "counts", "count_time_s"]], on="reading_id")
     role = members["role"].astype("object")
     numbers = ["counts", "count_time_s"]
     front = members[role == "source"].groupby("check")[numbers].sum(min_count=1)

@@ -33,6 +33,7 @@ TASKS: dict[TaskKind, TaskLook] = {
 }
 ROUTINE = "routine"
 _ROW_PX = 26
+_MOST = 250  # lanes that can be read at all, with a lane for every probe
 _FEW = 60  # lanes above which only sites are drawn, each with the number of probes in a visit
 
 
@@ -63,7 +64,8 @@ def lanes(plan: Plan, *, every_probe: bool = False) -> tuple[Lane, ...]:
     for site in sorted(special):
         rows.append(Lane(site, None))
         rows += [Lane(site, probe) for probe in sorted(special[site])]
-    return tuple(rows) if len(rows) <= _FEW or every_probe else tuple(row for row in rows if row.probe is None)
+    most = _MOST if every_probe else _FEW
+    return tuple(rows) if len(rows) <= most else tuple(row for row in rows if row.probe is None)
 
 
 def plan_calendar(plan: Plan, crossings: dict[str, Crossing], today: date, *, every_probe: bool = False) -> go.Figure:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-Standing = Literal["read", "from memory", "common practice", "site choice", "our own"]
+Standing = Literal["read", "data set", "from memory", "common practice", "site choice", "our own"]
 
 PURPOSE = (
     "Steadycount turns the constancy checks of surgical gamma probes (ten-second counts on a sealed check source "
@@ -99,7 +99,7 @@ METHODS = (
         "Decay",
         "2^(−age/half-life); half-lives of ICRP Publication 107 unless the settings name another, with its source.",
         "ICRP Publication 107 by the radioactivedecay data set",
-        "read",
+        "data set",
     ),
     Method(
         "Reference",
@@ -157,6 +157,7 @@ METHODS = (
 
 STANDING_MEANS: dict[Standing, str] = {
     "read": "the work, or its abstract, was opened",
+    "data set": "published numbers, used as they are and tested against their source",
     "from memory": "not opened for this; check before you cite it",
     "common practice": "common practice of the trade, no source",
     "site choice": "to be set by the site",

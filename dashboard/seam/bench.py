@@ -74,11 +74,13 @@ def usable_sources(records: Records, probe: str) -> list[str]:
 
 
 def known(records: Records, column: str, probe: str | None = None) -> list[str]:
-    """Names in use in a column of the readings (of one probe), most recent first; registered windows are added."""
+    """Names in use in a column of the readings, of one probe the most recent first; registered windows are added."""
     readings = records.readings
     if probe is not None:
         readings = readings[readings["probe"] == probe]
-    used = [str(one) for one in readings[column].dropna().iloc[::-1].drop_duplicates()]
+        used = [str(one) for one in readings[column].dropna().iloc[::-1].drop_duplicates()]
+    else:
+        used = [str(one) for one in readings[column].cat.categories]
     if column == "window":
         used += [one for one in records.windows["window"].tolist() if one not in used]
     return used

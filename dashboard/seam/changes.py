@@ -27,6 +27,9 @@ WORDS = {
 }
 
 
+_BOOKKEEPING = {"already_there", "digests", "files", "held", "load", "registered", "rows", "stored"}  # of any load
+
+
 @dataclass(frozen=True)
 class Chain:
     """Whether the history is whole: its length, its head, and what is wrong with it (nothing where it is sound)."""
@@ -92,6 +95,8 @@ def difference(before: object, after: object) -> str:
         return _load(new)
     if not isinstance(old, dict) or not isinstance(new, dict):
         return " → ".join(_short(one) for one in (old, new) if one not in (None, {}))
+    if old and set(new) >= _BOOKKEEPING:
+        new = {name: value for name, value in new.items() if name not in _BOOKKEEPING}
     if not old or not new:
         return "; ".join(f"{name}: {_short(value)}" for name, value in (old or new).items() if value is not None)
     return "; ".join(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 
@@ -35,19 +35,42 @@ def _plan_of(key: tuple[str, int, str], as_of: datetime, from_on: date, to_on: d
 
 def plan(look: read.Look, from_on: date, to_on: date) -> Plan:
     """The plan for a horizon; UserError for one that makes no sense."""
-    key = (str(place.store_path()), look.records.revision, look.settings.fingerprint)
-    return _plan_of(key, look.as_of, from_on, to_on)
+    return _plan_of(_key(look), look.as_of, from_on, to_on)
 
 
-def at_sites(whole: Plan, sites: Sequence[str]) -> Plan:
-    """The part of a plan that concerns some sites (all, where none is named); cost and risk are those of the whole."""
+def _key(look: read.Look) -> tuple[str, int, str]:
+    return str(place.store_path()), look.records.revision, look.settings.fingerprint
+
+
+def at_sites(whole: Plan, sites: Sequence[str], sources: Mapping[str, str | None]) -> Plan:
+    """The part of a plan that concerns some sites (all, where none is named); cost and risk are those of the whole.
+
+    sources: the site of each check source; one without a site belongs to all.
+    """
     if not sites:
         return whole
     return replace(
         whole,
         visits=tuple(one for one in whole.visits if one.site in sites),
+        sources=tuple(one for one in whole.sources if sources.get(one.source) in (None, *sites)),
         uncovered=tuple(one for one in whole.uncovered if one.site in sites),
     )
+
+
+@st.cache_resource(max_entries=32, show_spinner=False)
+def _part_of(
+    key: tuple[str, int, str], as_of: datetime, from_on: date, to_on: date, sites: tuple[str, ...]
+) -> tuple[Plan, pd.DataFrame]:
+    """The part for some sites and its table."""
+    chosen = at_sites(
+        _plan_of(key, as_of, from_on, to_on), sites, {one.name: one.site for one in read.assessment(as_of).sources}
+    )
+    return chosen, table(chosen)
+
+
+def part(look: read.Look, whole: Plan, sites: Sequence[str]) -> tuple[Plan, pd.DataFrame]:
+    """The part of a plan for some sites, and its table; kept, so that a press on the page costs little."""
+    return _part_of(_key(look), look.as_of, whole.from_on, whole.to_on, tuple(sites))
 
 
 def crossings(look: read.Look) -> dict[str, Crossing]:
@@ -71,7 +94,7 @@ def pressing(chosen: Plan) -> list[tuple[Visit, PlannedProbe]]:
     ]
 
 
-def headline(chosen: Plan, whole: Plan) -> str:
+def headline(chosen: Plan) -> str:
     """The plan in three sentences, as Markdown."""
     many = {kind: sum(task.kind == kind for visit in chosen.visits for task in visit.probes) for kind in TASKS}
     sites = {visit.site for visit in chosen.visits}
@@ -82,8 +105,8 @@ def headline(chosen: Plan, whole: Plan) -> str:
         + "."
     )
     first = first.replace("check on the sources", "checks on the source")
-    if whole.sources:
-        first += f" {values.count(len(whole.sources), 'check source')} to see to."
+    if chosen.sources:
+        first += f" {values.count(len(chosen.sources), 'check source')} to see to."
     return first
 
 

@@ -10,15 +10,19 @@ from dashboard.parts import about_text, links
 from dashboard.parts.words import PATIENT_USE, PROBE, PROBE_ORDER
 from dashboard.seam import place, read
 
+READABLE = 900  # px; longer lines are hard to follow
+
 
 def show() -> None:
     """Purpose, cautions, words, methods, and what is running here."""
     st.title("About and cautions")
-    st.markdown(about_text.PURPOSE)
-    _cautions()
-    _words()
+    with st.container(width=READABLE):
+        st.markdown(about_text.PURPOSE)
+        _cautions()
+        _words()
     _methods()
-    _here()
+    with st.container(width=READABLE):
+        _here()
 
 
 def _cautions() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from datetime import date
 
+import pandas as pd
 import streamlit as st
 
 from analytics.advice.plan_result import Plan
@@ -39,13 +40,13 @@ def show() -> None:
     except UserError as error:
         st.error(str(error), icon=":material/event_busy:")
         return
-    part = planning.at_sites(whole, chosen)
-    st.markdown(f"{planning.headline(part, whole)} {planning.money_and_risk(whole)}")
+    part, rows = planning.part(look, whole, chosen)
+    st.markdown(f"{planning.headline(part)} {planning.money_and_risk(whole)}")
     _cover(part)
     _calendar(look, part, today, every=every)
     _pressing(part)
-    _sources(whole)
-    _everything(part, whole)
+    _sources(part)
+    _everything(rows, whole)
 
 
 def _cover(part: Plan) -> None:
@@ -101,19 +102,18 @@ def _pressing(part: Plan) -> None:
         st.caption(f"and {len(found) - MOST_SENTENCES} more in the table below")
 
 
-def _sources(whole: Plan) -> None:
-    if not whole.sources:
+def _sources(part: Plan) -> None:
+    if not part.sources:
         return
     st.subheader("Check sources")
-    for one in whole.sources:
+    for one in part.sources:
         when = f"**replace by {values.day(one.replace_by)}**" if one.replace_by is not None else "**verify**"
         why = one.why.removeprefix("verify: ")
         st.markdown(f"◉ {links.inline('sources', one.source, source=one.source)}, {when}: {links.escape(why)}")
 
 
-def _everything(part: Plan, whole: Plan) -> None:
+def _everything(rows: pd.DataFrame, whole: Plan) -> None:
     st.subheader("Every visit")
-    rows = planning.table(part)
     st.dataframe(
         rows,
         hide_index=True,
@@ -133,7 +133,7 @@ def _everything(part: Plan, whole: Plan) -> None:
     with st.container(horizontal=True):
         st.download_button(
             "Table as CSV",
-            rows.drop(columns="story").to_csv(index=False).encode(),
+            lambda: rows.drop(columns="story").to_csv(index=False).encode(),
             file_name="service-plan.csv",
             mime="text/csv",
             icon=":material/download:",
@@ -141,7 +141,7 @@ def _everything(part: Plan, whole: Plan) -> None:
         )
         st.download_button(
             "Plan as JSON",
-            json.dumps(whole.as_json(), indent=1),
+            lambda: json.dumps(whole.as_json(), indent=1),
             file_name="service-plan.json",
             mime="application/json",
             icon=":material/download:",
@@ -149,8 +149,7 @@ def _everything(part: Plan, whole: Plan) -> None:
         )
     st.caption(
         "Each thing stands on its own due date, put together by site and week. A service date is the day by which "
-        "the forecast "
-        "gives a 5 % chance of being beyond tolerance."
+        "the forecast gives a 5 % chance of being beyond tolerance."
     )
 
 
