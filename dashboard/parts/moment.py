@@ -38,7 +38,7 @@ def note() -> None:
 def _go() -> None:
     day = st.session_state["earlier_day"]
     if day is not None:
-        st.query_params[read.AS_OF] = f"{day:%Y-%m-%d}T23:59:59"
+        st.query_params[read.AS_OF] = f"{day:%Y-%m-%d}"
 
 
 def _now() -> None:

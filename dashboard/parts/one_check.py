@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from functools import partial
+from typing import Any
 
 import pandas as pd
 import streamlit as st
@@ -23,7 +24,7 @@ def show(look: read.Look, series: SeriesResult, points: pd.DataFrame, pressed: s
     """
     if points.empty:
         return
-    st.subheader("One check, and how its number came about", anchor="check")
+    st.header("One check, and how its number came about", anchor="check")
     names = points["check_at"].dt.strftime("%Y-%m-%dT%H:%M:%S").tolist()[::-1]
     if pressed in names and st.session_state.get("last_pressed") != (series.index, pressed):
         st.session_state["last_pressed"] = (series.index, pressed)
@@ -87,19 +88,14 @@ def _exclude(countings: pd.DataFrame) -> None:
             "stand in the history."
         )
         offered = countings[countings["excluded"]] if hidden else countings
-        said = {
-            int(
-                c.reading_id
-            ): f"{c.role.replace('_', ' ')}, {values.whole(c.counts, 'counts')}, row {c.row} of {c.file}"
-            for c in offered.itertuples()
-        }
-        own = [i for i, c in zip(said, offered.itertuples(), strict=True) if c.role == "source"]
+        which = f"{countings['reading_id'].min()}-{'back' if hidden else 'out'}"
+        said = {int(c.reading_id): _named(c) for c in offered.itertuples()}
+        own = [int(c.reading_id) for c in offered.itertuples() if c.role == "source"]
         ids = st.multiselect(
-            "Countings", list(said), default=own or list(said), format_func=lambda i: said[i], key="exclude-ids"
+            "Countings", list(said), default=own or list(said), format_func=said.__getitem__, key=f"exclude-ids-{which}"
         )
-        reason = st.text_input(
-            "Reason", key="exclude-reason", max_chars=300, placeholder="source not seated, wrong window, …"
-        )
+        hint = "source not seated, wrong window, …"
+        reason = st.text_input("Reason", key=f"exclude-reason-{which}", max_chars=300, placeholder=hint)
         by = person.name_field(key="exclude-by")
         if st.button(
             "Take back" if hidden else "Exclude",
@@ -114,3 +110,9 @@ def _exclude(countings: pd.DataFrame) -> None:
                 st.error(str(error))
             else:
                 st.rerun()
+
+
+def _named(counting: Any) -> str:
+    """One counting in a list to choose from."""
+    role = str(counting.role).replace("_", " ")
+    return f"{role}, {values.whole(counting.counts, 'counts')}, row {counting.row} of {counting.file}"

@@ -5,11 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
-from zoneinfo import ZoneInfo
 
 import streamlit as st
 
-from analytics.errors import UserError
+from analytics import moment as clock
 from analytics.records import snapshot as snapshot_tables
 from analytics.records.snapshot import Records
 from analytics.results import FleetAssessment
@@ -71,15 +70,11 @@ def moment() -> datetime:
 
     Now is cut to the hour, so that visitors share one answer, but never lies before the newest record.
     """
+    zone = settings().site.time_zone
     asked = st.query_params.get(AS_OF)
     if asked:
-        try:
-            return datetime.fromisoformat(asked).replace(tzinfo=None)
-        except ValueError as error:
-            raise UserError(
-                f"`{asked}` is not a date", where=f"address, {AS_OF}", do="Write it as 2024-03-31, or leave it out."
-            ) from error
-    now = datetime.now(ZoneInfo(settings().site.time_zone)).replace(tzinfo=None)
+        return clock.parse(asked, zone, where=f"address, {AS_OF}")
+    now = clock.now(zone)
     hour = now.replace(minute=0, second=0, microsecond=0)
     taken = records().readings["taken_at"]
     newest = taken.max().to_pydatetime() if len(taken) else hour

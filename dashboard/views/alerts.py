@@ -66,14 +66,14 @@ def _heading(one: Episode) -> None:
     with st.container(horizontal=True, vertical_alignment="center", gap="small"):
         if one.probe is not None:
             status = PROBE[one.probe.advice]
-            st.markdown(f"### {status.mark} {links.escape(one.subject)}", width="content")
+            st.markdown(f"## {status.mark} {links.escape(one.subject)}", width="content")
             st.badge(status.word, color="gray", help=status.means)
             if one.probe.patient_use != "allowed":
                 st.badge(PATIENT_USE[one.probe.patient_use], icon=":material/block:", color="red")
             links.to("probe", "Open the probe", icon=":material/show_chart:", probe=one.subject)
         else:
             status = DEVICE[one.device.advice] if one.device else DEVICE["verify"]
-            st.markdown(f"### {status.mark} {links.escape(one.subject)}", width="content")
+            st.markdown(f"## {status.mark} {links.escape(one.subject)}", width="content")
             st.badge(f"{KINDS[one.kind]}: {status.word}", color="gray", help=status.means)
             links.to("sources", "Open it", icon=":material/adjust:", kind=f"{DEVICE_KIND[one.kind]}s", name=one.subject)
 
@@ -182,7 +182,7 @@ def _decisions(look: read.Look, one: Episode) -> None:
 
 
 def _settled(look: read.Look, settled: list[Episode]) -> None:
-    st.subheader(f"Settled: {len(settled)}")
+    st.header(f"Settled: {len(settled)}")
     if not settled:
         st.caption("None so far.")
         return

@@ -116,7 +116,7 @@ def _open_late() -> None:
 
 
 def _picture(look: read.Look, chosen: list[ProbeResult], *, filtered: bool) -> None:
-    st.subheader("Where each probe stands, and where it is going" + (" (chosen ones)" if filtered else ""))
+    st.header("Where each probe stands, and where it is going" + (" (chosen ones)" if filtered else ""))
     headline = digest.headline(look.assessment)
     build = partial(fleet_map, chosen, headline, look.settings.limits)
     figure = keep.kept(look, build, "map", tuple(p.probe for p in chosen))
@@ -146,7 +146,7 @@ def _picture(look: read.Look, chosen: list[ProbeResult], *, filtered: bool) -> N
 
 def _changes(look: read.Look) -> None:
     """Whose answer changed in 30 days, and what people decided and did meanwhile."""
-    st.subheader("In the last 30 days")
+    st.header("In the last 30 days")
     since = look.as_of - timedelta(days=30)
     earliest = look.records.readings["taken_at"].min()
     if pd.isna(earliest) or earliest > since:
@@ -180,7 +180,7 @@ def _changes(look: read.Look) -> None:
 
 def _sites(look: read.Look) -> None:
     assessment = look.assessment
-    st.subheader("By site")
+    st.header("By site")
     chart.show(
         keep.kept(look, partial(site_bars, assessment.probes), "sites"),
         key="sites",
@@ -201,7 +201,7 @@ def _sites(look: read.Look) -> None:
 
 
 def _probes(look: read.Look, chosen: list[ProbeResult]) -> None:
-    st.subheader(
+    st.header(
         "All probes" if len(chosen) == len(look.assessment.probes) else f"{values.count(len(chosen), 'probe')} chosen"
     )
     rows = keep.kept(look, partial(digest.fleet_table, look.assessment, look.records), "fleet")

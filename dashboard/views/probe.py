@@ -13,6 +13,7 @@ from dashboard.figures.story import Chapter, story, story_name
 from dashboard.parts import chart, facts, links, one_check, reasons, start, table, values
 from dashboard.parts.words import PATIENT_USE, PROBE, QUANTITY, RULE
 from dashboard.seam import digest, keep, probe_facts, read
+from dashboard.seam.hidden import with_hidden
 
 SPANS = {"3 months": 91, "1 year": 365, "3 years": 1096, "all": None}
 WHOLE_PROBE = ("window_shift", "window_width")  # the gain is the probe's: it shows whatever window it was read in
@@ -48,14 +49,17 @@ def show() -> None:
 
 
 def _name(look: read.Look, names: list[str]) -> str:
-    """The probe of the address, else the one to look at first; it then stands in the address."""
-    first = min(look.assessment.probes, key=lambda p: (digest.RANK[p.advice], p.probe)).probe
-    asked = st.session_state.get("probe", st.query_params.get("probe"))
+    """The probe of the address, else the one to look at first; the address then names it, so that it is a link."""
+    unknown = st.session_state.pop("unknown_probe", None)
+    if unknown:
+        st.warning(f"No probe is registered as {links.escape(unknown)}; here is the one to look at first.")
+    asked = st.session_state.get("probe") or st.query_params.get("probe")
     if asked not in names:
-        if asked:
-            st.warning(f"No probe is registered as {links.escape(asked)}; here is the one to look at first.")
-        st.session_state["probe"] = first
-    return st.selectbox("Probe", names, index=None, key="probe", bind="query-params") or first
+        st.session_state["unknown_probe"] = asked
+        first = min(look.assessment.probes, key=lambda p: (digest.RANK[p.advice], p.probe)).probe
+        kept = {key: value for key, value in st.query_params.items() if key not in {"probe", "series", "at"}}
+        links.go("probe", **{**kept, "probe": first})
+    return st.selectbox("Probe", names, index=None, key="probe", bind="query-params") or str(asked)
 
 
 def label(series: SeriesResult) -> str:
@@ -93,7 +97,7 @@ def _verdict(look: read.Look, probe: ProbeResult, series: SeriesResult | None) -
         said, figures = st.columns([5, 4], gap="large")
         with said:
             with st.container(horizontal=True, vertical_alignment="center", gap="small"):
-                st.markdown(f"### {status.mark} {links.escape(probe.probe)}: {status.word}", width="content")
+                st.markdown(f"## {status.mark} {links.escape(probe.probe)}: {status.word}", width="content")
                 st.badge(
                     PATIENT_USE[probe.patient_use],
                     color="gray" if probe.patient_use == "allowed" else "red",
@@ -139,7 +143,9 @@ def companions(look: read.Look, series: SeriesResult) -> list[Chapter]:
 
 def _story(look: read.Look, probe: ProbeResult, series: SeriesResult) -> None:
     first, last = _span(series)
-    chapter, others = Chapter(series, look.assessment.points_of(series)), companions(look, series)
+    charted = look.assessment.points_of(series)
+    every = partial(with_hidden, look.records, look.settings, series, charted, look.as_of)
+    chapter, others = Chapter(series, keep.kept(look, every, "points", series.index)), companions(look, series)
     events = look.records.events[
         (look.records.events["probe"] == probe.probe) & (look.records.events["happened_at"] <= look.as_of)
     ]

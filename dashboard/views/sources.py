@@ -48,7 +48,7 @@ def show() -> None:
     with left:
         picked = None
         if any(d.offset_pct is not None for d in devices):
-            st.subheader("Where each stands now")
+            st.header("Where each stands now")
             picked = chart.show(
                 keep.kept(look, partial(standing, devices), "standing", kind),
                 key=f"standing-{kind}",
@@ -127,7 +127,7 @@ def _table(look: read.Look, devices: tuple[DeviceResult, ...], kind: str) -> Non
 
 def _one(look: read.Look, one: DeviceResult) -> None:
     status = DEVICE[one.advice]
-    st.subheader(f"{status.mark} {one.name}: {status.word}", anchor=False)
+    st.header(f"{status.mark} {one.name}: {status.word}", anchor=False)
     st.caption(status.means)
     reasons.show(one.reasons)
     if one.kind == "source":

@@ -50,5 +50,5 @@ def open_page(name: str, /, **parameters: str) -> AppTest:
 
 def words(at: AppTest) -> str:
     """All text the page says, in order."""
-    kinds = (at.title, at.subheader, at.markdown, at.caption, at.info, at.success, at.warning, at.error)
+    kinds = (at.title, at.header, at.subheader, at.markdown, at.caption, at.info, at.success, at.warning, at.error)
     return "\n".join(str(one.value) for kind in kinds for one in kind)

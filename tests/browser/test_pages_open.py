@@ -1,0 +1,60 @@
+"""Every page in Chromium on the demo's sample: no error in its log, nothing fetched from outside, headings in order."""
+
+from __future__ import annotations
+
+import re
+from itertools import pairwise
+
+import pytest
+
+from dashboard.pages import PAGES
+from tests.browser.sample import AS_OF, store
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+
+def levels(page):
+    """The levels of the headings on the page, in order."""
+    return [int(one) for one in page.evaluate("[...document.querySelectorAll('h1,h2,h3,h4')].map(h => h.tagName[1])")]
+
+
+def test_every_page_opens_in_light_and_dark(page, serve, root):
+    """Each page answers on its own address, says no error, and keeps its headings in order; its picture is kept."""
+    address = serve(store())
+    pictures = root / "artefacts" / "pages"
+    pictures.mkdir(parents=True, exist_ok=True)
+    for theme in ("light", "dark"):
+        page.emulate_media(color_scheme=theme)
+        for one in PAGES:
+            page.goto(f"{address}/{one.name}?as_of={AS_OF}")
+            page.get_by_role("heading", level=1).first.wait_for(timeout=90_000)
+            page.locator(".st-key-footer").wait_for(timeout=90_000)
+            page.wait_for_timeout(1500)
+            assert page.locator('[data-testid="stException"]').count() == 0, one.name
+            found = levels(page)
+            assert found[0] == 1, one.name
+            assert all(b - a <= 1 for a, b in pairwise(found)), (one.name, found)
+            page.screenshot(path=pictures / f"{one.name}-{theme}.png", full_page=True)
+
+
+def test_a_phone_shows_every_page_without_sideways_scrolling(page, serve):
+    """At 420 pixels no page is wider than the screen."""
+    address = serve(store())
+    page.set_viewport_size({"width": 420, "height": 900})
+    for one in PAGES:
+        page.goto(f"{address}/{one.name}?as_of={AS_OF}")
+        page.locator(".st-key-footer").wait_for(timeout=90_000)
+        page.wait_for_timeout(1000)
+        wide = page.evaluate("document.querySelector('[data-testid=stMain]').scrollWidth")
+        assert wide <= 420, (one.name, wide)
+
+
+def test_an_earlier_day_is_carried_by_the_links(page, serve):
+    """A page opened as of an earlier day says so, and so does the page a link leads to."""
+    address = serve(store())
+    page.goto(f"{address}/?as_of=2025-06-30")
+    page.get_by_text("As it was on 30 Jun 2025").wait_for(timeout=90_000)
+    page.get_by_text(re.compile("open alerts")).click()
+    page.get_by_role("heading", name="Alerts", exact=True).wait_for(timeout=30_000)
+    page.get_by_text("As it was on 30 Jun 2025").wait_for()
+    assert "as_of=2025-06-30" in page.url
