@@ -142,7 +142,8 @@ def _release(
             width = _with_needed(list(dict.fromkeys(name for _, _, cells in members for name in cells)), kind)
             layout = lay_out(file, width, kind, _without_headings(ColumnMap.from_toml(toml)) if toml else ColumnMap())
             texts = [[cells.get(name) for name in width] for _, _, cells in members]
-            staged = staging.add(table_of_texts(file, width, texts, [place for place, _, _ in members]), layout, lambda _: None)
+            staged = staging.add(table_of_texts(file, width, texts, [place for place, _, _ in members]), layout, lambda _: None,
+                                 keep_blank=True)
             releasing |= {(staged.number, place): held_id for place, held_id, _ in members}
         return commit(path, staging, by=by, permits=permits, action="release", reason=reason, releasing=releasing,
                       names={one.number: one.file for one in staging.files})

@@ -24,6 +24,7 @@ from analytics.records.block_sql import BETWEEN, WITHIN, insert_statement
 from analytics.records.sql import first, scalar
 from analytics.records.intake.raw import FAULT, ROW, RawTable, cell_name
 
+MEMORY = "1GB"  # more is spilled to the temporary folder
 ROWS_AT_ONCE, BYTES_AT_ONCE = 400_000, 96 << 20
 
 
@@ -35,7 +36,6 @@ class StagedFile:
     file: str
     layout: Layout
     rows: int = 0
-    trailing_blank: int = 0  # rows of nothing but separators after the last filled one: no rows at all
 
 
 @dataclass(frozen=True)
@@ -61,7 +61,7 @@ class Staging:
 
     def __enter__(self) -> Staging:
         self._folder = tempfile.TemporaryDirectory(prefix="steadycount-")
-        self.con = duckdb.connect(config={"temp_directory": self._folder.name, "memory_limit": "1GB"})
+        self.con = duckdb.connect(config={"temp_directory": self._folder.name, "memory_limit": MEMORY})
         self.con.execute("SET enable_external_access = false; SET lock_configuration = true")
         return self
 
@@ -69,8 +69,10 @@ class Staging:
         self.con.close()
         self._folder.cleanup()
 
-    def add(self, raw: RawTable, layout: Layout, progress: Callable[[float], None]) -> StagedFile:
+    def add(self, raw: RawTable, layout: Layout, progress: Callable[[float], None], *, keep_blank: bool = False) -> StagedFile:
         """Check every row of a table and keep it under its kind.
+
+        keep_blank: rows of nothing after the last filled one are rows too (as in a file they are not).
 
         Raises:
             UserError: the order of day and month has to be told from the column and cannot be; or the disk is full.
@@ -93,8 +95,8 @@ class Staging:
                 do="Make room in the temporary folder and try again.") from error
         if layout.table.kind == "readings" and "rate_cps" in layout.places and not raw.exact_text:
             self._share_rate_step(staged)
-        staged.trailing_blank = self._drop_trailing(layout.table, staged, last_filled)
-        staged.rows -= staged.trailing_blank
+        if not keep_blank:
+            staged.rows -= self._drop_trailing(layout.table, staged, last_filled)
         self.files.append(staged)
         return staged
 

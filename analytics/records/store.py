@@ -24,6 +24,7 @@ _CONFIG: dict[str, str | bool | int | float | list[str]] = {
     "autoload_known_extensions": "false",
     "allow_community_extensions": "false",
     "memory_limit": "2GB",
+    "lock_configuration": "true",
 }
 _LITTLE_ROOM = 4 << 20
 
@@ -122,11 +123,9 @@ class Store:
 
     def _connect(self, *, read_only: bool) -> duckdb.DuckDBPyConnection:
         try:
-            con = duckdb.connect(str(self.path), read_only=read_only, config=dict(_CONFIG))
-            con.execute("SET lock_configuration = true")
+            return duckdb.connect(str(self.path), read_only=read_only, config=dict(_CONFIG))
         except (duckdb.Error, OSError) as error:
             raise self._in_words(error) from error
-        return con
 
     @contextlib.contextmanager
     def _faults_in_words(self) -> Iterator[None]:
