@@ -93,7 +93,7 @@ def show(probe: str, begun: str) -> None:
 def _answer(look: read.Look, one: ProbeResult, verdict: BenchVerdict, stricter: PatientUse) -> None:
     """The probe's answer with this check in it, and what this check says by itself; the stricter holds for patients."""
     status, bench_status = PROBE[one.advice], BENCH[verdict.word]
-    st.subheader(f"{status.mark} {one.probe}: {status.word}")
+    st.header(f"{status.mark} {one.probe}: {status.word}")
     st.markdown(f"**{PATIENT_USE[stricter]}**. {status.means}")
     st.markdown(
         f"This check: {bench_status.mark} **{bench_status.word}**. " + links.escape(" ".join(verdict.sentences))

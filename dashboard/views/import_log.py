@@ -146,7 +146,7 @@ def open_text(path: str) -> str:
 
 
 def _outcome(report) -> None:  # noqa: ANN001 - a LoadReport
-    st.subheader("What this load would do")
+    st.header("What this load would do")
     st.markdown(intake.in_words(report) + " Nothing is written yet.")
     st.dataframe(
         intake.outcome(report),

@@ -88,7 +88,7 @@ def _calendar(look: read.Look, part: Plan, today: date, *, every: bool) -> None:
 
 def _pressing(part: Plan) -> None:
     found = planning.pressing(part)
-    st.subheader("What cannot wait its turn")
+    st.header("What cannot wait its turn")
     if not found:
         st.markdown("Nothing: no service or replacement is due, and no check is overdue or asked for.")
         return
@@ -105,7 +105,7 @@ def _pressing(part: Plan) -> None:
 def _sources(part: Plan) -> None:
     if not part.sources:
         return
-    st.subheader("Check sources")
+    st.header("Check sources")
     for one in part.sources:
         when = f"**replace by {values.day(one.replace_by)}**" if one.replace_by is not None else "**verify**"
         why = one.why.removeprefix("verify: ")
@@ -113,7 +113,7 @@ def _sources(part: Plan) -> None:
 
 
 def _everything(rows: pd.DataFrame, whole: Plan) -> None:
-    st.subheader("Every visit")
+    st.header("Every visit")
     st.dataframe(
         rows,
         hide_index=True,

@@ -135,7 +135,7 @@ def _unfinished() -> None:
     kept = kept[kept["probe"] != ""]
     if kept.empty:
         return
-    st.subheader("Not finished yet")
+    st.header("Not finished yet")
     for row in kept.head(8).to_dict("records"):
         probe, number = str(row["probe"]), int(row["draft_id"])
         with st.container(horizontal=True, vertical_alignment="center", gap="small"):
@@ -182,7 +182,7 @@ def _expected(expected: Expectation) -> None:
         st.info(expected.missing or "", icon=":material/straighten:")
         return
     st.markdown(
-        f"### Expect {whole(expected.counts)} counts in {expected.count_time_s:g} s\n"
+        f"## Expect {whole(expected.counts)} counts in {expected.count_time_s:g} s\n"
         f"usually {whole(expected.usual[0])} to {whole(expected.usual[1])}, background included"
     )
 
@@ -317,7 +317,11 @@ def _keep(entry: Entry) -> int | None:
         return draft_id
     payload = entry.payload()
     if payload != st.session_state.get("b_kept"):
-        draft_id = act_record.keep_draft(entry, draft_id)
+        try:
+            draft_id = act_record.keep_draft(entry, draft_id)
+        except UserError as error:
+            st.warning(f"What was typed is not kept as a draft yet: {error}", icon=":material/cloud_off:")
+            return draft_id
         st.session_state["b_kept"] = payload
         if str(draft_id) != asked:
             st.query_params[DRAFT] = str(draft_id)

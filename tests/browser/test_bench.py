@@ -19,7 +19,7 @@ def expected(page) -> int:
 
 
 def test_scan_count_and_read_the_verdict_while_typing(serve, page, tmp_path):
-    """A scanned code and Enter open the probe; without leaving the box the verdict appears; a bad count asks for a repeat."""
+    """A scanned code and Enter open the probe; the verdict follows the keys; a bad count asks for a repeat."""
     address = serve(real_store.store(tmp_path))
     page.goto(f"{address}/record")
     scan = page.get_by_label("Probe", exact=True)
@@ -56,7 +56,7 @@ def test_a_draft_survives_a_reload_and_the_end_of_the_server(serve, page, tmp_pa
 
 
 def test_while_cut_off_the_page_says_that_typing_pauses(serve, page, tmp_path):
-    """The line about a lost connection is hidden while connected, and shown as soon as the page knows that it is not."""
+    """The line about a lost connection is hidden while connected, and shown once the page knows that it is not."""
     address = serve(real_store.store(tmp_path))
     page.goto(f"{address}/record?probe={real_store.SOUND}")
     expected(page)

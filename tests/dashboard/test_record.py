@@ -75,7 +75,7 @@ def test_expected_counts_are_shown_before_counting_starts(shared):
     """The page says how many counts to expect with source, window and time as last used, and what is usual."""
     at = open_page("record", probe=PROBE)
     said = words(at)
-    assert "### Expect" in said
+    assert "## Expect" in said
     assert "usually" in said
     assert at.selectbox(key="b_window").value
     assert at.selectbox(key="b_source").value
@@ -110,7 +110,7 @@ def test_the_verdict_follows_the_typing(shared):
 
 def expected_counts(at):
     """The number in "Expect … counts"."""
-    text = next(one.value for one in at.markdown if one.value.startswith("### Expect"))
+    text = next(one.value for one in at.markdown if one.value.startswith("## Expect"))
     return int("".join(one for one in text.split("counts")[0] if one.isdigit()))
 
 
@@ -196,10 +196,10 @@ def test_another_probe_does_not_inherit_the_counts(store):
 
 def test_a_scanned_code_fills_the_probe_and_an_unknown_one_is_not_guessed(shared):
     """Lower case from a scanner finds the probe; a near miss is refused with suggestions."""
-    assert "### Expect" in words(open_page("record", probe=PROBE.lower()))
+    assert "## Expect" in words(open_page("record", probe=PROBE.lower()))
     at = open_page("record", probe="P-0O4")
     assert "is not registered here" in words(at)
-    assert "### Expect" not in words(at)
+    assert "## Expect" not in words(at)
 
 
 def test_a_pick_from_the_due_list_is_as_good_as_a_scan(shared, monkeypatch):
@@ -300,3 +300,18 @@ def test_a_check_without_a_registered_source_is_not_begun(tmp_path, monkeypatch)
     assert not at.exception
     assert "No check source is registered" in words(at)
     assert len(snapshot(store).readings) == 0
+
+
+def test_a_draft_that_cannot_be_kept_is_said_and_the_verdict_stands(shared, monkeypatch):
+    """While the store is busy the page says that the draft is not kept, and still judges the count."""
+    from analytics.errors import UserError
+    from dashboard.seam import act_record
+
+    def busy(entry, draft_id):
+        raise UserError("the store is in use by another process")
+
+    monkeypatch.setattr(act_record, "keep_draft", busy)
+    at = open_page("record", probe=PROBE)
+    type_in(at, src_0_0=expected_counts(at))
+    assert "as expected" in verdict(at)
+    assert "not kept as a draft yet" in words(at)
