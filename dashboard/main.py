@@ -7,20 +7,20 @@ from pathlib import Path
 import streamlit as st
 
 from analytics.errors import UserError
-from dashboard.pages import PAGES
-from dashboard.parts import footer, looks, moment
+from dashboard.pages import PAGES, PageEntry
+from dashboard.parts import footer, links, looks, moment
 
 
 def main() -> None:
     """Set the page up, run the page that was asked for, and put the cautions under it."""
     st.set_page_config(page_title="Steadycount", page_icon=Path(__file__).parent / "icon.png", layout="wide")
     pages = {
-        one.name: st.Page(one.path, title=one.title, icon=one.icon, url_path=one.name, default=one is PAGES[0])
+        one.name: st.Page(one.path, title=one.title, icon=one.icon, url_path=_address(one), default=one is PAGES[0])
         for one in PAGES
-        if one.path.is_file()
     }
     st.session_state["pages"] = pages
-    page = st.navigation(list(pages.values()), position="top")
+    named = st.Page(_to_the_root, title=PAGES[0].title, url_path=PAGES[0].name, visibility="hidden")
+    page = st.navigation([*pages.values(), named], position="top")
     looks.apply()
     try:
         moment.note()
@@ -28,6 +28,16 @@ def main() -> None:
     except UserError as error:
         st.error(str(error), icon=":material/report:")
     footer.show()
+
+
+def _address(one: PageEntry) -> str:
+    """The page's address. The first page lies at ``/``, and Streamlit tells pages apart by this word, so it needs another."""
+    return one.name if one is not PAGES[0] else "start"
+
+
+def _to_the_root() -> None:
+    """The first page lies at ``/``; whoever asks for it by its name comes there with the same view."""
+    links.go(PAGES[0].name, **st.query_params.to_dict())
 
 
 if __name__ == "__main__":
