@@ -31,7 +31,7 @@ def main() -> None:
 
 
 def _address(one: PageEntry) -> str:
-    """The page's address. The first page lies at ``/``, and Streamlit tells pages apart by this word, so it needs another."""
+    """The page's word in the address; the first page lies at ``/`` and needs another, by which Streamlit knows it."""
     return one.name if one is not PAGES[0] else "start"
 
 
