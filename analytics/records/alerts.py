@@ -25,10 +25,24 @@ def _rows(assessment: FleetAssessment) -> pd.DataFrame:
         rows.extend((*about, one.episode, one.rule, one.direction, one.signalled_at, one.detail) for one in alerts)
 
     for series in assessment.series:
-        add((series.probe, series.window, series.jig, series.collimator, series.nuclide, series.quantity), series.alerts)
+        add(
+            (series.probe, series.window, series.jig, series.collimator, series.nuclide, series.quantity), series.alerts
+        )
     for device in (*assessment.sources, *assessment.jigs, *assessment.readouts):
         add((device.name, None, None, None, None, device.kind), device.alerts)
-    columns = ["subject", "window", "jig", "collimator", "nuclide", "quantity", "episode", "rule", "direction", "signalled_at", "detail"]
+    columns = [
+        "subject",
+        "window",
+        "jig",
+        "collimator",
+        "nuclide",
+        "quantity",
+        "episode",
+        "rule",
+        "direction",
+        "signalled_at",
+        "detail",
+    ]
     return pd.DataFrame(rows, columns=columns).drop_duplicates(list(_KEY))
 
 
@@ -45,10 +59,13 @@ def log_alerts(path: str | Path, assessment: FleetAssessment) -> int:
         con.register("shown", frame)
         last = int(scalar(con, "SELECT coalesce(max(alert_id), 0) FROM alert"))
         count = scalar(
-            con, f"INSERT INTO alert SELECT {last} + row_number() OVER (), ?, ?, ?, subject, \"window\", jig, collimator, nuclide, quantity,"
+            con,
+            f'INSERT INTO alert SELECT {last} + row_number() OVER (), ?, ?, ?, subject, "window", jig, collimator,'
+            " nuclide, quantity,"
             " episode, rule, direction, signalled_at, NULL, detail"
             f" FROM shown s WHERE NOT EXISTS (SELECT 1 FROM alert a WHERE {alike})",
-            [site_now(zone_in(con)), assessment.revision, assessment.config])
+            [site_now(zone_in(con)), assessment.revision, assessment.config],
+        )
         con.unregister("shown")
     return int(count)
 

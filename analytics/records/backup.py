@@ -30,7 +30,9 @@ def restore(saved: str | Path, path: str | Path) -> str:
 
 def _copy(source: Path, target: Path, what: str) -> str:
     if target.exists():
-        raise UserError("the file is there already", where=str(target), do="Choose another name; nothing is overwritten.")
+        raise UserError(
+            "the file is there already", where=str(target), do="Choose another name; nothing is overwritten."
+        )
     if not target.parent.is_dir():
         raise UserError("there is no such folder", where=str(target.parent), do="Make it first.")
     draft = target.with_name(f"{target.name}.part")
@@ -40,15 +42,20 @@ def _copy(source: Path, target: Path, what: str) -> str:
         problems = check_store(draft)
         if problems:
             raise UserError(
-                f"the {what} is not sound ({problems[0].where}: {problems[0].what})", where=str(source), do="Run check-store on it.")
+                f"the {what} is not sound ({problems[0].where}: {problems[0].what})",
+                where=str(source),
+                do="Run check-store on it.",
+            )
         if chain_head(draft) != head:
             raise UserError(f"the {what} does not end where the store does", where=str(draft), do="Try again.")
         try:
             os.link(draft, target)  # fails where the name was taken meanwhile
         except FileExistsError as error:
-            raise UserError("the file is there already", where=str(target), do="Choose another name; nothing is overwritten.") from error
+            raise UserError(
+                "the file is there already", where=str(target), do="Choose another name; nothing is overwritten."
+            ) from error
         except OSError:
-            os.rename(draft, target)  # file systems without links
+            draft.rename(target)  # file systems without links
     finally:
         _clear(draft)
     revision(target)
@@ -59,4 +66,3 @@ def _clear(draft: Path) -> None:
     for ending in ("", ".wal", ".lock", ".rev"):
         with contextlib.suppress(OSError):
             draft.with_name(draft.name + ending).unlink(missing_ok=True)
-

@@ -9,7 +9,7 @@ from __future__ import annotations
 from datetime import datetime
 
 from analytics.records import checks, sql
-from analytics.records.columns import Column, Table
+from analytics.records.columns import Column
 from analytics.records.headings import Layout
 from analytics.records.intake.raw import FAULT, ROW, WHOLE, RawTable, cell_name
 from analytics.records.units import factor
@@ -21,23 +21,29 @@ LONGEST_SHOWN = 200
 def insert_statement(number: int, raw: RawTable, layout: Layout, order: str, zone: str, now: datetime) -> str:
     """INSERT of the registered table ``block`` into the staging table of its kind, as file ``number``.
 
-    order: of day and month in dates; zone: the site's time zone, for times with an offset; now: what lies after it is future.
+    order: of day and month in dates; zone: the site's time zone, for times with an offset; now: later is future.
     """
     table, cmap = layout.table, layout.column_map
     cells = _cells(layout)
     have = [one for one in table.columns if one.name in cells]
     others = {heading: f"o_{i}" for i, heading in enumerate(layout.others)}
-    texts = _list([f"{expression} AS t_{name}" for name, expression in cells.items()]
-                  + [f"{cell_name(place)} AS {others[heading]}" for heading, place in layout.others.items()])
+    texts = _list(
+        [f"{expression} AS t_{name}" for name, expression in cells.items()]
+        + [f"{cell_name(place)} AS {others[heading]}" for heading, place in layout.others.items()]
+    )
     translated = _list([f"{checks.translated(one, f't_{one.name}', cmap, order)} AS u_{one.name}" for one in have])
     values = _list([f"{checks.value(one, f'u_{one.name}', zone, cmap)} AS v_{one.name}" for one in have])
     until = f"{sql.literal(now.isoformat(sep=' '))}::TIMESTAMP"
     fine = [checks.passes(one, f"u_{one.name}", f"v_{one.name}", until, clean=raw.clean) for one in have]
     across = checks.row_checks(table, {one.name: f"u_{one.name}" for one in have})
     fine += [f"({condition})" for condition, _ in across.values()]
-    problems = [_problem(one.name, checks.reason(one, f"u_{one.name}", f"v_{one.name}", until), f"t_{one.name}") for one in have]
-    problems += [_problem(name, f"CASE WHEN NOT ({condition}) THEN {sql.literal(code)} END", "NULL::VARCHAR")
-                 for name, (condition, code) in across.items()]
+    problems = [
+        _problem(one.name, checks.reason(one, f"u_{one.name}", f"v_{one.name}", until), f"t_{one.name}") for one in have
+    ]
+    problems += [
+        _problem(name, f"CASE WHEN NOT ({condition}) THEN {sql.literal(code)} END", "NULL::VARCHAR")
+        for name, (condition, code) in across.items()
+    ]
     other = [f"{sql.literal(heading)}, {cell}" for heading, cell in others.items()]
     shown = [f"{sql.literal(one.name)}, t_{one.name}" for one in have]
     outcome = [_outcome(one, cells) for one in table.columns]
@@ -49,7 +55,9 @@ def insert_statement(number: int, raw: RawTable, layout: Layout, order: str, zon
         f" CASE WHEN NOT ok THEN CASE WHEN {FAULT} IS NOT NULL THEN json_object('', {WHOLE})"
         f" ELSE json_merge_patch('{{}}', json_object({_list(shown + other)})) END END"
         f" FROM (SELECT *, {FAULT} IS NULL AND {' AND '.join(fine)} AS ok"
-        f" FROM (SELECT *, {values} FROM (SELECT *, {translated} FROM (SELECT {ROW}, {FAULT}, {WHOLE}, {texts} FROM block))))")
+        f" FROM (SELECT *, {values} FROM (SELECT *, {translated} FROM (SELECT {ROW}, {FAULT}, {WHOLE}, {texts} FROM"
+        " block))))"
+    )
 
 
 def _list(parts: list[str]) -> str:

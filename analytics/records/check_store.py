@@ -44,8 +44,12 @@ def check_store(path: str | Path) -> list[Problem]:
 def check(con: duckdb.DuckDBPyConnection) -> list[Problem]:
     """The same of an open store."""
     found = [Problem("history", one) for one in history.broken_links(con)]
-    changes = [(number, action, json.loads(after) if after else {}) for number, action, after in con.execute(
-        'SELECT revision, action, "after" FROM change ORDER BY revision').fetchall()]
+    changes = [
+        (number, action, json.loads(after) if after else {})
+        for number, action, after in con.execute(
+            'SELECT revision, action, "after" FROM change ORDER BY revision'
+        ).fetchall()
+    ]
     found += _loads(con, changes)
     found += _people(con, changes)
     found += _keys(con)
@@ -58,9 +62,13 @@ def _loads(con: duckdb.DuckDBPyConnection, changes: list[tuple[int, str, dict[st
     entered = {after["load"]: after for _, _, after in changes if "digests" in after}
     undone = {after["load"] for _, action, after in changes if action == "undo"}
     found: list[Problem] = []
-    rows = con.execute('SELECT "load", "rows", stored, already_there, held, undone_at IS NOT NULL FROM "load" ORDER BY "load"').fetchall()
+    rows = con.execute(
+        'SELECT "load", "rows", stored, already_there, held, undone_at IS NOT NULL FROM "load" ORDER BY "load"'
+    ).fetchall()
     known = {row[0] for row in rows}
-    found += [Problem(f"load {one}", "it is in the history, but not in the store") for one in sorted(set(entered) - known)]
+    found += [
+        Problem(f"load {one}", "it is in the history, but not in the store") for one in sorted(set(entered) - known)
+    ]
     for load, count, stored, there, held, is_undone in rows:
         after = entered.get(load)
         if after is None:
@@ -69,14 +77,26 @@ def _loads(con: duckdb.DuckDBPyConnection, changes: list[tuple[int, str, dict[st
         if [after[name] for name in ("rows", "stored", "already_there", "held")] != [count, stored, there, held]:
             found.append(Problem(f"load {load}", "its counts differ from those in the history"))
         if is_undone != (load in undone):
-            found.append(Problem(f"load {load}", "it is " + ("undone" if is_undone else "in force") + ", the history says otherwise"))
+            found.append(
+                Problem(
+                    f"load {load}", "it is " + ("undone" if is_undone else "in force") + ", the history says otherwise"
+                )
+            )
         now = digests(con, load)
-        found += [Problem(f"load {load}, table {table}", "its rows are not those that were loaded")
-                  for table in sorted(set(now) | set(after["digests"])) if now.get(table) != after["digests"].get(table)]
+        found += [
+            Problem(f"load {load}, table {table}", "its rows are not those that were loaded")
+            for table in sorted(set(now) | set(after["digests"]))
+            if now.get(table) != after["digests"].get(table)
+        ]
     for table in TABLES.values():
         strays = con.execute(
-            f'SELECT DISTINCT "load" FROM {quoted(table.stored_in)} WHERE "load" NOT IN (SELECT "load" FROM "load") ORDER BY 1').fetchall()
-        found += [Problem(f"table {table.stored_in}", f"it has rows of load {one}, which there never was") for (one,) in strays]
+            f'SELECT DISTINCT "load" FROM {quoted(table.stored_in)} WHERE "load" NOT IN (SELECT "load" FROM "load")'
+            " ORDER BY 1"
+        ).fetchall()
+        found += [
+            Problem(f"table {table.stored_in}", f"it has rows of load {one}, which there never was")
+            for (one,) in strays
+        ]
     return found
 
 
@@ -90,11 +110,23 @@ def _people(con: duckdb.DuckDBPyConnection, changes: list[tuple[int, str, dict[s
             excluded -= set(after["reading_id"])
     now = {one for (one,) in con.execute("SELECT reading_id FROM exclusion WHERE lifted_at IS NULL").fetchall()}
     found = [Problem(f"reading {one}", "it is excluded, the history says otherwise") for one in sorted(now - excluded)]
-    found += [Problem(f"reading {one}", "it is not excluded, the history says otherwise") for one in sorted(excluded - now)]
-    decided = {after["decision_id"]: (action, after["value"], after["episode"]) for _, action, after in changes if "decision_id" in after}
-    stands = {number: rest for number, *rest in con.execute("SELECT decision_id, kind, value, episode FROM decision").fetchall()}
-    found += [Problem(f"decision {one}", "it is not as the history has it") for one in sorted(set(decided) | set(stands))
-              if list(decided.get(one, ())) != stands.get(one)]
+    found += [
+        Problem(f"reading {one}", "it is not excluded, the history says otherwise") for one in sorted(excluded - now)
+    ]
+    decided = {
+        after["decision_id"]: (action, after["value"], after["episode"])
+        for _, action, after in changes
+        if "decision_id" in after
+    }
+    stands = {
+        number: rest
+        for number, *rest in con.execute("SELECT decision_id, kind, value, episode FROM decision").fetchall()
+    }
+    found += [
+        Problem(f"decision {one}", "it is not as the history has it")
+        for one in sorted(set(decided) | set(stands))
+        if list(decided.get(one, ())) != stands.get(one)
+    ]
     layers = [after for _, action, after in changes if action == "settings"]
     kept = [json.loads(one) for (one,) in con.execute("SELECT layer FROM setting_version ORDER BY version").fetchall()]
     if layers != kept:
@@ -107,12 +139,19 @@ def _keys(con: duckdb.DuckDBPyConnection) -> list[Problem]:
     found: list[Problem] = []
     for table in TABLES.values():
         keys = ", ".join(map(quoted, table.key))
-        twice = con.execute(f"SELECT {keys} FROM ({visible.current(table)}) GROUP BY {keys} HAVING count(*) > 1 ORDER BY {keys} LIMIT 20").fetchall()
-        found += [Problem(f"table {table.stored_in}", f"twice there: {', '.join(str(one) for one in key)}") for key in twice]
+        twice = con.execute(
+            f"SELECT {keys} FROM ({visible.current(table)}) GROUP BY {keys} HAVING count(*) > 1 ORDER BY {keys}"
+            " LIMIT 20"
+        ).fetchall()
+        found += [
+            Problem(f"table {table.stored_in}", f"twice there: {', '.join(str(one) for one in key)}") for key in twice
+        ]
         if table.number is not None:
             number = quoted(table.number)
             twice = con.execute(
-                f"SELECT {number} FROM {quoted(table.stored_in)} GROUP BY {number}, version HAVING count(*) > 1 ORDER BY 1 LIMIT 20").fetchall()
+                f"SELECT {number} FROM {quoted(table.stored_in)} GROUP BY {number}, version HAVING count(*) > 1"
+                " ORDER BY 1 LIMIT 20"
+            ).fetchall()
             found += [Problem(f"table {table.stored_in}", f"number {one} is given twice") for (one,) in twice]
     return found
 
@@ -127,9 +166,13 @@ def _references(con: duckdb.DuckDBPyConnection) -> list[Problem]:
             if column not in table.names:
                 continue
             lost = con.execute(
-                f"SELECT DISTINCT {column} FROM ({visible.current(table)}) WHERE {column} IS NOT NULL AND {column} NOT IN ({known})"
-                f" ORDER BY {column} LIMIT 20").fetchall()
+                f"SELECT DISTINCT {column} FROM ({visible.current(table)}) WHERE {column} IS NOT NULL AND {column}"
+                f" NOT IN ({known})"
+                f" ORDER BY {column} LIMIT 20"
+            ).fetchall()
             found += [Problem(f"table {table.stored_in}", f"{column} `{one}` is not registered") for (one,) in lost]
     lost = con.execute(
-        "SELECT DISTINCT reading_id FROM exclusion WHERE reading_id NOT IN (SELECT reading_id FROM reading) ORDER BY 1 LIMIT 20").fetchall()
+        "SELECT DISTINCT reading_id FROM exclusion WHERE reading_id NOT IN (SELECT reading_id FROM reading) ORDER"
+        " BY 1 LIMIT 20"
+    ).fetchall()
     return found + [Problem("table exclusion", f"there is no reading {one}") for (one,) in lost]

@@ -1,4 +1,4 @@
-"""The checks of a row, written as SQL over a whole block: for each column its value, and a reason code where it has none.
+"""The checks of a row, as SQL over a whole block: for each column its value, and a reason code where it has none.
 
 Only a row that fails somewhere is looked at one by one (its cells are kept as they stood, its reasons put in words).
 Every expression works on the text of a cell without blanks around it; blank is NULL.
@@ -28,7 +28,9 @@ def translated(column: Column, text: str, column_map: ColumnMap, order: str) -> 
     """The cell's text in the contract's own writing: dates year first, decimal points, our words."""
     words = column_map.words.get(column.name)
     if words:
-        cases = " ".join(f"WHEN {literal(theirs.strip().casefold())} THEN {literal(ours)}" for theirs, ours in words.items())
+        cases = " ".join(
+            f"WHEN {literal(theirs.strip().casefold())} THEN {literal(ours)}" for theirs, ours in words.items()
+        )
         text = f"CASE lower({text}) {cases} ELSE {text} END"
     if column.type == "moment" and order in ("day_first", "month_first"):
         day, month = (1, 2) if order == "day_first" else (2, 1)
@@ -40,7 +42,7 @@ def translated(column: Column, text: str, column_map: ColumnMap, order: str) -> 
 
 
 def _plain_number(text: str, column_map: ColumnMap) -> str:
-    """A number with a decimal point and no thousands sign; where the signs are not as the map says, no number at all."""
+    """A number with a decimal point and no thousands sign; with other signs than the map's, no number at all."""
     sign, decimal = column_map.thousands, column_map.decimal
     plain = text
     if decimal == ",":
@@ -50,8 +52,10 @@ def _plain_number(text: str, column_map: ColumnMap) -> str:
         return plain
     grouped = rf"[-+]?\d{{1,3}}([{sign}]\d{{3}})*([{decimal}]\d+)?"
     bare = f"replace(replace({text}, {literal(sign)}, ''), {literal(decimal)}, '.')"
-    return (f"CASE WHEN NOT contains({text}, {literal(sign)}) THEN {plain}"
-            f" WHEN regexp_full_match({text}, {literal(grouped)}) THEN {bare} ELSE '_' END")
+    return (
+        f"CASE WHEN NOT contains({text}, {literal(sign)}) THEN {plain}"
+        f" WHEN regexp_full_match({text}, {literal(grouped)}) THEN {bare} ELSE '_' END"
+    )
 
 
 def value(column: Column, text: str, zone: str, column_map: ColumnMap) -> str:
@@ -62,7 +66,8 @@ def value(column: Column, text: str, zone: str, column_map: ColumnMap) -> str:
             f"CASE WHEN {plain} THEN TRY_CAST({text} AS TIMESTAMP)"
             f" WHEN regexp_full_match({text}, {literal(_NAIVE)}) THEN TRY_CAST({text} AS TIMESTAMP)"
             f" WHEN regexp_full_match({text}, {literal(_OFFSET)})"
-            f" THEN timezone({literal(zone)}, TRY_CAST(upper({text}) AS TIMESTAMPTZ)) END")
+            f" THEN timezone({literal(zone)}, TRY_CAST(upper({text}) AS TIMESTAMPTZ)) END"
+        )
     if column.type in ("count", "number"):
         scale = factor(column.name, column_map.units[column.name]) if column.name in column_map.units else None
         scaled = "" if scale is None else f" * {scale.numerator}.0 / {scale.denominator}.0"
@@ -83,9 +88,13 @@ def stored_type(column: Column) -> str:
 def passes(column: Column, text: str, v: str, now: str, *, clean: bool) -> str:
     """A quick yes or no for a cell; ``reason`` says why not."""
     if column.type == "moment":
-        fine = f"isfinite({v}) AND {v} >= {literal(str(EARLIEST))}::TIMESTAMP" + (f" AND {v} <= {now}" if column.past else "")
+        fine = f"isfinite({v}) AND {v} >= {literal(str(EARLIEST))}::TIMESTAMP" + (
+            f" AND {v} <= {now}" if column.past else ""
+        )
     elif column.type in ("count", "number"):
-        fine = " AND ".join([f"isfinite({v})", *_bounds(column, v), *([f"{v} = floor({v})"] if column.type == "count" else [])])
+        fine = " AND ".join(
+            [f"isfinite({v})", *_bounds(column, v), *([f"{v} = floor({v})"] if column.type == "count" else [])]
+        )
     elif column.type in ("choice", "flag"):
         fine = f"{v} IS NOT NULL"
     else:
@@ -109,8 +118,10 @@ def reason(column: Column, text: str, v: str, now: str) -> str:
     """The reason code of a cell that does not pass, NULL for one that does."""
     cases = [f"WHEN {text} IS NULL THEN {literal('missing_value') if column.required else 'NULL'}"]
     if column.type == "moment":
-        cases += [f"WHEN {v} IS NULL OR NOT isfinite({v}) THEN 'not_a_time'",
-                  f"WHEN {v} < {literal(str(EARLIEST))}::TIMESTAMP THEN 'too_early'"]
+        cases += [
+            f"WHEN {v} IS NULL OR NOT isfinite({v}) THEN 'not_a_time'",
+            f"WHEN {v} < {literal(str(EARLIEST))}::TIMESTAMP THEN 'too_early'",
+        ]
         cases += [f"WHEN {v} > {now} THEN 'in_future'"] if column.past else []
     elif column.type in ("count", "number"):
         cases += [f"WHEN {v} IS NULL THEN 'not_a_number'", f"WHEN NOT isfinite({v}) THEN 'not_finite'"]
@@ -125,8 +136,10 @@ def reason(column: Column, text: str, v: str, now: str) -> str:
     elif column.type in ("choice", "flag"):
         cases.append(f"WHEN {v} IS NULL THEN '{'not_one_of' if column.type == 'choice' else 'not_yes_no'}'")
     else:
-        cases += [f"WHEN strlen({text}) > {LONGEST_TEXT if column.type == 'text' else LONGEST_ID} THEN 'too_long'",
-                  f"WHEN {_unreadable(column, text)} THEN 'unreadable_text'"]
+        cases += [
+            f"WHEN strlen({text}) > {LONGEST_TEXT if column.type == 'text' else LONGEST_ID} THEN 'too_long'",
+            f"WHEN {_unreadable(column, text)} THEN 'unreadable_text'",
+        ]
     return f"CASE {' '.join(cases)} END"
 
 
@@ -140,7 +153,11 @@ def row_checks(table: Table, have: Mapping[str, str]) -> dict[str, tuple[str, st
         measured = f"lower({have['measurement']})" if "measurement" in have else "'source'"
         return {
             "counts": (f"NOT ({blank['counts']} AND {blank['rate_cps']})", "missing_value"),
-            "source": (f"NOT ({blank['source']}) OR coalesce({measured}, 'background') = 'background'", "missing_value")}
+            "source": (
+                f"NOT ({blank['source']}) OR coalesce({measured}, 'background') = 'background'",
+                "missing_value",
+            ),
+        }
     if table.kind == "inspections":
         return {"probe": (f"NOT ({blank['probe']} AND {blank['source']})", "needs_probe_or_source")}
     return {}

@@ -1,7 +1,7 @@
 """A sha256 over the rows of a load, so that a byte changed in any of them later shows.
 
-Rows are taken in blocks of a fixed length, columns by name, each as its validity, then its values with missing ones as zero
-or empty: the same rows give the same digest however they were cut into batches on the way.
+Rows are taken in blocks of a fixed length, columns by name, each as its validity, then its values with missing ones as
+zero or empty: the same rows give the same digest however they were cut into batches on the way.
 """
 
 from __future__ import annotations
@@ -78,4 +78,4 @@ def _text_bytes(column: pa.Array) -> memoryview:
     wide = pa.types.is_large_string(column.type)
     _, offsets, data = column.buffers()
     places = memoryview(offsets).cast("q" if wide else "i")
-    return memoryview(data or b"")[places[start]:places[start + len(column)]]
+    return memoryview(data or b"")[places[start] : places[start + len(column)]]

@@ -30,7 +30,9 @@ def drafts(path: str | Path, by: str | None = None) -> pd.DataFrame:
     """The drafts, newest first: draft_id, by, saved_at, payload (JSON text); of one person where named."""
     where, values = ('WHERE "by" = ?', [by]) if by is not None else ("", [])
     with Store(path).reading() as con:
-        return con.execute(f'SELECT draft_id, "by", saved_at, payload FROM draft {where} ORDER BY saved_at DESC, draft_id DESC', values).df()
+        return con.execute(
+            f'SELECT draft_id, "by", saved_at, payload FROM draft {where} ORDER BY saved_at DESC, draft_id DESC', values
+        ).df()
 
 
 def delete_draft(path: str | Path, draft_id: int) -> None:

@@ -12,15 +12,50 @@ from analytics.records.units import UNITS, unit_named
 
 # What columns are called in practice; the contract's own names need no entry.
 _CALLED: dict[str, tuple[str, ...]] = {
-    "probe": ("probe id", "probe no", "probe number", "serial", "serial no", "serial number", "device", "device id", "sonde", "sonden nr",
-              "gerät", "inventory no"),
-    "taken_at": ("date", "time", "datetime", "date time", "timestamp", "measured at", "measured on", "check date", "datum", "zeit", "uhrzeit",
-                 "zeitpunkt", "date/time"),
+    "probe": (
+        "probe id",
+        "probe no",
+        "probe number",
+        "serial",
+        "serial no",
+        "serial number",
+        "device",
+        "device id",
+        "sonde",
+        "sonden nr",
+        "gerät",
+        "inventory no",
+    ),
+    "taken_at": (
+        "date",
+        "time",
+        "datetime",
+        "date time",
+        "timestamp",
+        "measured at",
+        "measured on",
+        "check date",
+        "datum",
+        "zeit",
+        "uhrzeit",
+        "zeitpunkt",
+        "date/time",
+    ),
     "window": ("energy window", "channel", "setting", "isotope setting", "fenster", "energiefenster", "threshold"),
     "measurement": ("type", "kind", "measurement type", "what", "messung", "messart", "art"),
     "counts": ("count", "total counts", "gross counts", "impulse", "ereignisse", "n"),
     "rate_cps": ("rate", "count rate", "cps", "cpm", "displayed rate", "zählrate", "impulsrate"),
-    "count_time_s": ("time s", "count time", "counting time", "acquisition time", "duration", "live time", "messzeit", "messdauer", "seconds"),
+    "count_time_s": (
+        "time s",
+        "count time",
+        "counting time",
+        "acquisition time",
+        "duration",
+        "live time",
+        "messzeit",
+        "messdauer",
+        "seconds",
+    ),
     "source": ("check source", "source id", "source no", "test source", "quelle", "prüfstrahler", "prüfquelle"),
     "operator": ("user", "by", "measured by", "initials", "technician", "person", "name", "bearbeiter", "prüfer"),
     "jig": ("holder", "geometry", "stand", "halterung", "halter"),
@@ -31,7 +66,15 @@ _CALLED: dict[str, tuple[str, ...]] = {
     "site": ("hospital", "location", "department", "standort", "haus", "clinic"),
     "detector": ("crystal", "detector type", "detector material", "detektor", "kristall"),
     "nuclide": ("isotope", "radionuclide", "nuklid", "radionuklid"),
-    "reference_at": ("reference date", "calibration date", "ref date", "certificate date", "referenzdatum", "kalibrierdatum", "stichtag"),
+    "reference_at": (
+        "reference date",
+        "calibration date",
+        "ref date",
+        "certificate date",
+        "referenzdatum",
+        "kalibrierdatum",
+        "stichtag",
+    ),
     "activity_kbq": ("activity", "nominal activity", "reference activity", "aktivität"),
     "activity_uncertainty_pct": ("uncertainty", "activity uncertainty", "unsicherheit"),
     "centre_kev": ("centre", "center", "peak", "energy", "energie", "mitte"),
@@ -60,7 +103,11 @@ def guess(headings: Sequence[str], first_rows: Sequence[Sequence[str | None]] = 
         for column, places in found.items():
             free = tuple(one for one in places if one not in taken)
             if free:
-                columns[column] = free[:2] if table.column(column).type == "moment" and len(free) > 1 and _is_split(free) else free[:1]
+                columns[column] = (
+                    free[:2]
+                    if table.column(column).type == "moment" and len(free) > 1 and _is_split(free)
+                    else free[:1]
+                )
                 taken |= set(columns[column])
         needed = sum(table.column(column).required for column in columns)
         score = 3 * needed + len(columns) - 2 * sum(one.required for one in table.columns if one.name not in columns)
@@ -80,8 +127,12 @@ def _called(column: str, named: Mapping[str, str]) -> tuple[str, ...]:
     """The headings that go by one of the names of a column, exact ones first."""
     names = [column, *(plain(one) for one in _CALLED.get(column, ()))]
     stems = [*names, *(re.sub(r"_(s|cps|kbq|pct|kev|mm|us|c)$", "", column),)]
-    return tuple(sorted((heading for heading, short in named.items() if short in stems or plain(heading) in stems),
-                        key=lambda one: stems.index(named[one] if named[one] in stems else plain(one))))
+    return tuple(
+        sorted(
+            (heading for heading, short in named.items() if short in stems or plain(heading) in stems),
+            key=lambda one: stems.index(named[one] if named[one] in stems else plain(one)),
+        )
+    )
 
 
 def _is_split(headings: Sequence[str]) -> bool:
@@ -103,9 +154,12 @@ def _unit(column: str, heading: str) -> str | None:
 
 
 def _writing(
-    headings: Sequence[str], rows: Sequence[Sequence[str | None]], kind: str, columns: Mapping[str, tuple[str, ...]],
+    headings: Sequence[str],
+    rows: Sequence[Sequence[str | None]],
+    kind: str,
+    columns: Mapping[str, tuple[str, ...]],
 ) -> tuple[DateOrder, str]:
-    """The order of dates (to be decided over the whole column where the first rows do not tell) and the decimal sign."""
+    """The order of dates (``auto`` where the first rows do not tell) and the decimal sign."""
     table, place = TABLES[kind], {heading: i for i, heading in enumerate(headings)}
     order: DateOrder = "iso"
     decimal = "."
@@ -115,6 +169,8 @@ def _writing(
             parts = [match.groups() for one in cells if (match := _DATE.match(one))]
             first, second = (max(int(one[i]) for one in parts) for i in (0, 1))
             order = "day_first" if first > 12 >= second else "month_first" if second > 12 >= first else "auto"
-        if table.column(column).type in ("number", "count") and any(re.fullmatch(r"\s*-?\d+,\d+\s*", one) for one in cells):
+        if table.column(column).type in ("number", "count") and any(
+            re.fullmatch(r"\s*-?\d+,\d+\s*", one) for one in cells
+        ):
             decimal = ","
     return order, decimal

@@ -58,18 +58,28 @@ def lay_out(file: str, headings: Sequence[str], as_kind: str | None, column_map:
     used = {place for name, cells in places.items() if name in table.names for place in cells}
     others = {heading or f"column_{i + 1}": i for i, heading in enumerate(headings) if i not in used}
     return Layout(
-        table, {name: cells for name, cells in places.items() if name in table.names},
-        {name: value for name, value in column_map.constants.items() if name in table.names and name not in places}, others, column_map)
+        table,
+        {name: cells for name, cells in places.items() if name in table.names},
+        {name: value for name, value in column_map.constants.items() if name in table.names and name not in places},
+        others,
+        column_map,
+    )
 
 
 def _refuse_duplicates(file: str, headings: Sequence[str], names: Sequence[str]) -> None:
-    twice = [(headings[i], names.index(name) + 1, i + 1) for i, name in enumerate(names) if name and names.index(name) != i]
+    twice = [
+        (headings[i], names.index(name) + 1, i + 1) for i, name in enumerate(names) if name and names.index(name) != i
+    ]
     if twice:
         said = "; ".join(f"`{heading}` (cells {first} and {second})" for heading, first, second in twice)
-        raise UserError(f"column headings stand twice: {said}", where=f"{file}, row 1", do="Rename or remove one of each pair.")
+        raise UserError(
+            f"column headings stand twice: {said}", where=f"{file}, row 1", do="Rename or remove one of each pair."
+        )
 
 
-def _places(file: str, headings: Sequence[str], names: Sequence[str], column_map: ColumnMap) -> dict[str, tuple[int, ...]]:
+def _places(
+    file: str, headings: Sequence[str], names: Sequence[str], column_map: ColumnMap
+) -> dict[str, tuple[int, ...]]:
     """Our columns -> positions: those of the map first, then those whose heading is ours already."""
     places: dict[str, tuple[int, ...]] = {}
     absent: list[str] = []
@@ -81,8 +91,10 @@ def _places(file: str, headings: Sequence[str], names: Sequence[str], column_map
             absent += [one for one in theirs if plain(one) not in names]
     if absent and not places:
         raise UserError(
-            f"the column map's headings are not in the file: {', '.join(absent)}", where=file,
-            do=f"The file has: {', '.join(headings)}. Choose another map.")
+            f"the column map's headings are not in the file: {', '.join(absent)}",
+            where=file,
+            do=f"The file has: {', '.join(headings)}. Choose another map.",
+        )
     mapped = {place for cells in places.values() for place in cells}
     for i, name in enumerate(names):
         if name in _ALL_NAMES and name not in places and i not in mapped:
@@ -101,22 +113,33 @@ def _kind_of(file: str, headings: Sequence[str], have: set[str]) -> str:
         return max(fitting, key=lambda one: one[0])[1]
     # the kind with the fewest needed columns missing, if anything speaks for it at all
     scored = sorted(
-        ((len(_missing(table, have)), -len(have & set(table.names)), kind) for kind, table in TABLES.items()
-         if len(have & set(table.names)) >= 2))
+        (
+            (len(_missing(table, have)), -len(have & set(table.names)), kind)
+            for kind, table in TABLES.items()
+            if len(have & set(table.names)) >= 2
+        )
+    )
     if scored:
         table = TABLES[scored[0][2]]
         raise _missing_columns(file, headings, table, _missing(table, have))
     shown = ", ".join(f"`{one}`" for one in headings[:8]) + (", …" if len(headings) > 8 else "")
     raise UserError(
-        f"no known table has these columns: {shown}", where=f"{file}, row 1",
-        do="Check the heading line, or use a column map (--map) that says what the columns are.")
+        f"no known table has these columns: {shown}",
+        where=f"{file}, row 1",
+        do="Check the heading line, or use a column map (--map) that says what the columns are.",
+    )
 
 
 def _missing_columns(file: str, headings: Sequence[str], table: Table, missing: Sequence[str]) -> UserError:
     said = ", ".join(f"`{one}`" for one in missing)
-    near = {one: difflib.get_close_matches(one, [plain(h) for h in headings if plain(h) not in table.names], 1, 0.75) for one in missing}
+    near = {
+        one: difflib.get_close_matches(one, [plain(h) for h in headings if plain(h) not in table.names], 1, 0.75)
+        for one in missing
+    }
     similar = "; ".join(f"`{close[0]}` looks like `{one}`" for one, close in near.items() if close)
     many = "columns" if len(missing) > 1 else "column"
     return UserError(
-        f"{many} {said} missing (it was read as a table of {table.kind})", where=f"{file}, row 1",
-        do=f"{similar + '. ' if similar else ''}Add the {many}, or use a column map (--map).")
+        f"{many} {said} missing (it was read as a table of {table.kind})",
+        where=f"{file}, row 1",
+        do=f"{similar + '. ' if similar else ''}Add the {many}, or use a column map (--map).",
+    )

@@ -1,7 +1,7 @@
 """The history: one row a change, each with the hash of the row before it, so that a later edit shows.
 
-Whoever holds the file could rebuild the whole chain; a witness outside is needed to see that. So the head of the chain is
-printed on every report and backup.
+Whoever holds the file could rebuild the whole chain; a witness outside is needed to see that. So the head of the chain
+is printed on every report and backup.
 """
 
 from __future__ import annotations
@@ -27,8 +27,14 @@ _FIELDS = ("revision", "changed_at_utc", "by", "action", "subject", "reason", "b
 
 
 def record(
-    con: duckdb.DuckDBPyConnection, *, by: str, action: str, subject: str, reason: str = "",
-    before: Mapping[str, Any] | None = None, after: Mapping[str, Any] | None = None,
+    con: duckdb.DuckDBPyConnection,
+    *,
+    by: str,
+    action: str,
+    subject: str,
+    reason: str = "",
+    before: Mapping[str, Any] | None = None,
+    after: Mapping[str, Any] | None = None,
 ) -> int:
     """Write one change inside the caller's transaction and raise the revision by one; returns the new revision.
 
@@ -39,16 +45,27 @@ def record(
         raise UserError("a change needs a name", where="--by", do="Say who makes it.")
     number = revision_in(con) + 1
     row = {
-        "revision": number, "changed_at_utc": datetime.now(UTC).replace(tzinfo=None), "by": by, "action": action,
-        "subject": subject, "reason": reason, "before": _json(before), "after": _json(after),
-        "previous_hash": head_in(con)}
+        "revision": number,
+        "changed_at_utc": datetime.now(UTC).replace(tzinfo=None),
+        "by": by,
+        "action": action,
+        "subject": subject,
+        "reason": reason,
+        "before": _json(before),
+        "after": _json(after),
+        "previous_hash": head_in(con),
+    }
     con.execute("INSERT INTO change VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", [*row.values(), hash_of(row)])
     con.execute("UPDATE store SET revision = ?", [number])
     return number
 
 
 def _json(content: Mapping[str, Any] | None) -> str | None:
-    return None if content is None else json.dumps(content, sort_keys=True, default=str, ensure_ascii=False, allow_nan=False)
+    return (
+        None
+        if content is None
+        else json.dumps(content, sort_keys=True, default=str, ensure_ascii=False, allow_nan=False)
+    )
 
 
 def hash_of(row: Mapping[str, Any]) -> str:
@@ -87,7 +104,9 @@ def history(path: str | Path, *, limit: int = 200, offset: int = 0, zone: str | 
     with Store(path).reading() as con:
         table = con.execute(
             'SELECT revision, changed_at_utc AS changed_at, "by", action, subject, reason, "before", "after", hash'
-            " FROM change ORDER BY revision DESC LIMIT ? OFFSET ?", [limit, offset]).df()
+            " FROM change ORDER BY revision DESC LIMIT ? OFFSET ?",
+            [limit, offset],
+        ).df()
         zone = zone or zone_in(con)
     local = pd.to_datetime(table["changed_at"]).dt.tz_localize("UTC").dt.tz_convert(zone).dt.tz_localize(None)
     return table.assign(changed_at=local.astype("datetime64[us]"))

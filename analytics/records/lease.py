@@ -29,25 +29,34 @@ def lock_path(store: Path) -> Path:
 
 def say_on_stderr(message: str) -> None:
     """What is done with waiting messages where the caller has no better place."""
-    print(message, file=sys.stderr, flush=True)
+    sys.stderr.write(f"{message}\n")
+    sys.stderr.flush()
 
 
 @contextlib.contextmanager
 def lease(
-    store: Path, *, exclusive: bool, purpose: str, wait_s: float = 60.0, on_wait: Callable[[str], None] = say_on_stderr,
+    store: Path,
+    *,
+    exclusive: bool,
+    purpose: str,
+    wait_s: float = 60.0,
+    on_wait: Callable[[str], None] = say_on_stderr,
 ) -> Iterator[None]:
     """Hold the store's ticket for the length of the block.
 
-    After two seconds of waiting ``on_wait`` gets one sentence that names the process waited for; after ``wait_s`` seconds
-    UserError says the same. In a folder that cannot be written to, readers go on without a ticket: nobody writes there.
+    After two seconds of waiting ``on_wait`` gets one sentence that names the process waited for; after ``wait_s``
+    seconds UserError says the same. In a folder that cannot be written to, readers go on without a ticket: nobody
+    writes there.
     """
     try:
         handle = os.open(lock_path(store), os.O_RDWR | os.O_CREAT, 0o666)
     except OSError as error:
         if exclusive or not store.exists():
             raise UserError(
-                f"the folder cannot be written to ({error.strerror})", where=str(store.parent),
-                do="Choose a folder you may write to with --store.") from error
+                f"the folder cannot be written to ({error.strerror})",
+                where=str(store.parent),
+                do="Choose a folder you may write to with --store.",
+            ) from error
         yield
         return
     try:
@@ -70,8 +79,10 @@ def _wait(handle: int, exclusive: bool, store: Path, wait_s: float, on_wait: Cal
         waited = time.monotonic() - started
         if waited > wait_s:
             raise UserError(
-                f"the store is in use by {holder(store)}; gave up after {wait_s:.0f} s", where=str(store),
-                do="Try again when it has finished.")
+                f"the store is in use by {holder(store)}; gave up after {wait_s:.0f} s",
+                where=str(store),
+                do="Try again when it has finished.",
+            )
         if waited > SAY_AFTER_S and not said:
             on_wait(f"{store}: waiting for {holder(store)}, which has the store open.")
             said = True
@@ -107,7 +118,7 @@ if sys.platform == "win32":
     # Windows locks byte ranges and knows no shared lock: readers take turns there. The byte lies far behind the text.
     _LOCKED_BYTE = 1 << 20
 
-    def _try_lock(handle: int, exclusive: bool) -> bool:
+    def _try_lock(handle: int, exclusive: bool) -> bool:  # noqa: ARG001 no shared lock here
         os.lseek(handle, _LOCKED_BYTE, os.SEEK_SET)
         try:
             msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)

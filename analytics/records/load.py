@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -37,9 +37,18 @@ Progress = Callable[[str, float], None]
 
 
 def load_files(
-    path: str | Path, files: Sequence[str | Path], *, by: str, as_kind: str | None = None, column_map: str | None = None,
-    register_new: bool = False, dry_run: bool = False, progress: Progress | None = None, now: datetime | None = None,
-    time_zone: str | None = None, create: bool = False,
+    path: str | Path,
+    files: Sequence[str | Path],
+    *,
+    by: str,
+    as_kind: str | None = None,
+    column_map: str | None = None,
+    register_new: bool = False,
+    dry_run: bool = False,
+    progress: Progress | None = None,
+    now: datetime | None = None,
+    time_zone: str | None = None,
+    create: bool = False,
 ) -> LoadReport:
     """Load files into the store as one load; see contract.md, "What loading promises".
 
@@ -62,14 +71,20 @@ def load_files(
         for raw, layout in sorted(tables, key=lambda one: list(TABLES).index(one[1].table.kind)):
             staging.add(raw, layout, lambda done, file=raw.file: progress and progress(file, done))  # type: ignore[misc]
         order = {raw.file: place for place, (raw, _) in enumerate(tables)}
-        return commit(
-            path, staging, by=by, permits=Permits(register_new=register_new), dry_run=dry_run, create=create,
-            order=[order[one.file] for one in staging.files], progress=progress)
+        plan = Plan(
+            by=by,
+            permits=Permits(register_new=register_new),
+            dry_run=dry_run,
+            create=create,
+            order=[order[one.file] for one in staging.files],
+        )
+        return commit(path, staging, plan, progress)
 
 
 def zone_of(path: str | Path) -> str:
     """The site's time zone by the store's settings, or as shipped where there is no store."""
     from analytics import settings
+
     return settings.load(settings_layer(path)).site.time_zone
 
 
@@ -91,8 +106,11 @@ def _open_all(files: Sequence[str | Path], as_kind: str | None, cmap: ColumnMap)
     if len(problems) == 1:
         raise problems[0]
     if problems:
-        raise UserError("; ".join(f"{one.where}: {one.what}" for one in problems), where=f"{len(problems)} files cannot be read",
-                        do="Mend them and load again; nothing was changed.")
+        raise UserError(
+            "; ".join(f"{one.where}: {one.what}" for one in problems),
+            where=f"{len(problems)} files cannot be read",
+            do="Mend them and load again; nothing was changed.",
+        )
     return tables
 
 
@@ -104,6 +122,7 @@ def _opened(path: str | Path, *, dry_run: bool, create: bool) -> Iterator[duckdb
             yield con
         return
     import duckdb
+
     con = duckdb.connect()
     try:
         schema.migrate(con, 0)
@@ -115,60 +134,81 @@ def _opened(path: str | Path, *, dry_run: bool, create: bool) -> Iterator[duckdb
 class _NothingToWriteError(Exception):
     """Rolls the transaction back: a dry run, or nothing that was new."""
 
+    def __init__(self, report: LoadReport, why: str) -> None:
+        super().__init__(why)
+        self.report = replace(report, load=None, notes=(why,) if why else ())
 
-def commit(
-    path: str | Path, staging: Staging, *, by: str, permits: Permits, dry_run: bool = False, create: bool = False,
-    order: Sequence[int] | None = None, progress: Progress | None = None, action: str = "load", reason: str = "",
-    releasing: Mapping[tuple[int, int], int] | None = None, names: dict[int, str] | None = None, all_or_none: bool = False,
-) -> LoadReport:
-    """What is staged into the store in one transaction, or with ``dry_run`` only what that would do.
 
-    order: place of each staged file in the report. names: names to keep with the rows, where they are not the files' own.
+@dataclass(frozen=True)
+class Plan:
+    """How what is staged is to be loaded.
+
+    order: place of each staged file in the report. names: to keep with the rows, where not the files' own.
     releasing: (file number, row) -> held row that it mends: settled if it gets in, not held a second time if not.
     all_or_none: where a row would be held, nothing is written.
     """
+
+    by: str
+    permits: Permits
+    action: str = "load"
+    reason: str = ""
+    dry_run: bool = False
+    create: bool = False
+    all_or_none: bool = False
+    order: Sequence[int] | None = None
+    names: Mapping[int, str] | None = None
+    releasing: Mapping[tuple[int, int], int] | None = None
+
+
+def commit(path: str | Path, staging: Staging, plan: Plan, progress: Progress | None = None) -> LoadReport:
+    """What is staged into the store in one transaction, or for a dry run only what that would do."""
     staging.number_repeats()
-    files = {one.number: one for one in staging.files}
-    names = names or {number: Path(one.file).name if action == "load" else one.file for number, one in files.items()}
     if progress:
         progress("comparing with the store", 0.0)
-    report: LoadReport | None = None
     try:
-        with _opened(path, dry_run=dry_run, create=create) as con:
-            held, counts = [held_rows.from_faults(staging.faults(), staging.now)], dict.fromkeys(files, (0, 0))
-            load = next_load(con)
-            stored, registered = 0, list[str]()
-            for table in TABLES.values():
-                rows = staging.sound(table)
-                if rows is None:
-                    continue
-                merge = Merge(con, table, permits, without_twins=staging.without_twins and table.kind == "readings")
-                merge.run(rows)
-                counts |= merge.counts()
-                held.append(held_rows.from_merge(merge.held(), table.kind, files))
-                stored += insert_new(con, table, permits, load, names)
-                registered += register_names(con, table, merge.fresh, load)
-                held_rows.settle_by_load(con, table, cells_sql(table, "i"), load)
-            frame = pd.concat([one for one in held if len(one)] or [held_rows.empty()], ignore_index=True)
-            report = _report(load, files, counts, frame, order, tuple(registered))
-            kept = 0 if releasing is not None or all_or_none else held_rows.keep(con, frame, load, names)
-            if releasing is not None:
-                kept = held_rows.settle(con, releasing, frame, load)
-            if dry_run or not stored + kept or (all_or_none and len(frame)):
-                raise _NothingToWriteError
-            enter_load(con, report, by=by, names=list(dict.fromkeys(names.values())), action=action, reason=reason)
-    except _NothingToWriteError:
-        assert report is not None
-        return replace(report, load=None, notes=_why_not_written(report, dry_run))
+        with _opened(path, dry_run=plan.dry_run, create=plan.create) as con:
+            report = _carry_out(con, staging, plan)
+    except _NothingToWriteError as nothing:
+        return nothing.report
     if progress:
         progress("stored", 1.0)
     return report
 
 
-def _why_not_written(report: LoadReport, dry_run: bool) -> tuple[str, ...]:
-    if dry_run:
-        return ()
-    return ("nothing was written: rows need mending",) if report.stored else ("nothing new: nothing was written",)
+def _carry_out(con: duckdb.DuckDBPyConnection, staging: Staging, plan: Plan) -> LoadReport:
+    """Compare and write inside the caller's transaction; raises _NothingToWriteError where it is to be rolled back."""
+    files = {one.number: one for one in staging.files}
+    is_file = plan.action == "load"
+    names = plan.names or {number: Path(one.file).name if is_file else one.file for number, one in files.items()}
+    held, counts = [held_rows.from_faults(staging.faults(), staging.now)], dict.fromkeys(files, (0, 0))
+    load, stored, registered = next_load(con), 0, list[str]()
+    for table in TABLES.values():
+        rows = staging.sound(table)
+        if rows is None:
+            continue
+        merge = Merge(con, table, plan.permits, without_twins=staging.without_twins and table.kind == "readings")
+        merge.run(rows)
+        counts |= merge.counts()
+        held.append(held_rows.from_merge(merge.held(), table.kind, files))
+        stored += insert_new(con, table, plan.permits, load, names)
+        registered += register_names(con, table, merge.fresh, load)
+        held_rows.settle_by_load(con, table, cells_sql(table, "i"), load)
+    frame = pd.concat([one for one in held if len(one)] or [held_rows.empty()], ignore_index=True)
+    report = _report(load, files, counts, frame, plan.order, tuple(registered))
+    if plan.dry_run:
+        raise _NothingToWriteError(report, "")
+    if plan.all_or_none and len(frame):
+        raise _NothingToWriteError(report, "nothing was written: rows need mending")
+    if plan.releasing is not None:
+        kept = held_rows.settle(con, plan.releasing, frame, load)
+    else:
+        kept = held_rows.keep(con, frame, load, names)
+    if not stored + kept:
+        raise _NothingToWriteError(report, "nothing new: nothing was written")
+    enter_load(
+        con, report, by=plan.by, names=list(dict.fromkeys(names.values())), action=plan.action, reason=plan.reason
+    )
+    return report
 
 
 def next_load(con: duckdb.DuckDBPyConnection) -> int:
@@ -177,38 +217,83 @@ def next_load(con: duckdb.DuckDBPyConnection) -> int:
 
 
 def _report(
-    load: int, files: dict[int, StagedFile], counts: dict[int, tuple[int, int]], held: pd.DataFrame, order: Sequence[int] | None,
+    load: int,
+    files: dict[int, StagedFile],
+    counts: dict[int, tuple[int, int]],
+    held: pd.DataFrame,
+    order: Sequence[int] | None,
     registered: tuple[str, ...],
 ) -> LoadReport:
     """The report in the order in which the files were named."""
     place = dict(zip(files, order, strict=True)) if order is not None else {number: number for number in files}
     listed = tuple(
-        FileCount(one.file, one.layout.table.kind, one.rows, *counts[one.number], int((held["file_no"] == one.number).sum()))
-        for one in sorted(files.values(), key=lambda one: place[one.number]))
+        FileCount(
+            one.file, one.layout.table.kind, one.rows, *counts[one.number], int((held["file_no"] == one.number).sum())
+        )
+        for one in sorted(files.values(), key=lambda one: place[one.number])
+    )
     for one in listed:
         if one.stored + one.already_there + one.held != one.rows:
             raise AssertionError(f"{one.file}: {one.stored} + {one.already_there} + {one.held} is not {one.rows} rows")
-    frame = held.assign(place=held["file_no"].map(place)).sort_values(["place", "row"], kind="stable", ignore_index=True)
+    frame = held.assign(place=held["file_no"].map(place)).sort_values(
+        ["place", "row"], kind="stable", ignore_index=True
+    )
     return LoadReport(load, listed, frame, registered)
 
 
 def _touched(report: LoadReport) -> set[str]:
     """The tables that rows of a load may stand in; names that register themselves stand in two more."""
-    return {TABLES[one.kind].stored_in for one in report.files} | ({"probe", "energy_window"} if report.registered else set())
+    return {TABLES[one.kind].stored_in for one in report.files} | (
+        {"probe", "energy_window"} if report.registered else set()
+    )
 
 
 def enter_load(
-    con: duckdb.DuckDBPyConnection, report: LoadReport, *, by: str, names: list[str], action: str, reason: str, subject: str | None = None,
-    before: Mapping[str, object] | None = None, also: Mapping[str, object] | None = None,
+    con: duckdb.DuckDBPyConnection,
+    report: LoadReport,
+    *,
+    by: str,
+    names: list[str],
+    action: str,
+    reason: str,
+    subject: str | None = None,
+    before: Mapping[str, object] | None = None,
+    also: Mapping[str, object] | None = None,
 ) -> None:
     """The load itself and its change in the history, with a digest of its rows.
 
-    subject: what was changed, where not simply the load; before: what stood there; also: more to keep of what stands now.
+    subject: what was changed, where not simply the load; before: what stood there; also: more of what stands now.
     """
     load = report.load
-    con.execute('INSERT INTO "load" VALUES (?, ?, ?, ?, ?, ?, ?, ?, NULL, NULL, NULL)', [
-        load, site_now(zone_in(con)), by, json.dumps(names, ensure_ascii=False), report.rows, report.stored, report.already_there,
-        report.held_count])
-    history.record(con, by=by, action=action, subject=subject or f"load {load}", reason=reason, before=before, after={
-        "load": load, "files": names, "rows": report.rows, "stored": report.stored, "already_there": report.already_there,
-        "held": report.held_count, "registered": list(report.registered), "digests": digests(con, load or 0, _touched(report)), **(also or {})})
+    con.execute(
+        'INSERT INTO "load" VALUES (?, ?, ?, ?, ?, ?, ?, ?, NULL, NULL, NULL)',
+        [
+            load,
+            site_now(zone_in(con)),
+            by,
+            json.dumps(names, ensure_ascii=False),
+            report.rows,
+            report.stored,
+            report.already_there,
+            report.held_count,
+        ],
+    )
+    history.record(
+        con,
+        by=by,
+        action=action,
+        subject=subject or f"load {load}",
+        reason=reason,
+        before=before,
+        after={
+            "load": load,
+            "files": names,
+            "rows": report.rows,
+            "stored": report.stored,
+            "already_there": report.already_there,
+            "held": report.held_count,
+            "registered": list(report.registered),
+            "digests": digests(con, load or 0, _touched(report)),
+            **(also or {}),
+        },
+    )

@@ -29,7 +29,7 @@ def one_character_apart(a: str, b: str) -> bool:
         return sum(x != y for x, y in zip(a, b, strict=True)) == 1
     short, long = sorted((a, b), key=len)
     at = next((i for i, (x, y) in enumerate(zip(short, long, strict=False)) if x != y), len(short))
-    return short[at:] == long[at + 1:]
+    return short[at:] == long[at + 1 :]
 
 
 def near_misses(new: Mapping[str, int], known: Iterable[str]) -> dict[str, str]:
@@ -76,7 +76,7 @@ class _OneOff:
 
 
 def _shorter(name: str) -> list[str]:
-    return [name[:i] + name[i + 1:] for i in range(len(name))]
+    return [name[:i] + name[i + 1 :] for i in range(len(name))]
 
 
 def suggestions(unknown: Iterable[str], known: Iterable[str], what: str) -> dict[str, str]:

@@ -20,8 +20,7 @@ from analytics.records.store_settings import site_now, zone_in
 if TYPE_CHECKING:
     import duckdb
 
-__all__ = [
-    "DECISIONS", "change_registry", "correct", "decide", "exclude", "exclusions", "find_readings", "include"]
+__all__ = ["DECISIONS", "change_registry", "correct", "decide", "exclude", "exclusions", "find_readings", "include"]
 DECISIONS = ("cleared", "out_of_use", "overrule", "seen", "settled")
 
 
@@ -45,9 +44,14 @@ def exclude(path: str | Path, reading_id: int | Iterable[int], *, by: str, reaso
     with Store(path).writing() as con:
         _must_exist(con, ids)
         open_ones = con.execute(
-            "SELECT reading_id FROM exclusion WHERE lifted_at IS NULL AND reading_id IN (SELECT unnest(?)) ORDER BY 1", [ids]).fetchall()
+            "SELECT reading_id FROM exclusion WHERE lifted_at IS NULL AND reading_id IN (SELECT unnest(?)) ORDER BY 1",
+            [ids],
+        ).fetchall()
         if open_ones:
-            raise UserError(f"excluded already: reading {', '.join(str(one) for (one,) in open_ones)}", do="Take it back first, or leave it.")
+            raise UserError(
+                f"excluded already: reading {', '.join(str(one) for (one,) in open_ones)}",
+                do="Take it back first, or leave it.",
+            )
         moment = site_now(zone_in(con))
         con.execute("INSERT INTO exclusion SELECT unnest(?), ?, ?, ?, NULL, NULL, NULL", [ids, moment, by, reason])
         history.record(con, by=by, action="exclude", subject=_readings(ids), reason=reason, after={"reading_id": ids})
@@ -59,13 +63,19 @@ def include(path: str | Path, reading_id: int | Iterable[int], *, by: str, reaso
     _needs_reason(reason)
     ids = _ids(reading_id)
     with Store(path).writing() as con:
-        open_ones = {one for (one,) in con.execute(
-            "SELECT reading_id FROM exclusion WHERE lifted_at IS NULL AND reading_id IN (SELECT unnest(?))", [ids]).fetchall()}
+        open_ones = {
+            one
+            for (one,) in con.execute(
+                "SELECT reading_id FROM exclusion WHERE lifted_at IS NULL AND reading_id IN (SELECT unnest(?))", [ids]
+            ).fetchall()
+        }
         if missing := [one for one in ids if one not in open_ones]:
             raise UserError(f"not excluded: {_readings(missing)}", do="Nothing needs to be taken back.")
         con.execute(
-            "UPDATE exclusion SET lifted_at = ?, lifted_by = ?, lift_reason = ? WHERE lifted_at IS NULL AND reading_id IN (SELECT unnest(?))",
-            [site_now(zone_in(con)), by, reason, ids])
+            "UPDATE exclusion SET lifted_at = ?, lifted_by = ?, lift_reason = ? WHERE lifted_at IS NULL AND"
+            " reading_id IN (SELECT unnest(?))",
+            [site_now(zone_in(con)), by, reason, ids],
+        )
         history.record(con, by=by, action="include", subject=_readings(ids), reason=reason, after={"reading_id": ids})
     return len(ids)
 
@@ -74,7 +84,9 @@ def exclusions(path: str | Path) -> pd.DataFrame:
     """The exclusions in force: reading_id, excluded_at, by, reason."""
     with Store(path).reading() as con:
         return con.execute(
-            'SELECT reading_id, excluded_at, "by", reason FROM exclusion WHERE lifted_at IS NULL ORDER BY excluded_at, reading_id').df()
+            'SELECT reading_id, excluded_at, "by", reason FROM exclusion WHERE lifted_at IS NULL ORDER BY'
+            " excluded_at, reading_id"
+        ).df()
 
 
 def _readings(ids: list[int]) -> str:
@@ -83,14 +95,23 @@ def _readings(ids: list[int]) -> str:
 
 
 def _must_exist(con: duckdb.DuckDBPyConnection, ids: list[int]) -> None:
-    known = {one for (one,) in con.execute(
-        f"SELECT DISTINCT reading_id FROM reading WHERE {visible.LIVE} AND reading_id IN (SELECT unnest(?))", [ids]).fetchall()}
+    known = {
+        one
+        for (one,) in con.execute(
+            f"SELECT DISTINCT reading_id FROM reading WHERE {visible.LIVE} AND reading_id IN (SELECT unnest(?))", [ids]
+        ).fetchall()
+    }
     if missing := [one for one in ids if one not in known]:
         raise UserError(f"there is no {_readings(missing)}", do="The probe's page shows the numbers of its readings.")
 
 
 def find_readings(
-    path: str | Path, *, probe: str | None = None, taken_at: datetime | None = None, window: str | None = None, measurement: str | None = None,
+    path: str | Path,
+    *,
+    probe: str | None = None,
+    taken_at: datetime | None = None,
+    window: str | None = None,
+    measurement: str | None = None,
 ) -> pd.DataFrame:
     """The readings that fit everything asked for, in time order, with the columns of the table and ``excluded``."""
     wanted = {"probe": probe, "taken_at": taken_at, "window": window, "measurement": measurement}
@@ -99,11 +120,20 @@ def find_readings(
     with Store(path).reading() as con:
         return con.execute(
             f"SELECT r.*, r.reading_id IN (SELECT reading_id FROM exclusion WHERE lifted_at IS NULL) AS excluded"
-            f" FROM ({visible.current(TABLES['readings'])}) r WHERE {where} ORDER BY taken_at, reading_id", list(given.values())).df()
+            f" FROM ({visible.current(TABLES['readings'])}) r WHERE {where} ORDER BY taken_at, reading_id",
+            list(given.values()),
+        ).df()
 
 
 def decide(
-    path: str | Path, kind: str, *, probe: str | None, by: str, reason: str, value: str | None = None, episode: str | None = None,
+    path: str | Path,
+    kind: str,
+    *,
+    probe: str | None,
+    by: str,
+    reason: str,
+    value: str | None = None,
+    episode: str | None = None,
     now: datetime | None = None,
 ) -> int:
     """Record a person's decision; returns its number.
@@ -125,39 +155,64 @@ def decide(
     if kind in ("cleared", "out_of_use", "overrule") and not probe:
         raise UserError("the probe is not named", do="Name it.")
     with Store(path).writing() as con:
-        if probe is not None and first(con, f"SELECT 1 FROM ({visible.known_probes()}) WHERE name = ?", [probe]) is None:
-            raise UserError(f"there is no probe `{probe}`", where=str(path), do="Check its id: case and leading zeros count.")
+        if (
+            probe is not None
+            and first(con, f"SELECT 1 FROM ({visible.known_probes()}) WHERE name = ?", [probe]) is None
+        ):
+            raise UserError(
+                f"there is no probe `{probe}`", where=str(path), do="Check its id: case and leading zeros count."
+            )
         number = int(scalar(con, "SELECT coalesce(max(decision_id), 0) + 1 FROM decision"))
-        con.execute("INSERT INTO decision VALUES (?, ?, ?, ?, ?, ?, ?, ?)", [
-            number, probe, now or site_now(zone_in(con)), kind, value, episode, by, reason])
-        history.record(con, by=by, action=kind, subject=probe or episode or "", reason=reason, after={
-            "decision_id": number, "value": value, "episode": episode})
+        con.execute(
+            "INSERT INTO decision VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            [number, probe, now or site_now(zone_in(con)), kind, value, episode, by, reason],
+        )
+        history.record(
+            con,
+            by=by,
+            action=kind,
+            subject=probe or episode or "",
+            reason=reason,
+            after={"decision_id": number, "value": value, "episode": episode},
+        )
         return number
 
 
 def change_registry(
-    path: str | Path, kind: str, key: str, changes: Mapping[str, Any], *, by: str, reason: str, now: datetime | None = None,
+    path: str | Path,
+    kind: str,
+    key: str,
+    changes: Mapping[str, Any],
+    *,
+    by: str,
+    reason: str,
+    now: datetime | None = None,
 ) -> None:
     """Change the entry of a probe, source or window; the old one stays in the history. None blanks a column.
 
     Raises:
         UserError: no such entry, or a value that would be held in a file.
     """
-    from analytics.records.load import commit
+    from analytics.records.load import Plan, commit
     from analytics.records.merge import Permits
     from analytics.records.typed_in import staged_rows
+
     table = TABLES[kind]
     named = quoted(table.key[0])
     if table.key[0] in changes:
         raise UserError(f"the id `{key}` cannot be changed", where=kind, do="Enter a new one and withdraw this one.")
     with Store(path).reading() as con:
         found = con.execute(
-            f"SELECT {', '.join(map(quoted, table.names))} FROM ({visible.current(table)}) WHERE {named} = {literal(key)}").fetchall()
+            f"SELECT {', '.join(map(quoted, table.names))} FROM ({visible.current(table)}) WHERE {named} ="
+            f" {literal(key)}"
+        ).fetchall()
     if not found:
-        raise UserError(f"there is no `{key}` among the {kind}", where=str(path), do="Check its id: case and leading zeros count.")
+        raise UserError(
+            f"there is no `{key}` among the {kind}", where=str(path), do="Check its id: case and leading zeros count."
+        )
     row = dict(zip(table.names, found[0], strict=True)) | dict(changes)
     with staged_rows(path, kind, [row], now=now, name=f"{kind} {key}") as staging:
-        report = commit(path, staging, by=by, permits=Permits(accept_changes=True), action="change", reason=reason, all_or_none=True)
+        report = commit(path, staging, Plan(by, Permits(accept_changes=True), "change", reason, all_or_none=True))
     if report.held:
         bad = report.held[0]
         raise UserError(f"`{bad.column}` {bad.value!r} cannot be stored", where=f"{kind} {key}", do=bad.hint)

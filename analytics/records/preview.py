@@ -19,7 +19,7 @@ from analytics.records.intake.raw import cell_name
 class Preview:
     """One table of a file.
 
-    kind: which table it is read as with the map that was asked for; None where it cannot be read so: ``problems`` says why.
+    kind: which table it is read as with the map that was asked for; None where it is none: ``problems`` says why.
     first_rows: cells as they stand, under the file's own headings. guess: the map that seems to fit.
     """
 
@@ -31,7 +31,9 @@ class Preview:
     problems: tuple[str, ...]
 
 
-def preview(file: str | Path, *, column_map: ColumnMap | str | None = None, rows: int = 20, store: str | Path | None = None) -> list[Preview]:
+def preview(
+    file: str | Path, *, column_map: ColumnMap | str | None = None, rows: int = 20, store: str | Path | None = None
+) -> list[Preview]:
     """The tables of a file. column_map: a map, the path of a TOML file, or the name of one saved in ``store``.
 
     Raises:
@@ -39,20 +41,32 @@ def preview(file: str | Path, *, column_map: ColumnMap | str | None = None, rows
     """
     if isinstance(column_map, str):
         from analytics.records.saved_maps import find_map
+
         column_map = find_map(store or "", column_map)
     cmap = column_map or ColumnMap()
     found: list[Preview] = []
     for raw in open_tables(Path(file), Path(file).name, is_known):
         block = next(iter(raw.blocks(lambda _: None)), None)
         width = len(raw.headings)
-        cells = [] if block is None else [
-            [one[cell_name(i)] for i in range(width)] for one in block.slice(0, rows).to_pylist()]
+        cells = (
+            []
+            if block is None
+            else [[one[cell_name(i)] for i in range(width)] for one in block.slice(0, rows).to_pylist()]
+        )
         kind, problems = None, list[str]()
         try:
             kind = lay_out(raw.file, raw.headings, None, cmap).table.kind
         except UserError as error:
             problems.append(str(error))
         shown = [heading or f"column_{i + 1}" for i, heading in enumerate(raw.headings)]
-        found.append(Preview(
-            raw.file, raw.headings, pd.DataFrame(cells, columns=shown, dtype="str"), kind, guess(raw.headings, cells), tuple(problems)))
+        found.append(
+            Preview(
+                raw.file,
+                raw.headings,
+                pd.DataFrame(cells, columns=shown, dtype="str"),
+                kind,
+                guess(raw.headings, cells),
+                tuple(problems),
+            )
+        )
     return found

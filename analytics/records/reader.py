@@ -12,9 +12,9 @@ import pyarrow.compute as pc
 
 from analytics.records import snapshot as frames
 from analytics.records import visible
-from analytics.records.sql import quoted
 from analytics.records.columns import TABLES
 from analytics.records.snapshot import Records
+from analytics.records.sql import quoted
 from analytics.records.store import Store, revision_in
 
 if TYPE_CHECKING:
@@ -42,16 +42,23 @@ def records_in(con: duckdb.DuckDBPyConnection, revision: int) -> Records:
         inspections=_frame(con, "inspections", frames.INSPECTIONS, "done_at, inspection_id"),
         uses=_frame(con, "uses", frames.USES, "used_at, use_id"),
         outcomes=_frame(con, "outcomes", frames.OUTCOMES, "found_at, outcome_id"),
-        decisions=_typed(con.execute(
-            'SELECT decision_id, probe, decided_at, kind, value, episode, "by", reason FROM decision'
-            " ORDER BY decided_at, decision_id").df(), frames.DECISIONS))
+        decisions=_typed(
+            con.execute(
+                'SELECT decision_id, probe, decided_at, kind, value, episode, "by", reason FROM decision'
+                " ORDER BY decided_at, decision_id"
+            ).df(),
+            frames.DECISIONS,
+        ),
+    )
 
 
 def _readings_sql() -> str:
     columns = ", ".join(f"r.{quoted(name)}" for name in frames.READINGS if name != "excluded")
     return (
         f"SELECT {columns}, e.reading_id IS NOT NULL AS excluded FROM ({visible.current(TABLES['readings'])}) r"
-        " LEFT JOIN (SELECT DISTINCT reading_id FROM exclusion WHERE lifted_at IS NULL) e ON e.reading_id = r.reading_id")
+        " LEFT JOIN (SELECT DISTINCT reading_id FROM exclusion WHERE lifted_at IS NULL) e ON e.reading_id ="
+        " r.reading_id"
+    )
 
 
 def _frame(con: duckdb.DuckDBPyConnection, kind: str, columns: dict[str, str], order: str) -> pd.DataFrame:

@@ -83,13 +83,23 @@ class LoadReport:
         return {
             "load": self.load,
             "files": [
-                {"file": one.file, "rows": one.rows, "stored": one.stored, "already_there": one.already_there, "held": one.held}
-                for one in self.files],
-            "held": self.held_frame[list(HELD_COLUMNS)].to_dict("records")}
+                {
+                    "file": one.file,
+                    "rows": one.rows,
+                    "stored": one.stored,
+                    "already_there": one.already_there,
+                    "held": one.held,
+                }
+                for one in self.files
+            ],
+            "held": self.held_frame[list(HELD_COLUMNS)].to_dict("records"),
+        }
 
     def sentences(self) -> list[str]:
         """The same for people, one line a file, then what registered itself."""
         lines = [
-            f"{one.file}: {one.rows} {one.kind} rows, {one.stored} stored, {one.already_there} already there, {one.held} held"
-            for one in self.files]
+            f"{one.file}: {one.rows} {one.kind} rows, {one.stored} stored, {one.already_there} already there,"
+            f" {one.held} held"
+            for one in self.files
+        ]
         return [*lines, *self.registered, *self.notes]

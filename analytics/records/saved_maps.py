@@ -11,8 +11,10 @@ from analytics.records.sql import first
 from analytics.records.store import Store, exists
 from analytics.records.store_settings import site_now, zone_in
 
-_NEWEST = ("SELECT name, version, toml FROM column_map"
-           " QUALIFY row_number() OVER (PARTITION BY name ORDER BY version DESC) = 1 ORDER BY name")
+_NEWEST = (
+    "SELECT name, version, toml FROM column_map"
+    " QUALIFY row_number() OVER (PARTITION BY name ORDER BY version DESC) = 1 ORDER BY name"
+)
 
 
 def maps(path: str | Path) -> list[str]:
@@ -29,7 +31,11 @@ def get_map(path: str | Path, name: str) -> ColumnMap:
         known = {known: toml for known, _, toml in con.execute(_NEWEST).fetchall() if toml is not None}
     if name not in known:
         listed = ", ".join(known) or "none"
-        raise UserError(f"there is no column map `{name}`", where=str(path), do=f"Saved are: {listed}. A TOML file may be named instead.")
+        raise UserError(
+            f"there is no column map `{name}`",
+            where=str(path),
+            do=f"Saved are: {listed}. A TOML file may be named instead.",
+        )
     return ColumnMap.from_toml(known[name], where=f"column map {name}")
 
 
@@ -41,7 +47,9 @@ def find_map(path: str | Path, name: str | None) -> ColumnMap:
         try:
             return ColumnMap.from_toml(Path(name).read_text(encoding="utf-8"), where=name)
         except (OSError, UnicodeDecodeError) as error:
-            raise UserError("the column map cannot be read", where=name, do="Check the file's name and encoding.") from error
+            raise UserError(
+                "the column map cannot be read", where=name, do="Check the file's name and encoding."
+            ) from error
     return get_map(path, name)
 
 
@@ -62,5 +70,7 @@ def _save(path: str | Path, name: str, toml: str | None, by: str) -> None:
     with Store(path).writing() as con:
         last = first(con, "SELECT version, toml FROM column_map WHERE name = ? ORDER BY version DESC LIMIT 1", [name])
         version, before = last or (0, None)
-        con.execute("INSERT INTO column_map VALUES (?, ?, ?, ?, ?)", [name, version + 1, site_now(zone_in(con)), by, toml])
+        con.execute(
+            "INSERT INTO column_map VALUES (?, ?, ?, ?, ?)", [name, version + 1, site_now(zone_in(con)), by, toml]
+        )
         history.record(con, by=by, action="column map", subject=name, before={"toml": before}, after={"toml": toml})

@@ -1,8 +1,9 @@
 """The tables of the store, as numbered steps: a step once released is never edited, a change is a further step.
 
 Rows of loadable tables carry ``load``, ``file`` and ``row``: where they came from. They are never changed and never
-deleted: the rows of an undone load stay and are passed over, a corrected row is a further ``version`` of the same id. Uniqueness is kept by anti-joins while loading and verified by ``check_store``; unique indexes would cost
-2.5 times the load. CHECK constraints are the last gate against numbers that are none.
+deleted: the rows of an undone load stay and are passed over, a corrected row is a further ``version`` of the same id.
+Uniqueness is kept by anti-joins while loading and verified by ``check_store``; unique indexes would cost 2.5 times the
+load. CHECK constraints are the last gate against numbers that are none.
 """
 
 from __future__ import annotations
@@ -46,11 +47,14 @@ CREATE TABLE readout (readout VARCHAR NOT NULL, "load" INTEGER NOT NULL);
 CREATE TABLE spare_loan (
     loan_id BIGINT NOT NULL, probe VARCHAR NOT NULL, site VARCHAR NOT NULL, from_at TIMESTAMP NOT NULL, to_at TIMESTAMP,
     "by" VARCHAR NOT NULL, note VARCHAR);
-CREATE TABLE draft (draft_id BIGINT NOT NULL, saved_at TIMESTAMP NOT NULL, "by" VARCHAR NOT NULL, payload VARCHAR NOT NULL);
+CREATE TABLE draft (draft_id BIGINT NOT NULL, saved_at TIMESTAMP NOT NULL, "by" VARCHAR NOT NULL,
+    payload VARCHAR NOT NULL);
 
 CREATE TABLE event (
-    event_id BIGINT NOT NULL, version INTEGER NOT NULL, probe VARCHAR NOT NULL, happened_at TIMESTAMP NOT NULL, kind VARCHAR NOT NULL,
-    new_reference BOOLEAN NOT NULL, site VARCHAR, "by" VARCHAR, cost DOUBLE, note VARCHAR, {_ORIGIN}, {_finite("cost")});
+    event_id BIGINT NOT NULL, version INTEGER NOT NULL, probe VARCHAR NOT NULL, happened_at TIMESTAMP NOT NULL,
+    kind VARCHAR NOT NULL,
+    new_reference BOOLEAN NOT NULL, site VARCHAR, "by" VARCHAR, cost DOUBLE, note VARCHAR, {_ORIGIN},
+    {_finite("cost")});
 CREATE TABLE reading (
     reading_id BIGINT NOT NULL, version INTEGER NOT NULL,
     probe VARCHAR NOT NULL, taken_at TIMESTAMP NOT NULL, "window" VARCHAR NOT NULL, measurement VARCHAR NOT NULL,
@@ -59,24 +63,30 @@ CREATE TABLE reading (
     jig VARCHAR, collimator VARCHAR, readout VARCHAR, operator VARCHAR, temperature_c DOUBLE, battery_pct DOUBLE,
     on_minutes DOUBLE, note VARCHAR, {_ORIGIN},
     CHECK ((counts IS NULL) <> (rate_cps IS NULL)), CHECK (counts IS NULL OR counts >= 0),
-    CHECK (rate_cps IS NULL OR (isfinite(rate_cps) AND rate_cps >= 0 AND isfinite(rate_step_cps) AND rate_step_cps > 0)),
+    CHECK (rate_cps IS NULL OR (isfinite(rate_cps) AND rate_cps >= 0 AND isfinite(rate_step_cps)
+        AND rate_step_cps > 0)),
     CHECK (isfinite(count_time_s) AND count_time_s > 0), CHECK (isfinite(taken_at)),
     CHECK (measurement = 'background' OR source IS NOT NULL),
     {_finite("temperature_c", "battery_pct", "on_minutes")});
 CREATE TABLE inspection (
-    inspection_id BIGINT NOT NULL, version INTEGER NOT NULL, probe VARCHAR, source VARCHAR, done_at TIMESTAMP NOT NULL, kind VARCHAR NOT NULL,
-    result VARCHAR, value DOUBLE, unit VARCHAR, nuclide VARCHAR, person VARCHAR, note VARCHAR, {_ORIGIN}, {_finite("value")});
+    inspection_id BIGINT NOT NULL, version INTEGER NOT NULL, probe VARCHAR, source VARCHAR,
+    done_at TIMESTAMP NOT NULL, kind VARCHAR NOT NULL,
+    result VARCHAR, value DOUBLE, unit VARCHAR, nuclide VARCHAR, person VARCHAR, note VARCHAR, {_ORIGIN},
+    {_finite("value")});
 CREATE TABLE "use" (
-    use_id BIGINT NOT NULL, version INTEGER NOT NULL, probe VARCHAR NOT NULL, used_at TIMESTAMP NOT NULL, case_reference VARCHAR, {_ORIGIN});
+    use_id BIGINT NOT NULL, version INTEGER NOT NULL, probe VARCHAR NOT NULL, used_at TIMESTAMP NOT NULL,
+    case_reference VARCHAR, {_ORIGIN});
 CREATE TABLE outcome (
-    outcome_id BIGINT NOT NULL, version INTEGER NOT NULL, probe VARCHAR NOT NULL, found_at TIMESTAMP NOT NULL, found VARCHAR NOT NULL, note VARCHAR, {_ORIGIN});
+    outcome_id BIGINT NOT NULL, version INTEGER NOT NULL, probe VARCHAR NOT NULL, found_at TIMESTAMP NOT NULL,
+    found VARCHAR NOT NULL, note VARCHAR, {_ORIGIN});
 
 CREATE TABLE "load" (
     "load" INTEGER NOT NULL, loaded_at TIMESTAMP NOT NULL, "by" VARCHAR NOT NULL, files VARCHAR NOT NULL,
     "rows" BIGINT NOT NULL, stored BIGINT NOT NULL, already_there BIGINT NOT NULL, held BIGINT NOT NULL,
     undone_at TIMESTAMP, undone_by VARCHAR, undo_reason VARCHAR);
 CREATE TABLE held_row (
-    held_id BIGINT NOT NULL, "load" INTEGER NOT NULL, file VARCHAR NOT NULL, kind VARCHAR NOT NULL, "row" INTEGER NOT NULL,
+    held_id BIGINT NOT NULL, "load" INTEGER NOT NULL, file VARCHAR NOT NULL, kind VARCHAR NOT NULL,
+    "row" INTEGER NOT NULL,
     "column" VARCHAR NOT NULL, value VARCHAR NOT NULL, reason VARCHAR NOT NULL, hint VARCHAR NOT NULL,
     cells VARCHAR NOT NULL, column_map VARCHAR, settled VARCHAR, settled_load INTEGER);
 
@@ -92,9 +102,11 @@ CREATE TABLE decision (
     decision_id BIGINT NOT NULL, probe VARCHAR, decided_at TIMESTAMP NOT NULL, kind VARCHAR NOT NULL, value VARCHAR,
     episode VARCHAR, "by" VARCHAR NOT NULL, reason VARCHAR NOT NULL);
 CREATE TABLE planned_visit (
-    visit_id BIGINT NOT NULL, site VARCHAR NOT NULL, planned_on TIMESTAMP NOT NULL, "by" VARCHAR NOT NULL, content VARCHAR NOT NULL);
+    visit_id BIGINT NOT NULL, site VARCHAR NOT NULL, planned_on TIMESTAMP NOT NULL, "by" VARCHAR NOT NULL,
+    content VARCHAR NOT NULL);
 CREATE TABLE setting_version (
-    version INTEGER NOT NULL, saved_at TIMESTAMP NOT NULL, "by" VARCHAR NOT NULL, reason VARCHAR NOT NULL, layer VARCHAR NOT NULL);
+    version INTEGER NOT NULL, saved_at TIMESTAMP NOT NULL, "by" VARCHAR NOT NULL, reason VARCHAR NOT NULL,
+    layer VARCHAR NOT NULL);
 CREATE TABLE column_map (
     name VARCHAR NOT NULL, version INTEGER NOT NULL, saved_at TIMESTAMP NOT NULL, "by" VARCHAR NOT NULL, toml VARCHAR);
 CREATE TABLE change (
@@ -114,7 +126,10 @@ def version_of(con: duckdb.DuckDBPyConnection, where: str) -> int:
         return 0
     if not {"store", "change", "reading"} <= {name for (name,) in tables}:
         raise UserError(
-            "this database was made by another program", where=where, do="Name a Steadycount store, or a new file, with --store.")
+            "this database was made by another program",
+            where=where,
+            do="Name a Steadycount store, or a new file, with --store.",
+        )
     row = first(con, "SELECT schema_version FROM store")
     if row is None:
         raise UserError("the store has lost its version number", where=where, do="Restore it from a backup.")
@@ -125,8 +140,10 @@ def refuse_newer(version: int, where: str) -> None:
     """UserError where the store was written by a newer version of the tool."""
     if version > VERSION:
         raise UserError(
-            f"this store has layout {version}, this program knows layouts up to {VERSION}", where=where,
-            do="Use the newer version of Steadycount that wrote it.")
+            f"this store has layout {version}, this program knows layouts up to {VERSION}",
+            where=where,
+            do="Use the newer version of Steadycount that wrote it.",
+        )
 
 
 def migrate(con: duckdb.DuckDBPyConnection, version: int) -> None:

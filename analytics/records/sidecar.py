@@ -50,7 +50,7 @@ def write(store: Path, revision: int) -> None:
     draft = target.with_name(f"{target.name}.{os.getpid()}.{threading.get_ident()}")
     with contextlib.suppress(OSError):
         draft.write_text(text, encoding="utf-8")
-        os.replace(draft, target)
+        draft.replace(target)
         return
     with contextlib.suppress(OSError):
         draft.unlink(missing_ok=True)

@@ -33,8 +33,12 @@ def first(con: duckdb.DuckDBPyConnection, statement: str, values: Sequence[objec
     return rows[0] if rows else None
 
 
+def only(con: duckdb.DuckDBPyConnection, statement: str, values: Sequence[object] = ()) -> tuple[Any, ...]:
+    """The only row of a one-row answer."""
+    (row,) = con.execute(statement, list(values)).fetchall()
+    return tuple(row)
+
+
 def scalar(con: duckdb.DuckDBPyConnection, statement: str, values: Sequence[object] = ()) -> Any:
     """The one value of a one-row answer."""
-    row = first(con, statement, values)
-    assert row is not None, statement
-    return row[0]
+    return only(con, statement, values)[0]

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import datetime
 from types import TracebackType
+from typing import Self
 
 import duckdb
 import pyarrow as pa
@@ -18,11 +19,11 @@ import pyarrow.compute as pc
 
 from analytics.errors import UserError
 from analytics.records import checks, sql
+from analytics.records.block_sql import BETWEEN, WITHIN, insert_statement
 from analytics.records.columns import TABLES, Table
 from analytics.records.headings import Layout
-from analytics.records.block_sql import BETWEEN, WITHIN, insert_statement
-from analytics.records.sql import first, scalar
 from analytics.records.intake.raw import FAULT, ROW, RawTable, cell_name
+from analytics.records.sql import first, only, scalar
 
 MEMORY = "1GB"  # more is spilled to the temporary folder
 ROWS_AT_ONCE, BYTES_AT_ONCE = 400_000, 96 << 20
@@ -55,21 +56,27 @@ class Staging:
     zone: str
     now: datetime
     files: list[StagedFile] = field(default_factory=list)
-    without_twins: bool = False  # no two readings can have the same key: they were numbered within the only file of theirs
+    without_twins: bool = (
+        False  # no two readings can have the same key: they were numbered within the only file of theirs
+    )
     _kinds: set[str] = field(default_factory=set)
     _in_order: bool = True
 
-    def __enter__(self) -> Staging:
+    def __enter__(self) -> Self:
         self._folder = tempfile.TemporaryDirectory(prefix="steadycount-")
         self.con = duckdb.connect(config={"temp_directory": self._folder.name, "memory_limit": MEMORY})
         self.con.execute("SET enable_external_access = false; SET lock_configuration = true")
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
         self.con.close()
         self._folder.cleanup()
 
-    def add(self, raw: RawTable, layout: Layout, progress: Callable[[float], None], *, keep_blank: bool = False) -> StagedFile:
+    def add(
+        self, raw: RawTable, layout: Layout, progress: Callable[[float], None], *, keep_blank: bool = False
+    ) -> StagedFile:
         """Check every row of a table and keep it under its kind.
 
         keep_blank: rows of nothing after the last filled one are rows too (as in a file they are not).
@@ -91,8 +98,10 @@ class Staging:
                 last_filled = self._last_filled(block, last_filled)
         except (duckdb.IOException, duckdb.OutOfMemoryException, OSError) as error:
             raise UserError(
-                f"there is no room to check the file ({str(error).splitlines()[0]})", where=raw.file,
-                do="Make room in the temporary folder and try again.") from error
+                f"there is no room to check the file ({str(error).splitlines()[0]})",
+                where=raw.file,
+                do="Make room in the temporary folder and try again.",
+            ) from error
         if layout.table.kind == "readings" and "rate_cps" in layout.places and not raw.exact_text:
             self._share_rate_step(staged)
         if not keep_blank:
@@ -108,12 +117,15 @@ class Staging:
         step = "rate_step_cps DOUBLE, " if table.kind == "readings" else ""
         self.con.execute(
             f'CREATE TABLE {table.kind} (file_no INTEGER, "row" INTEGER, {columns}, {step}'
-            "extra VARCHAR, problems VARCHAR, cells VARCHAR)")
+            "extra VARCHAR, problems VARCHAR, cells VARCHAR)"
+        )
 
     def _date_order(self, raw: RawTable, layout: Layout) -> str:
         """The order of dates, decided over the whole column where the map leaves it open."""
         order = layout.column_map.date_order
-        moments = [cell for one in layout.table.columns if one.type == "moment" for cell in layout.places.get(one.name, ())[:1]]
+        moments = [
+            cell for one in layout.table.columns if one.type == "moment" for cell in layout.places.get(one.name, ())[:1]
+        ]
         if order != "auto" or not moments:
             return order
         low = high = seen = 0  # largest first and second number of the dates
@@ -122,11 +134,12 @@ class Staging:
             self.con.register("block", block)
             for cell in moments:
                 c = cell_name(cell)
-                row = first(
-                    self.con, f"SELECT count(*), coalesce(max(TRY_CAST(regexp_extract({c}, {pattern}, 1) AS INTEGER)), 0),"
+                row = only(
+                    self.con,
+                    f"SELECT count(*), coalesce(max(TRY_CAST(regexp_extract({c}, {pattern}, 1) AS INTEGER)), 0),"
                     f" coalesce(max(TRY_CAST(regexp_extract({c}, {pattern}, 2) AS INTEGER)), 0)"
-                    f" FROM block WHERE regexp_matches({c}, {pattern})")
-                assert row is not None
+                    f" FROM block WHERE regexp_matches({c}, {pattern})",
+                )
                 seen, low, high = seen + row[0], max(low, row[1]), max(high, row[2])
             self.con.unregister("block")
         if not seen:
@@ -137,7 +150,10 @@ class Staging:
             return "month_first"
         what = "both orders occur" if low > 12 else "no date has a number above 12"
         raise UserError(
-            f"day and month cannot be told apart ({what})", where=raw.file, do="Say date_order = \"day_first\" or \"month_first\" in the column map.")
+            f"day and month cannot be told apart ({what})",
+            where=raw.file,
+            do='Say date_order = "day_first" or "month_first" in the column map.',
+        )
 
     def _last_filled(self, block: pa.Table, before: int) -> int:
         """The last row so far that holds anything."""
@@ -147,14 +163,17 @@ class Staging:
         return int(rows[-1].as_py()) if len(rows) else before
 
     def _drop_trailing(self, table: Table, staged: StagedFile, last_filled: int) -> int:
-        return int(scalar(
-            self.con, f'DELETE FROM {table.kind} WHERE file_no = ? AND "row" > ?', [staged.number, last_filled]))
+        return int(
+            scalar(self.con, f'DELETE FROM {table.kind} WHERE file_no = ? AND "row" > ?', [staged.number, last_filled])
+        )
 
     def _share_rate_step(self, staged: StagedFile) -> None:
         """Numbers of a spreadsheet lose their last zeros: the finest step of the column holds for all of it."""
         self.con.execute(
             "UPDATE readings SET rate_step_cps = (SELECT min(rate_step_cps) FROM readings WHERE file_no = $1)"
-            " WHERE file_no = $1 AND rate_step_cps IS NOT NULL", [staged.number])
+            " WHERE file_no = $1 AND rate_step_cps IS NOT NULL",
+            [staged.number],
+        )
 
     def number_repeats(self) -> None:
         """Give every reading without one its ``repeat``: rows of one file alike in what they measure, in their order.
@@ -167,10 +186,13 @@ class Staging:
             return
         alike = 'file_no, probe, taken_at, "window", measurement'
         twice = first(
-            self.con, f"SELECT 1 FROM readings WHERE probe IS NOT NULL AND taken_at IS NOT NULL"
-            f" GROUP BY hash({alike}) HAVING count(*) > 1 AND count(repeat) < count(*) LIMIT 1")
-        self.without_twins = sum(one.layout.table.kind == "readings" for one in self.files) == 1 and bool(scalar(
-            self.con, "SELECT count(repeat) = 0 FROM readings"))
+            self.con,
+            f"SELECT 1 FROM readings WHERE probe IS NOT NULL AND taken_at IS NOT NULL"
+            f" GROUP BY hash({alike}) HAVING count(*) > 1 AND count(repeat) < count(*) LIMIT 1",
+        )
+        self.without_twins = sum(one.layout.table.kind == "readings" for one in self.files) == 1 and bool(
+            scalar(self.con, "SELECT count(repeat) = 0 FROM readings")
+        )
         if twice is None:
             return
         self._in_order = False
@@ -178,8 +200,10 @@ class Staging:
             f"CREATE TABLE numbered AS SELECT * EXCLUDE (place) REPLACE (coalesce(repeat, place) AS repeat,"
             " CASE WHEN cells IS NOT NULL AND repeat IS NULL AND place IS NOT NULL"
             "  THEN json_merge_patch(cells, json_object('repeat', place::VARCHAR)) ELSE cells END AS cells)"
-            f" FROM (SELECT *, CASE WHEN probe IS NOT NULL AND taken_at IS NOT NULL AND \"window\" IS NOT NULL"
-            f"  AND measurement IS NOT NULL THEN row_number() OVER (PARTITION BY {alike} ORDER BY \"row\") END AS place FROM readings)")
+            f' FROM (SELECT *, CASE WHEN probe IS NOT NULL AND taken_at IS NOT NULL AND "window" IS NOT NULL'
+            f'  AND measurement IS NOT NULL THEN row_number() OVER (PARTITION BY {alike} ORDER BY "row") END AS'
+            " place FROM readings)"
+        )
         self.con.execute("DROP TABLE readings")
         self.con.execute("ALTER TABLE numbered RENAME TO readings")
 
@@ -189,13 +213,21 @@ class Staging:
             if kind not in self._kinds:
                 continue
             rows = self.con.execute(
-                f'SELECT file_no, "row", problems, cells FROM {kind} WHERE problems IS NOT NULL ORDER BY file_no, "row"')
+                f'SELECT file_no, "row", problems, cells FROM {kind} WHERE problems IS NOT NULL ORDER BY file_no, "row"'
+            )
             for file_no, row, problems, cells in rows.fetchall():
                 split = [one.split(WITHIN) for one in problems.split(BETWEEN)]
                 yield Fault(self.files[file_no], row, [(c, code, v) for c, code, v in split], json.loads(cells))
 
+    def require(self, table: Table) -> pa.RecordBatchReader:
+        """The same where there must be some."""
+        rows = self.sound(table)
+        if rows is None:
+            raise AssertionError(f"no {table.kind} passed their checks")
+        return rows
+
     def sound(self, table: Table) -> pa.RecordBatchReader | None:
-        """The rows of a kind that passed, in the order of files and rows, numbered by ``rid``; None where there are none."""
+        """The rows of a kind that passed, ordered and numbered (``rid``) by file and row; None if there are none."""
         if table.kind not in self._kinds:
             return None
         if first(self.con, f"SELECT 1 FROM {table.kind} WHERE problems IS NULL LIMIT 1") is None:
@@ -204,7 +236,8 @@ class Staging:
         order = "" if self._in_order else ' ORDER BY file_no, "row"'  # a plain scan gives rows as they were put in
         return self.con.sql(
             f'SELECT file_no::BIGINT * 4294967296 + "row" AS rid, * EXCLUDE (problems, cells){numbered}'
-            f" FROM {table.kind} WHERE problems IS NULL{order}").to_arrow_reader(100_000)
+            f" FROM {table.kind} WHERE problems IS NULL{order}"
+        ).to_arrow_reader(100_000)
 
 
 def _large_blocks(blocks: Iterable[pa.Table]) -> Iterator[pa.Table]:

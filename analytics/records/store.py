@@ -1,12 +1,11 @@
 """The one thing that opens DuckDB: connection, lease and transaction, and nothing else.
 
-Nobody keeps the store open: a reader opens it, takes what it needs and closes; a writer does one transaction and closes.
+Nobody keeps the store open: a reader takes what it needs and closes; a writer does one transaction and closes.
 """
 
 from __future__ import annotations
 
 import contextlib
-import shutil
 from collections.abc import Callable, Generator, Iterator
 from pathlib import Path
 
@@ -14,8 +13,9 @@ import duckdb
 
 from analytics.errors import UserError
 from analytics.records import schema, sidecar
-from analytics.records.sql import first, literal, scalar
+from analytics.records.faults import disk_is_full, in_words
 from analytics.records.lease import lease, say_on_stderr
+from analytics.records.sql import first, literal, scalar
 
 _CONFIG: dict[str, str | bool | int | float | list[str]] = {
     "storage_compatibility_version": "v1.5.0",
@@ -26,7 +26,6 @@ _CONFIG: dict[str, str | bool | int | float | list[str]] = {
     "memory_limit": "2GB",
     "lock_configuration": "true",
 }
-_LITTLE_ROOM = 4 << 20
 
 
 class Store:
@@ -36,7 +35,12 @@ class Store:
     """
 
     def __init__(
-        self, path: str | Path, *, create: bool = False, purpose: str = "steadycount", wait_s: float = 60.0,
+        self,
+        path: str | Path,
+        *,
+        create: bool = False,
+        purpose: str = "steadycount",
+        wait_s: float = 60.0,
         on_wait: Callable[[str], None] = say_on_stderr,
     ) -> None:
         self.path = Path(path)
@@ -45,7 +49,7 @@ class Store:
 
     @contextlib.contextmanager
     def reading(self) -> Iterator[duckdb.DuckDBPyConnection]:
-        """A read-only connection with a shared lease, for as short as can be; UserError where there is no sound store."""
+        """A read-only connection with a shared lease; UserError where there is no sound store."""
         self._must_exist()
         with lease(self.path, exclusive=False, purpose=self._purpose, wait_s=self._wait_s, on_wait=self._on_wait):
             con = self._connect(read_only=True)
@@ -68,17 +72,21 @@ class Store:
         if not self.create:
             self._must_exist()
         elif self.path.is_dir() or not self.path.parent.is_dir():
-            raise UserError("no store can be made here", where=str(self.path), do="Name a file in a folder that exists with --store.")
-        with lease(self.path, exclusive=True, purpose=self._purpose, wait_s=self._wait_s, on_wait=self._on_wait):
-            with self._faults_in_words():
-                new = not self.path.exists()
-                try:
-                    number = yield from self._transaction()
-                except BaseException:
-                    if new:
-                        self._remove_unborn()
-                    raise
-                sidecar.write(self.path, number)
+            raise UserError(
+                "no store can be made here",
+                where=str(self.path),
+                do="Name a file in a folder that exists with --store.",
+            )
+        ticket = lease(self.path, exclusive=True, purpose=self._purpose, wait_s=self._wait_s, on_wait=self._on_wait)
+        with ticket, self._faults_in_words():
+            new = not self.path.exists()
+            try:
+                number = yield from self._transaction()
+            except BaseException:
+                if new:
+                    self._remove_unborn()
+                raise
+            sidecar.write(self.path, number)
 
     def _transaction(self) -> Generator[duckdb.DuckDBPyConnection, None, int]:
         con = self._connect(read_only=False)
@@ -119,13 +127,15 @@ class Store:
             raise self._no_store()
 
     def _no_store(self) -> UserError:
-        return UserError("there is no store", where=str(self.path), do="Load a file into it first, or name another with --store.")
+        return UserError(
+            "there is no store", where=str(self.path), do="Load a file into it first, or name another with --store."
+        )
 
     def _connect(self, *, read_only: bool) -> duckdb.DuckDBPyConnection:
         try:
             return duckdb.connect(str(self.path), read_only=read_only, config=dict(_CONFIG))
         except (duckdb.Error, OSError) as error:
-            raise self._in_words(error) from error
+            raise in_words(error, self.path) from error
 
     @contextlib.contextmanager
     def _faults_in_words(self) -> Iterator[None]:
@@ -133,38 +143,11 @@ class Store:
         try:
             yield
         except (duckdb.IOException, duckdb.FatalException, duckdb.OutOfMemoryException, OSError) as error:
-            raise self._in_words(error) from error
+            raise in_words(error, self.path) from error
         except duckdb.Error as error:
-            if self._disk_is_full(str(error)):
-                raise self._in_words(error) from error
+            if disk_is_full(str(error), self.path):
+                raise in_words(error, self.path) from error
             raise
-
-    def _disk_is_full(self, text: str) -> bool:
-        if "No space left" in text or "Disk quota exceeded" in text:
-            return True
-        try:
-            return shutil.disk_usage(self.path.parent).free < _LITTLE_ROOM
-        except OSError:
-            return False
-
-    def _in_words(self, error: Exception) -> UserError:
-        text, where = str(error), str(self.path)
-        if self._disk_is_full(text):
-            return UserError("the disk is full; nothing was changed", where=where, do="Make room and try again.")
-        if "not a valid DuckDB database file" in text:
-            return UserError("this file is not a store", where=where, do="Name a Steadycount store, or a new file, with --store.")
-        if "lock on file" in text:
-            by = text.partition("held in ")[2].partition(")")[0]
-            who = f"another program holds it open ({by.replace(' (', ', ')})" if by else "another program holds it open"
-            return UserError(who, where=where, do="Close that program and try again.")
-        if "newer version" in text or "version number" in text:
-            return UserError("the file was written by a newer database version", where=where, do="Use the program that wrote it.")
-        if "Read-only file system" in text or "Permission denied" in text or "Cannot open file" in text:
-            return UserError("the store cannot be written to (folder or file is read-only)", where=where, do="Ask for write access, or copy it.")
-        if isinstance(error, duckdb.OutOfMemoryException):
-            return UserError("there is not enough memory for this", where=where, do="Close other programs, or load fewer files at once.")
-        first = text.splitlines()[0] if text else type(error).__name__
-        return UserError(f"the store is damaged or cannot be read ({first})", where=where, do="Restore it from a backup.")
 
 
 def revision_in(con: duckdb.DuckDBPyConnection) -> int:

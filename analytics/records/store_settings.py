@@ -54,16 +54,22 @@ def save_settings(path: str | Path, layer: Mapping[str, Mapping[str, Any]], *, b
     with Store(path).writing() as con:
         number = int(scalar(con, "SELECT coalesce(max(version), 0) + 1 FROM setting_version"))
         before = layer_in(con)
-        con.execute("INSERT INTO setting_version VALUES (?, ?, ?, ?, ?)", [
-            number, site_now(checked.site.time_zone), by, reason, json.dumps(new, sort_keys=True)])
-        history.record(con, by=by, action="settings", subject=f"version {number}", reason=reason, before=before, after=new)
+        con.execute(
+            "INSERT INTO setting_version VALUES (?, ?, ?, ?, ?)",
+            [number, site_now(checked.site.time_zone), by, reason, json.dumps(new, sort_keys=True)],
+        )
+        history.record(
+            con, by=by, action="settings", subject=f"version {number}", reason=reason, before=before, after=new
+        )
         return number
 
 
 def setting_versions(path: str | Path) -> pd.DataFrame:
     """Every saved layer, newest first: version, saved_at, by, reason, layer (JSON text)."""
     with Store(path).reading() as con:
-        return con.execute('SELECT version, saved_at, "by", reason, layer FROM setting_version ORDER BY version DESC').df()
+        return con.execute(
+            'SELECT version, saved_at, "by", reason, layer FROM setting_version ORDER BY version DESC'
+        ).df()
 
 
 def known_zone(name: str) -> ZoneInfo:
@@ -72,7 +78,8 @@ def known_zone(name: str) -> ZoneInfo:
         return ZoneInfo(name)
     except (ZoneInfoNotFoundError, ValueError, OSError) as error:
         raise UserError(
-            f"there is no time zone `{name}`", where="site.time_zone", do="Use an IANA name such as Europe/Vienna.") from error
+            f"there is no time zone `{name}`", where="site.time_zone", do="Use an IANA name such as Europe/Vienna."
+        ) from error
 
 
 def site_now(zone: str) -> datetime:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import datetime
@@ -16,7 +17,7 @@ from analytics.records.column_map import ColumnMap
 from analytics.records.headings import lay_out
 from analytics.records.intake.excel import cell_text
 from analytics.records.intake.raw import RawTable, block_of_rows
-from analytics.records.load import commit, zone_of
+from analytics.records.load import Plan, commit, zone_of
 from analytics.records.merge import Permits
 from analytics.records.report import LoadReport
 from analytics.records.staging import Staging
@@ -26,7 +27,9 @@ TYPED_IN = "typed in"
 Rows = Sequence[Mapping[str, Any]] | pd.DataFrame
 
 
-def record_check(path: str | Path, rows: Rows, *, by: str, now: datetime | None = None, dry_run: bool = False) -> LoadReport:
+def record_check(
+    path: str | Path, rows: Rows, *, by: str, now: datetime | None = None, dry_run: bool = False
+) -> LoadReport:
     """Countings typed in at the bench, with the columns of ``readings``; each call is a load of its own.
 
     Where a row would be held, none is stored: the report then has no load and says what is wrong.
@@ -35,7 +38,14 @@ def record_check(path: str | Path, rows: Rows, *, by: str, now: datetime | None 
 
 
 def add_rows(
-    path: str | Path, kind: str, rows: Rows, *, by: str, now: datetime | None = None, dry_run: bool = False, register_new: bool = False,
+    path: str | Path,
+    kind: str,
+    rows: Rows,
+    *,
+    by: str,
+    now: datetime | None = None,
+    dry_run: bool = False,
+    register_new: bool = False,
 ) -> LoadReport:
     """Rows of any loadable table (events, inspections, probes, …) typed in; otherwise as ``record_check``.
 
@@ -43,12 +53,14 @@ def add_rows(
         UserError: no rows, or a column is missing or not known.
     """
     with staged_rows(path, kind, rows, now=now) as staging:
-        return commit(
-            path, staging, by=by, permits=Permits(register_new=register_new), dry_run=dry_run, action="typed in", all_or_none=True)
+        permits = Permits(register_new=register_new)
+        return commit(path, staging, Plan(by, permits, "typed in", dry_run=dry_run, all_or_none=True))
 
 
 @contextmanager
-def staged_rows(path: str | Path, kind: str, rows: Rows, *, now: datetime | None = None, name: str = TYPED_IN) -> Iterator[Staging]:
+def staged_rows(
+    path: str | Path, kind: str, rows: Rows, *, now: datetime | None = None, name: str = TYPED_IN
+) -> Iterator[Staging]:
     """Rows given as values, checked and staged; the first is row 1."""
     found = rows.to_dict("records") if isinstance(rows, pd.DataFrame) else rows
     records = [{str(name): value for name, value in one.items()} for one in found]
@@ -58,7 +70,11 @@ def staged_rows(path: str | Path, kind: str, rows: Rows, *, now: datetime | None
     raw = table_of_texts(name, headings, [[_text(one.get(key)) for key in headings] for one in records])
     layout = lay_out(name, headings, kind, ColumnMap())
     if layout.others:
-        raise UserError(f"no such column: {', '.join(layout.others)}", where=name, do=f"Columns are: {', '.join(layout.table.names)}.")
+        raise UserError(
+            f"no such column: {', '.join(layout.others)}",
+            where=name,
+            do=f"Columns are: {', '.join(layout.table.names)}.",
+        )
     zone = zone_of(path)
     with Staging(zone, now or site_now(zone)) as staging:
         staging.add(raw, layout, lambda _: None)
@@ -66,15 +82,18 @@ def staged_rows(path: str | Path, kind: str, rows: Rows, *, now: datetime | None
 
 
 def _text(value: object) -> str | None:
-    if isinstance(value, float) and value != value:
+    if isinstance(value, float) and math.isnan(value):
         return None  # how a frame of a page says blank
     if value is None or value is pd.NaT or value is pd.NA:
         return None
     return cell_text(value)
 
 
-def table_of_texts(name: str, headings: Sequence[str], rows: Sequence[Sequence[str | None]], places: Sequence[int] | None = None) -> RawTable:
-    """A raw table from cells at hand; ``places``: their row numbers, rising, else 1, 2, …"""
+def table_of_texts(
+    name: str, headings: Sequence[str], rows: Sequence[Sequence[str | None]], places: Sequence[int] | None = None
+) -> RawTable:
+    """A raw table from cells at hand; ``places``: their row numbers, rising, else from 1 on."""
+
     def blocks(progress: Callable[[float], None]) -> Iterator[pa.Table]:
         progress(1.0)
         yield block_of_rows(places or range(1, len(rows) + 1), rows, len(headings))

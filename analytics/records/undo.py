@@ -19,8 +19,11 @@ if TYPE_CHECKING:
 
 
 def loads(path: str | Path) -> pd.DataFrame:
-    """Every load, newest first: load, loaded_at, by, files (JSON list), rows, stored, already_there, held, undone_at,
-    undone_by, undo_reason."""
+    """Every load, newest first.
+
+    Columns: load, loaded_at, by, files (JSON list), rows, stored, already_there, held, undone_at, undone_by,
+    undo_reason.
+    """
     with Store(path).reading() as con:
         return con.execute('SELECT * FROM "load" ORDER BY "load" DESC').df()
 
@@ -36,36 +39,54 @@ def undo(path: str | Path, load: int, *, by: str, reason: str = "") -> int:
         if row is None:
             raise UserError(f"there is no load {load}", where=str(path), do="The history lists all loads.")
         if row[1] is not None:
-            raise UserError(f"load {load} was undone before", where=str(path), do="Load the file again to bring its rows back.")
+            raise UserError(
+                f"load {load} was undone before", where=str(path), do="Load the file again to bring its rows back."
+            )
         _refuse_needed(con, load, str(path))
-        con.execute('UPDATE "load" SET undone_at = ?, undone_by = ?, undo_reason = ? WHERE "load" = ?', [
-            site_now(zone_in(con)), by, reason, load])
+        con.execute(
+            'UPDATE "load" SET undone_at = ?, undone_by = ?, undo_reason = ? WHERE "load" = ?',
+            [site_now(zone_in(con)), by, reason, load],
+        )
         con.execute("UPDATE held_row SET settled = 'undone' WHERE \"load\" = ? AND settled IS NULL", [load])
-        con.execute("UPDATE held_row SET settled = NULL, settled_load = NULL WHERE settled_load = ? AND settled = 'released'", [load])
-        history.record(con, by=by, action="undo", subject=f"load {load}", reason=reason, before={"stored": row[0]}, after={"load": load})
+        con.execute(
+            "UPDATE held_row SET settled = NULL, settled_load = NULL WHERE settled_load = ? AND settled = 'released'",
+            [load],
+        )
+        history.record(
+            con,
+            by=by,
+            action="undo",
+            subject=f"load {load}",
+            reason=reason,
+            before={"stored": row[0]},
+            after={"load": load},
+        )
         return int(row[0])
 
 
 def _refuse_needed(con: duckdb.DuckDBPyConnection, load: int, where: str) -> None:
     """UserError where rows of other loads would lose the probe or source they speak of."""
     problems: list[str] = []
-    others = f"{visible.LIVE} AND \"load\" <> {load}"
+    others = f'{visible.LIVE} AND "load" <> {load}'
     for registry, key in (("probe", "probe"), ("check_source", "source")):
-        lost = (f'SELECT {key} FROM {registry} WHERE "load" = {load} EXCEPT SELECT {key} FROM {registry} WHERE {others}')
+        lost = f'SELECT {key} FROM {registry} WHERE "load" = {load} EXCEPT SELECT {key} FROM {registry} WHERE {others}'
         for table in TABLES.values():
             if table.registry or key not in table.names:
                 continue
             rows = con.execute(
-                f"SELECT {key}, list_sort(list(DISTINCT \"load\")) FROM {quoted(table.stored_in)}"
-                f" WHERE {others} AND {key} IN ({lost}) GROUP BY {key} ORDER BY {key}").fetchall()
+                f'SELECT {key}, list_sort(list(DISTINCT "load")) FROM {quoted(table.stored_in)}'
+                f" WHERE {others} AND {key} IN ({lost}) GROUP BY {key} ORDER BY {key}"
+            ).fetchall()
             if rows:
                 needed = sorted({number for _, numbers in rows for number in numbers})
                 named = ", ".join(name for name, _ in rows[:5]) + (" …" if len(rows) > 5 else "")
                 problems.append(f"{table.kind} of load {', '.join(map(str, needed))} are about {named}")
     if problems:
         raise UserError(
-            f"load {load} cannot be undone: it registered what others need ({'; '.join(problems)})", where=where,
-            do="Undo those loads first.")
+            f"load {load} cannot be undone: it registered what others need ({'; '.join(problems)})",
+            where=where,
+            do="Undo those loads first.",
+        )
 
 
 def stored_rows(path: str | Path) -> int:

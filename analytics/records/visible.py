@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from analytics.records.sql import quoted
 from analytics.records.columns import Table
+from analytics.records.sql import quoted
 
 LIVE = '"load" NOT IN (SELECT "load" FROM "load" WHERE undone_at IS NOT NULL)'
 
@@ -21,13 +21,17 @@ def current(table: Table) -> str:
     """
     name = quoted(table.stored_in)
     if table.number is None:
-        return (f"SELECT * FROM {name} WHERE {LIVE} QUALIFY row_number() OVER"
-                f" (PARTITION BY {quoted(table.key[0])} ORDER BY implicit, version DESC) = 1")
+        return (
+            f"SELECT * FROM {name} WHERE {LIVE} QUALIFY row_number() OVER"
+            f" (PARTITION BY {quoted(table.key[0])} ORDER BY implicit, version DESC) = 1"
+        )
     number = quoted(table.number)
     return (
-        f"SELECT r.* FROM {name} r LEFT JOIN (SELECT {number}, max(version) AS newest FROM {name} WHERE version > 0 AND {LIVE}"
+        f"SELECT r.* FROM {name} r LEFT JOIN (SELECT {number}, max(version) AS newest FROM {name} WHERE version > 0"
+        f" AND {LIVE}"
         f" GROUP BY {number}) n ON n.{number} = r.{number}"
-        f" WHERE r.{LIVE} AND (n.newest IS NULL OR r.version = n.newest)")
+        f" WHERE r.{LIVE} AND (n.newest IS NULL OR r.version = n.newest)"
+    )
 
 
 def known_probes() -> str:

@@ -2,27 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING
 
 import pyarrow as pa
 
 from analytics.records import visible
-from analytics.records.sql import literal, quoted, scalar
 from analytics.records.columns import EVENT_KINDS, TABLES, Table
 from analytics.records.digest import EMPTY, digest
 from analytics.records.merge import MET, Permits, all_new, new_rows
+from analytics.records.sql import literal, quoted, scalar
 
 if TYPE_CHECKING:
     import duckdb
 
 
-def insert_new(con: duckdb.DuckDBPyConnection, table: Table, permits: Permits, load: int, files: dict[int, str]) -> int:
+def insert_new(
+    con: duckdb.DuckDBPyConnection, table: Table, permits: Permits, load: int, files: Mapping[int, str]
+) -> int:
     """Store the rows a merge found to be new; returns how many. files: file number -> name to keep with the row."""
-    named = "CASE s.file_no " + " ".join(f"WHEN {number} THEN {literal(name)}" for number, name in files.items()) + " END"
+    named = (
+        "CASE s.file_no " + " ".join(f"WHEN {number} THEN {literal(name)}" for number, name in files.items()) + " END"
+    )
     clean = all_new(con)  # the common case needs neither a search for refused rows nor sorting: they are in order
     columns = [*table.names, *(["rate_step_cps"] if table.kind == "readings" else [])]
-    values = [stored_value(table, name) for name in columns]
+    values = [stored_value(name) for name in columns]
     target = quoted(table.stored_in)
     rows = "FROM incoming s" if clean else f"FROM ({new_rows()}) s"
     order = "" if clean else " ORDER BY s.rid"
@@ -33,7 +37,9 @@ def insert_new(con: duckdb.DuckDBPyConnection, table: Table, permits: Permits, l
         statement = (
             f"INSERT INTO {target} (version, implicit, {listed})"
             f" SELECT coalesce(v.newest, 0) + 1, false, {', '.join(values)}, {origin} {rows}"
-            f" LEFT JOIN (SELECT {key} AS named, max(version) AS newest FROM {target} GROUP BY {key}) v ON v.named = s.{key} ORDER BY s.rid")
+            f" LEFT JOIN (SELECT {key} AS named, max(version) AS newest FROM {target} GROUP BY {key}) v ON v.named"
+            f" = s.{key} ORDER BY s.rid"
+        )
     else:
         number, last = quoted(table.number), _last(con, table)
         place = f"{last} + row_number() OVER ({order})"
@@ -43,11 +49,14 @@ def insert_new(con: duckdb.DuckDBPyConnection, table: Table, permits: Permits, l
             con.execute(f"CREATE OR REPLACE TEMP TABLE taken AS {taken}")
             numbering = f"coalesce(t.number, {last} + row_number() OVER (ORDER BY s.rid)), coalesce(t.newest + 1, 0)"
             order = " ORDER BY s.rid"
-        statement = (f"INSERT INTO {target} ({number}, version, {listed}) SELECT {numbering}, {', '.join(values)}, {origin} {rows}{order}")
+        statement = (
+            f"INSERT INTO {target} ({number}, version, {listed}) SELECT {numbering}, {', '.join(values)},"
+            f" {origin} {rows}{order}"
+        )
     return int(scalar(con, statement))
 
 
-def stored_value(table: Table, name: str) -> str:
+def stored_value(name: str) -> str:
     """A column of the incoming row ``s`` as it is stored: blanks that mean something are filled in."""
     if name == "reseated":
         return "coalesce(s.reseated, false)"
@@ -69,27 +78,40 @@ def _taken(table: Table) -> str:
         f"SELECT i.rid, max(v.{number}) AS number,"
         f" (SELECT max(version) FROM {stored} a WHERE a.{number} = max(v.{number})) AS newest"
         f" FROM incoming i JOIN ({visible.all_versions(table)}) v ON {alike}"
-        f" WHERE i.rid IN (SELECT rid FROM {MET} WHERE NOT same) GROUP BY i.rid")
+        f" WHERE i.rid IN (SELECT rid FROM {MET} WHERE NOT same) GROUP BY i.rid"
+    )
 
 
 def register_names(con: duckdb.DuckDBPyConnection, table: Table, fresh: dict[str, set[str]], load: int) -> list[str]:
-    """Enter the names that rows of this load brought with them (a held row registers nothing); a sentence for each kind.
+    """Enter the names that stored rows of this load brought with them; a sentence for each kind.
 
     fresh: column -> names that were not known before the load.
     """
     said: list[str] = []
     for column, names in fresh.items():
         name = quoted(column)
-        found = [one for (one,) in con.execute(
-            f'SELECT DISTINCT {name} FROM {quoted(table.stored_in)} WHERE "load" = {load} AND {name} IN (SELECT unnest(?)) ORDER BY {name}',
-            [sorted(names)]).fetchall()] if names else []
+        found = (
+            [
+                one
+                for (one,) in con.execute(
+                    f'SELECT DISTINCT {name} FROM {quoted(table.stored_in)} WHERE "load" = {load} AND {name} IN'
+                    f" (SELECT unnest(?)) ORDER BY {name}",
+                    [sorted(names)],
+                ).fetchall()
+            ]
+            if names
+            else []
+        )
         if not found:
             continue
         con.register("fresh", pa.table({"name": found}))
         if column in ("probe", "window"):
             target = {"probe": "probe", "window": "energy_window"}[column]
             version = f"coalesce((SELECT max(version) FROM {target} t WHERE t.{name} = name), 0) + 1"
-            con.execute(f'INSERT INTO {target} ({name}, version, implicit, "load") SELECT name, {version}, true, {load} FROM fresh ORDER BY name')
+            con.execute(
+                f'INSERT INTO {target} ({name}, version, implicit, "load") SELECT name, {version}, true, {load}'
+                " FROM fresh ORDER BY name"
+            )
         elif column != "collimator":
             con.execute(f"INSERT INTO {column} SELECT name, {load} FROM fresh ORDER BY name")
         con.unregister("fresh")
@@ -97,8 +119,10 @@ def register_names(con: duckdb.DuckDBPyConnection, table: Table, fresh: dict[str
         said.append(f"registered {column}{'s' if len(found) > 1 else ''}: {shown}")
     if "site" in table.names:
         con.execute(
-            f"INSERT INTO site SELECT DISTINCT site, {load} FROM {table.stored_in} WHERE \"load\" = {load} AND site IS NOT NULL"
-            f" AND site NOT IN (SELECT site FROM site WHERE {visible.LIVE}) ORDER BY site")
+            f'INSERT INTO site SELECT DISTINCT site, {load} FROM {table.stored_in} WHERE "load" = {load} AND site'
+            " IS NOT NULL"
+            f" AND site NOT IN (SELECT site FROM site WHERE {visible.LIVE}) ORDER BY site"
+        )
     return said
 
 
@@ -112,7 +136,9 @@ def digests(con: duckdb.DuckDBPyConnection, load: int, tables: Iterable[str] = D
         if table.stored_in not in tables:
             continue
         order = quoted(table.number or table.key[0]) + ", version"
-        reader = con.sql(f'SELECT * FROM {quoted(table.stored_in)} WHERE "load" = {load} ORDER BY {order}').to_arrow_reader(65_536)
+        reader = con.sql(
+            f'SELECT * FROM {quoted(table.stored_in)} WHERE "load" = {load} ORDER BY {order}'
+        ).to_arrow_reader(65_536)
         text = digest(reader)
         if text != EMPTY:
             found[table.stored_in] = text

@@ -20,7 +20,9 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
     if not left_out:
         return
     terminalreporter.section("FULL AND READ-ONLY DISKS WERE NOT TESTED", sep="!", red=True, bold=True)
-    terminalreporter.write_line(f"{len(left_out)} tests need to mount a small disk (root) and were LEFT OUT.", red=True, bold=True)
+    terminalreporter.write_line(
+        f"{len(left_out)} tests need to mount a small disk (root) and were LEFT OUT.", red=True, bold=True
+    )
     for one in left_out:
         terminalreporter.write_line(f"  {one.nodeid}")
     terminalreporter.write_line(f"Run them as root; with {MOUNT_REQUIRED}=1 leaving them out is a failure.")
@@ -37,12 +39,17 @@ def small_disk(tmp_path: Path) -> Iterator[Callable[..., Path]]:
         options = "remount,ro" if read_only else f"size={size_kb}k"
         tool = shutil.which("mount") or "mount"
         try:
-            done = subprocess.run([tool, "-t", "tmpfs", "-o", options, "tmpfs", str(folder)], capture_output=True, text=True, check=False)
+            done = subprocess.run(
+                [tool, "-t", "tmpfs", "-o", options, "tmpfs", str(folder)], capture_output=True, text=True, check=False
+            )
         except OSError as error:
             done = subprocess.CompletedProcess([], 1, "", str(error))
         if done.returncode:
             if os.environ.get(MOUNT_REQUIRED) == "1":
-                pytest.fail(f"no small disk could be mounted ({done.stderr.strip()}), and {MOUNT_REQUIRED}=1 says that it must be")
+                pytest.fail(
+                    f"no small disk could be mounted ({done.stderr.strip()}), and {MOUNT_REQUIRED}=1 says that it"
+                    " must be"
+                )
             pytest.skip(LEFT_OUT)
         if read_only is None:
             mounted.append(folder)

@@ -47,12 +47,20 @@ def store(tmp_path):
 
     def rows(year: int, count: int) -> str:
         return head + "".join(
-            f"GP-001,{year}-{1 + i // 1000 % 12:02d}-{1 + i % 28:02d} {i // 60 % 24:02d}:{i % 60:02d},Co-57,source,{i},{1 + i % 9},CK-1\n"
-            for i in range(count))
+            f"GP-001,{year}-{1 + i // 1000 % 12:02d}-{1 + i % 28:02d}"
+            f" {i // 60 % 24:02d}:{i % 60:02d},Co-57,source,{i},{1 + i % 9},CK-1\n"
+            for i in range(count)
+        )
 
     (tmp_path / "kept.csv").write_text(rows(2020, 100))
     (tmp_path / "log.csv").write_text(rows(2021, ROWS))
-    load_files(tmp_path / "s.duckdb", [tmp_path / one for one in ("probes.csv", "sources.csv", "kept.csv")], by="t", now=NOW, create=True)
+    load_files(
+        tmp_path / "s.duckdb",
+        [tmp_path / one for one in ("probes.csv", "sources.csv", "kept.csv")],
+        by="t",
+        now=NOW,
+        create=True,
+    )
     return tmp_path / "s.duckdb"
 
 
@@ -62,8 +70,12 @@ def test_killed_loads_and_undos_leave_all_or_nothing(store, root):
     seen: set[int] = set()
     for _ in range(KILLS):
         victim = subprocess.Popen(
-            [sys.executable, "-c", WORK, str(store), str(store.parent / "log.csv")], stdout=subprocess.PIPE, text=True, cwd=root,
-            env={**os.environ, "PYTHONPATH": str(root)})
+            [sys.executable, "-c", WORK, str(store), str(store.parent / "log.csv")],
+            stdout=subprocess.PIPE,
+            text=True,
+            cwd=root,
+            env={**os.environ, "PYTHONPATH": str(root)},
+        )
         assert victim.stdout is not None
         for _ in range(chance.randint(1, 3)):
             victim.stdout.readline()

@@ -35,12 +35,20 @@ def store(tmp_path):
 
 def check(minute: int) -> dict[str, object]:
     """A counting of that minute."""
-    return {"probe": "GP-001", "taken_at": datetime(2024, 1, 1) + timedelta(minutes=minute), "window": "Co-57", "measurement": "source",
-            "counts": minute, "count_time_s": 10, "source": "CK-1"}
+    return {
+        "probe": "GP-001",
+        "taken_at": datetime(2024, 1, 1) + timedelta(minutes=minute),
+        "window": "Co-57",
+        "measurement": "source",
+        "counts": minute,
+        "count_time_s": 10,
+        "source": "CK-1",
+    }
 
 
 def test_threads_write_and_read_at_the_same_time(store):
     """Six threads, each writing and reading in turn: every row is there once, revisions rise by one each."""
+
     def work(first: int) -> None:
         for i in range(first, first + 3):
             assert record_check(store, [check(i)], by=f"thread {first}", now=NOW).stored == 1
@@ -57,14 +65,25 @@ def test_threads_write_and_read_at_the_same_time(store):
 
 def test_processes_write_at_the_same_time(store, root):
     """Two processes and this one each write three rows; none fails."""
-    code = ("import sys; from datetime import datetime, timedelta\n"
-            "from analytics.records.typed_in import record_check\n"
-            "for i in range(3):\n"
-            "    record_check(sys.argv[1], [{'probe': 'GP-001', 'taken_at': datetime(2024, 2, int(sys.argv[2])) + timedelta(minutes=i),"
-            " 'window': 'Co-57', 'measurement': 'source', 'counts': i, 'count_time_s': 10, 'source': 'CK-1'}], by='p',"
-            " now=datetime(2024, 6, 1))\n")
-    others = [subprocess.Popen([sys.executable, "-c", code, str(store), str(day)], cwd=root, env={**os.environ, "PYTHONPATH": str(root)},
-                               stderr=subprocess.PIPE, text=True) for day in (1, 2)]
+    code = (
+        "import sys; from datetime import datetime, timedelta\n"
+        "from analytics.records.typed_in import record_check\n"
+        "for i in range(3):\n"
+        "    record_check(sys.argv[1],"
+        " [{'probe': 'GP-001', 'taken_at': datetime(2024, 2, int(sys.argv[2])) + timedelta(minutes=i),"
+        " 'window': 'Co-57', 'measurement': 'source', 'counts': i, 'count_time_s': 10, 'source': 'CK-1'}], by='p',"
+        " now=datetime(2024, 6, 1))\n"
+    )
+    others = [
+        subprocess.Popen(
+            [sys.executable, "-c", code, str(store), str(day)],
+            cwd=root,
+            env={**os.environ, "PYTHONPATH": str(root)},
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+        for day in (1, 2)
+    ]
     for i in range(3):
         record_check(store, [check(i)], by="here", now=NOW)
     for one in others:
@@ -76,12 +95,18 @@ def test_processes_write_at_the_same_time(store, root):
 def test_who_waits_long_is_told_for_which_process(store, monkeypatch):
     """After a while a sentence names the holder; at the end of patience an error does."""
     from analytics.records import lease as module
+
     monkeypatch.setattr(module, "SAY_AFTER_S", 0.05)
     said: list[str] = []
-    with lease(store, exclusive=True, purpose="steadycount load big.csv"):
-        with pytest.raises(UserError, match=rf"the store is in use by process {os.getpid()} \(steadycount load big\.csv, since .*\); gave up"):
-            with Store(store, wait_s=0.3, on_wait=said.append).reading():
-                pass
+    with (
+        lease(store, exclusive=True, purpose="steadycount load big.csv"),
+        pytest.raises(
+            UserError,
+            match=rf"the store is in use by process {os.getpid()} \(steadycount load big\.csv, since .*\); gave up",
+        ),
+        Store(store, wait_s=0.3, on_wait=said.append).reading(),
+    ):
+        pass
     assert len(said) == 1
     assert f"waiting for process {os.getpid()} (steadycount load big.csv" in said[0]
 
@@ -100,7 +125,10 @@ def test_readers_do_not_keep_each_other_waiting(store):
     assert inside.wait(20)
     with Store(store, wait_s=0.5).reading():
         pass
-    with pytest.raises(UserError, match="another process that reads it"), Store(store, wait_s=0.2, on_wait=lambda _: None).writing():
+    with (
+        pytest.raises(UserError, match="another process that reads it"),
+        Store(store, wait_s=0.2, on_wait=lambda _: None).writing(),
+    ):
         pass
     leave.set()
     thread.join()
@@ -108,8 +136,12 @@ def test_readers_do_not_keep_each_other_waiting(store):
 
 def test_another_program_that_holds_the_file_is_named(store, root):
     """A database tool that has the store open: the line says which program."""
-    code = "import duckdb, sys, time; con = duckdb.connect(sys.argv[1]); print('open', flush=True); sys.stdin.readline()"
-    other = subprocess.Popen([sys.executable, "-c", code, str(store)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
+    code = (
+        "import duckdb, sys, time; con = duckdb.connect(sys.argv[1]); print('open', flush=True); sys.stdin.readline()"
+    )
+    other = subprocess.Popen(
+        [sys.executable, "-c", code, str(store)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    )
     assert other.stdout is not None
     other.stdout.readline()
     try:
@@ -123,7 +155,7 @@ def test_the_sidecar_is_not_believed_after_the_store_was_replaced(store, tmp_pat
     """A store copied over this one has another size or time: the revision is read from the store itself."""
     create(tmp_path / "new.duckdb")
     assert revision(store) == 1
-    os.replace(tmp_path / "new.duckdb", store)
+    (tmp_path / "new.duckdb").replace(store)
     assert revision(store) == 0
     sidecar_path(store).write_text("nonsense")
     assert revision(store) == 0
@@ -134,7 +166,12 @@ def test_a_store_without_its_side_files_works(store):
     lock_path(store).unlink()
     sidecar_path(store).unlink()
     assert revision(store) == 1
-    assert add_rows(store, "events", [{"probe": "GP-001", "happened_at": "2024-01-01", "kind": "cleaned"}], by="t", now=NOW).stored == 1
+    assert (
+        add_rows(
+            store, "events", [{"probe": "GP-001", "happened_at": "2024-01-01", "kind": "cleaned"}], by="t", now=NOW
+        ).stored
+        == 1
+    )
 
 
 def test_a_store_of_a_newer_layout_is_refused(store):

@@ -13,7 +13,8 @@ from analytics.records.held import held
 from analytics.records.load import load_files
 from analytics.records.store import exists, revision
 
-
+WHAT_COLUMNS = "Check the heading line, or use a column map (--map) that says what the columns are."
+ADD_COLUMN = "Add the column, or use a column map (--map)."
 BAD_CELLS = [
     ({"counts": "-1"}, "counts", "-1", "negative"),
     ({"counts": "12.5"}, "counts", "12.5", "fractional"),
@@ -55,17 +56,31 @@ BAD_CELLS = [
 def loaded(tmp_path_factory, registered_store):
     """One log with every bad row of BAD_CELLS, each between two sound ones: the report, and the store."""
     folder = tmp_path_factory.mktemp("bad")
-    sound = {"probe": "GP-001", "taken_at": "2024-05-01 08:00", "window": "Co-57", "measurement": "source", "counts": "12000",
-             "count_time_s": "10", "source": "CK-1"}
+    sound = {
+        "probe": "GP-001",
+        "taken_at": "2024-05-01 08:00",
+        "window": "Co-57",
+        "measurement": "source",
+        "counts": "12000",
+        "count_time_s": "10",
+        "source": "CK-1",
+    }
     lines = [",".join(sound)]
     for i, (cells, *_) in enumerate(BAD_CELLS):
-        lines += [",".join((sound | {"taken_at": f"2024-04-01 08:{i:02d}"}).values()), ",".join((sound | cells).values())]
+        lines += [
+            ",".join((sound | {"taken_at": f"2024-04-01 08:{i:02d}"}).values()),
+            ",".join((sound | cells).values()),
+        ]
     shutil.copyfile(registered_store, folder / "store.duckdb")
     (folder / "log.csv").write_text("\n".join(lines), encoding="utf-8")
-    return load_files(folder / "store.duckdb", [folder / "log.csv"], by="tester", now=datetime(2024, 6, 1, 12)), folder / "store.duckdb"
+    return load_files(
+        folder / "store.duckdb", [folder / "log.csv"], by="tester", now=datetime(2024, 6, 1, 12)
+    ), folder / "store.duckdb"
 
 
-@pytest.mark.parametrize("case", range(len(BAD_CELLS)), ids=[f"{column} {value[:20]!r} {reason}" for _, column, value, reason in BAD_CELLS])
+@pytest.mark.parametrize(
+    "case", range(len(BAD_CELLS)), ids=[f"{column} {value[:20]!r} {reason}" for _, column, value, reason in BAD_CELLS]
+)
 def test_a_row_that_cannot_be_right_is_held_with_column_value_and_reason(loaded, case):
     """The held row names its row number, column, value and reason code, and says what to do."""
     _, column, value, reason = BAD_CELLS[case]
@@ -81,26 +96,40 @@ def test_sound_rows_between_bad_ones_are_stored(loaded):
     assert sorted(held(store)["reason"]) == sorted(reason for *_, reason in BAD_CELLS)
 
 
-@pytest.mark.parametrize(("content", "line"), [
-    (b"", "the file is empty. Export it again with its heading line."),
-    (b"\xef\xbb\xbf\r\n \n", "the file is empty. Export it again with its heading line."),
-    (b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR", "this is a picture, not a table. Save the table as .xlsx, CSV or Parquet."),
-    (b"probe,taken_at\0\0\0\1\2\3", "this is a binary file, not a table. Save the table as .xlsx, CSV or Parquet."),
-    (b"%PDF-1.7 \n", "this is a PDF document, not a table. Save the table as .xlsx, CSV or Parquet."),
-    (b"PK\x03\x04 not really a workbook", "the workbook is damaged. Save it again as .xlsx, or as CSV."),
-    (b"PAR1 not really Parquet", "the Parquet file is damaged. Export it again."),
-    (b"a,b,c\n1,2,3\n", "row 1: no known table has these columns: `a`, `b`, `c`. Check the heading line, or use a column map (--map) that "
-                        "says what the columns are."),
-    (b"probe,taken_at,window,measurement,counts,source\n", "row 1: column `count_time_s` missing (it was read as a table of readings). "
-                                                           "Add the column, or use a column map (--map)."),
-    (b"probe,taken_at,window,measurement,count_time_s,source\n", "row 1: column `counts or rate_cps` missing (it was read as a table of "
-                                                                 "readings). Add the column, or use a column map (--map)."),
-    (b"probe,taken_at,window,measurement,counts,count_time_s,counts\n", "row 1: column headings stand twice: `counts` (cells 5 and 7). "
-                                                                        "Rename or remove one of each pair."),
-    (b"probe,site,foo,Foo\n", "row 1: column headings stand twice: `Foo` (cells 3 and 4). Rename or remove one of each pair."),
-])
+@pytest.mark.parametrize(
+    ("content", "line"),
+    [
+        (b"", "the file is empty. Export it again with its heading line."),
+        (b"\xef\xbb\xbf\r\n \n", "the file is empty. Export it again with its heading line."),
+        (b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR", "this is a picture, not a table. Save the table as .xlsx, CSV or Parquet."),
+        (b"probe,taken_at\0\0\0\1\2\3", "this is a binary file, not a table. Save the table as .xlsx, CSV or Parquet."),
+        (b"%PDF-1.7 \n", "this is a PDF document, not a table. Save the table as .xlsx, CSV or Parquet."),
+        (b"PK\x03\x04 not really a workbook", "the workbook is damaged. Save it again as .xlsx, or as CSV."),
+        (b"PAR1 not really Parquet", "the Parquet file is damaged. Export it again."),
+        (
+            b"a,b,c\n1,2,3\n",
+            "row 1: no known table has these columns: `a`, `b`, `c`. " + WHAT_COLUMNS,
+        ),
+        (
+            b"probe,taken_at,window,measurement,counts,source\n",
+            "row 1: column `count_time_s` missing (it was read as a table of readings). " + ADD_COLUMN,
+        ),
+        (
+            b"probe,taken_at,window,measurement,count_time_s,source\n",
+            "row 1: column `counts or rate_cps` missing (it was read as a table of readings). " + ADD_COLUMN,
+        ),
+        (
+            b"probe,taken_at,window,measurement,counts,count_time_s,counts\n",
+            "row 1: column headings stand twice: `counts` (cells 5 and 7). Rename or remove one of each pair.",
+        ),
+        (
+            b"probe,site,foo,Foo\n",
+            "row 1: column headings stand twice: `Foo` (cells 3 and 4). Rename or remove one of each pair.",
+        ),
+    ],
+)
 def test_a_file_that_cannot_be_understood_gets_one_clear_line_and_changes_nothing(clinic, content, line):
-    """The line names the file and what to do; revision and store stay as they were, also for the good file beside it."""
+    """The line names the file and what to do; revision and store stay as they were, for the good file too."""
     before = revision(clinic.store)
     good = clinic.write("good.csv", "probe,site\nGP-003,North\n")
     bad = clinic.write("bad.csv", content)
@@ -108,13 +137,16 @@ def test_a_file_that_cannot_be_understood_gets_one_clear_line_and_changes_nothin
         clinic.load(good, bad)
     said = str(error.value)
     assert "\n" not in said
-    assert said.startswith(f"{bad}") and said.endswith(line)
+    assert said.startswith(f"{bad}")
+    assert said.endswith(line)
     assert revision(clinic.store) == before
 
 
 def test_all_files_that_cannot_be_understood_are_named_at_once(clinic):
     """Two bad files give one error that names both."""
-    with pytest.raises(UserError, match=r"2 files cannot be read: .*one\.csv: the file is empty; .*two\.csv, row 1: no known table"):
+    with pytest.raises(
+        UserError, match=r"2 files cannot be read: .*one\.csv: the file is empty; .*two\.csv, row 1: no known table"
+    ):
         clinic.load(clinic.write("one.csv", ""), clinic.write("two.csv", "a,b\n1,2\n"))
 
 
@@ -143,7 +175,9 @@ def test_a_source_used_before_its_reference_date_is_allowed(clinic, row):
 
 def test_a_source_may_be_used_until_the_end_of_the_day_it_is_withdrawn_on(clinic, row):
     """A date without a time is its whole day."""
-    report = clinic.readings(row(source="CK-2", taken_at="2023-06-30 23:59"), row(source="CK-2", taken_at="2023-07-01 00:00"))
+    report = clinic.readings(
+        row(source="CK-2", taken_at="2023-06-30 23:59"), row(source="CK-2", taken_at="2023-07-01 00:00")
+    )
     assert [one.row for one in report.held] == [3]
 
 
@@ -151,7 +185,9 @@ def test_every_problem_of_a_row_is_said_at_once(clinic, row):
     """The first problem has the columns, the others stand in the hint."""
     (only,) = clinic.readings(row(counts="-4", count_time_s="0", taken_at="2030-01-01")).held
     assert only.column == "taken_at"
-    assert only.hint.endswith("Also: `counts`: the number is below zero; `count_time_s`: a counting needs a time above zero.")
+    assert only.hint.endswith(
+        "Also: `counts`: the number is below zero; `count_time_s`: a counting needs a time above zero."
+    )
 
 
 def test_rows_with_too_many_or_too_few_cells_are_held_whole(clinic, row):
@@ -164,7 +200,9 @@ def test_rows_with_too_many_or_too_few_cells_are_held_whole(clinic, row):
 
 def test_blank_lines_are_no_rows_but_keep_the_row_numbers_right(clinic, row):
     """Row numbers are those a spreadsheet shows; rows of nothing but separators at the end are no rows either."""
-    report = clinic.readings("", row(), "", row(counts="x", probe="GP-002"), ",,,,,,", row(probe="GP-002"), ",,,,,,", ",,,,,,")
+    report = clinic.readings(
+        "", row(), "", row(counts="x", probe="GP-002"), ",,,,,,", row(probe="GP-002"), ",,,,,,", ",,,,,,"
+    )
     assert (report.rows, report.stored) == (4, 2)
     assert [(one.row, one.reason) for one in report.held] == [(5, "not_a_number"), (6, "empty_row")]
 
@@ -180,7 +218,9 @@ def test_a_quote_that_is_never_closed_swallows_no_rows(clinic, row):
 
 def test_a_note_over_two_lines_is_one_row(clinic, row):
     """A quoted line end inside a cell is part of the text."""
-    report = clinic.readings(row() + ',"first\nsecond"', row(probe="GP-002") + ',"said ""ok"""', head=clinic.head.strip() + ",note\n")
+    report = clinic.readings(
+        row() + ',"first\nsecond"', row(probe="GP-002") + ',"said ""ok"""', head=clinic.head.strip() + ",note\n"
+    )
     assert (report.rows, report.stored) == (2, 2)
 
 

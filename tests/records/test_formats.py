@@ -15,8 +15,10 @@ from analytics.records.people import find_readings
 from analytics.records.reader import snapshot
 
 FIXTURES = Path(__file__).parent.parent / "fixtures" / "records"
-ROWS = [("GP-001", "2024-05-01 08:00", "Co-57", "source", 12000, 10, "CK-1", "Anna Öhm, µ"),
-        ("GP-002", "2024-05-01 08:05", "Co-57", "source", 11900, 10, "CK-1", "")]
+ROWS = [
+    ("GP-001", "2024-05-01 08:00", "Co-57", "source", 12000, 10, "CK-1", "Anna Öhm, µ"),
+    ("GP-002", "2024-05-01 08:05", "Co-57", "source", 11900, 10, "CK-1", ""),
+]
 COLUMNS = ["probe", "taken_at", "window", "measurement", "counts", "count_time_s", "source", "operator"]
 
 
@@ -26,10 +28,19 @@ def text(separator: str, end: str = "\n") -> str:
     return end.join(lines) + end
 
 
-@pytest.mark.parametrize(("separator", "encoding", "end"), [
-    (",", "utf-8", "\n"), (",", "utf-8-sig", "\r\n"), (";", "cp1252", "\r\n"), ("\t", "utf-8", "\n"), (";", "utf-8-sig", "\n"),
-    ("\t", "utf-16", "\r\n"), (",", "utf-8", "\r"), (";", "cp1252", "\n"),
-])
+@pytest.mark.parametrize(
+    ("separator", "encoding", "end"),
+    [
+        (",", "utf-8", "\n"),
+        (",", "utf-8-sig", "\r\n"),
+        (";", "cp1252", "\r\n"),
+        ("\t", "utf-8", "\n"),
+        (";", "utf-8-sig", "\n"),
+        ("\t", "utf-16", "\r\n"),
+        (",", "utf-8", "\r"),
+        (";", "cp1252", "\n"),
+    ],
+)
 def test_separator_encoding_and_line_ends_are_told_from_the_file(clinic, separator, encoding, end):
     """Comma, semicolon or tab; UTF-8 with or without mark, Windows-1252, UTF-16; all three kinds of line ends."""
     report = clinic.load(clinic.write("log.txt", text(separator, end).encode(encoding)))
@@ -52,7 +63,7 @@ def test_damaged_utf8_holds_the_damaged_row_only(clinic):
 
 
 def test_a_workbook_is_one_table_a_sheet(clinic):
-    """Real dates, numbers, text ids with leading zeros, blank rows and an empty sheet; sheets are named in the report."""
+    """Real dates, text ids with leading zeros, blank rows, an empty sheet; sheets are named in the report."""
     book = openpyxl.Workbook()
     probes = book.active
     probes.title = "Probes"
@@ -67,10 +78,16 @@ def test_a_workbook_is_one_table_a_sheet(clinic):
     book.save(clinic.folder / "book.xlsx")
     report = clinic.load(clinic.folder / "book.xlsx")
     assert [(Path(one.file).name, one.kind, one.rows, one.stored) for one in report.files] == [
-        ("book.xlsx:Probes", "probes", 1, 1), ("book.xlsx:Log", "readings", 2, 1)]
+        ("book.xlsx:Probes", "probes", 1, 1),
+        ("book.xlsx:Log", "readings", 2, 1),
+    ]
     assert [(one.row, one.value) for one in report.held] == [(4, "1.5")]
     reading = snapshot(clinic.store).readings.iloc[0]
-    assert (reading["probe"], reading["taken_at"], reading["count_time_s"]) == ("007", pd.Timestamp("2024-05-01 08:00:30"), 10.5)
+    assert (reading["probe"], reading["taken_at"], reading["count_time_s"]) == (
+        "007",
+        pd.Timestamp("2024-05-01 08:00:30"),
+        10.5,
+    )
 
 
 def test_dates_of_the_1904_calendar_are_right(clinic):
@@ -87,8 +104,11 @@ def test_dates_of_the_1904_calendar_are_right(clinic):
 def test_parquet_loads_with_its_types_and_its_blanks(clinic):
     """Timestamps, categories and missing numbers; the first row is row 2, as under a heading."""
     frame = pd.DataFrame(ROWS, columns=COLUMNS).assign(
-        taken_at=lambda one: pd.to_datetime(one["taken_at"]), probe=lambda one: one["probe"].astype("category"), temperature_c=[21.5, None],
-        counts=[12000, -5])
+        taken_at=lambda one: pd.to_datetime(one["taken_at"]),
+        probe=lambda one: one["probe"].astype("category"),
+        temperature_c=[21.5, None],
+        counts=[12000, -5],
+    )
     frame.to_parquet(clinic.folder / "log.parquet")
     report = clinic.load(clinic.folder / "log.parquet")
     assert (report.stored, [one.row for one in report.held]) == (1, [3])
@@ -125,6 +145,7 @@ def test_rates_of_a_workbook_share_the_finest_step_of_their_column(clinic):
 def test_an_absurd_workbook_is_refused_before_it_is_unpacked(clinic):
     """A small file that says it holds 100 MB of zeros."""
     import zipfile
+
     with zipfile.ZipFile(clinic.folder / "bomb.xlsx", "w", zipfile.ZIP_DEFLATED) as archive:
         archive.writestr("xl/workbook.xml", b"<x/>")
         archive.writestr("xl/worksheets/sheet1.xml", b"0" * (100 << 20))
@@ -135,8 +156,14 @@ def test_an_absurd_workbook_is_refused_before_it_is_unpacked(clinic):
 @pytest.mark.parametrize("name", sorted(path.name for path in FIXTURES.glob("*.csv")))
 def test_messy_files_of_the_collection_lose_no_row(clinic, name):
     """Each hand-made file says in its last column what becomes of each row: stored, held, or there."""
-    head, *lines = [one for one in (FIXTURES / name).read_bytes().decode("utf-8-sig", "replace").splitlines() if one.strip()]
+    _, *lines = [
+        one for one in (FIXTURES / name).read_bytes().decode("utf-8-sig", "replace").splitlines() if one.strip()
+    ]
     fates = [one.replace("\t", ";").replace(",", ";").rsplit(";", 1)[-1].strip('" ') for one in lines]
     map_file = FIXTURES / name.replace(".csv", ".toml")
     report = clinic.load(FIXTURES / name, column_map=str(map_file) if map_file.exists() else None)
-    assert (report.stored, report.already_there, report.held_count) == (fates.count("stored"), fates.count("there"), fates.count("held"))
+    assert (report.stored, report.already_there, report.held_count) == (
+        fates.count("stored"),
+        fates.count("there"),
+        fates.count("held"),
+    )

@@ -16,9 +16,18 @@ KINDS = {
     "probes": ("probe,site,detector\nGP-009,North,CZT\n", "probes"),
     "sources": ("source,nuclide,reference_at\nCK-9,Cs-137,2023-01-01\n", "sources"),
     "windows": ("window,nuclide,centre_kev,width_pct,offset_pct\nI-125,I-125,28,40,10\n", "windows"),
-    "events": ("probe,happened_at,kind,new_reference\nGP-001,2024-01-05,repair,\nGP-001,2024-01-06,dropped,yes\n", "events"),
-    "readings": ("probe,taken_at,window,measurement,counts,count_time_s,source\nGP-001,2024-01-05,Co-57,source,5,10,CK-1\n", "readings"),
-    "inspections": ("probe,source,done_at,kind,result,value\nGP-001,,2024-01-05,visual,pass,\n,CK-1,2024-01-05,leak_test,pass,3.5\n", "inspections"),
+    "events": (
+        "probe,happened_at,kind,new_reference\nGP-001,2024-01-05,repair,\nGP-001,2024-01-06,dropped,yes\n",
+        "events",
+    ),
+    "readings": (
+        "probe,taken_at,window,measurement,counts,count_time_s,source\nGP-001,2024-01-05,Co-57,source,5,10,CK-1\n",
+        "readings",
+    ),
+    "inspections": (
+        "probe,source,done_at,kind,result,value\nGP-001,,2024-01-05,visual,pass,\n,CK-1,2024-01-05,leak_test,pass,3.5\n",
+        "inspections",
+    ),
     "uses": ("probe,used_at,case_reference\nGP-001,2024-01-05 10:00,A17\n", "uses"),
     "outcomes": ("probe,found_at,found\nGP-001,2024-01-05,window_slip\n", "outcomes"),
 }
@@ -40,10 +49,15 @@ def test_each_kind_is_told_from_its_columns_and_loads_twice_as_nothing(clinic, k
 
 def test_the_order_of_files_and_columns_does_not_matter(empty_clinic):
     """Registries go first, whatever their order on the command line; the report keeps the order of the files."""
-    readings = empty_clinic.write("a.csv", "source,counts,window,count_time_s,taken_at,measurement,probe\nCK-1,5,Co-57,10,2024-01-05,source,GP-001\n")
+    readings = empty_clinic.write(
+        "a.csv",
+        "source,counts,window,count_time_s,taken_at,measurement,probe\nCK-1,5,Co-57,10,2024-01-05,source,GP-001\n",
+    )
     report = empty_clinic.load(
-        readings, empty_clinic.write("b.csv", "source,nuclide,reference_at\nCK-1,Co-57,2023-01-01\n"),
-        empty_clinic.write("c.csv", "site,probe\nNorth,GP-001\n"))
+        readings,
+        empty_clinic.write("b.csv", "source,nuclide,reference_at\nCK-1,Co-57,2023-01-01\n"),
+        empty_clinic.write("c.csv", "site,probe\nNorth,GP-001\n"),
+    )
     assert report.load == 1
     assert [one.kind for one in report.files] == ["readings", "sources", "probes"]
     assert (report.stored, report.held_count) == (3, 0)
@@ -109,18 +123,29 @@ def test_times_with_an_offset_become_the_sites_local_time(clinic, row):
     """Summer and winter time of the site's zone; a time without offset stays as it is."""
     save_settings(clinic.store, {"site": {"time_zone": "Europe/Vienna"}}, by="tester")
     clinic.readings(
-        row(taken_at="2024-01-15T08:00:00Z"), row(taken_at="2024-05-15T08:00:00+00:00"), row(taken_at="2024-05-15 23:30-0230"),
-        row(taken_at="2024-05-17T10:00"))
+        row(taken_at="2024-01-15T08:00:00Z"),
+        row(taken_at="2024-05-15T08:00:00+00:00"),
+        row(taken_at="2024-05-15 23:30-0230"),
+        row(taken_at="2024-05-17T10:00"),
+    )
     assert [str(one) for one in snapshot(clinic.store).readings["taken_at"]] == [
-        "2024-01-15 09:00:00", "2024-05-15 10:00:00", "2024-05-16 04:00:00", "2024-05-17 10:00:00"]
+        "2024-01-15 09:00:00",
+        "2024-05-15 10:00:00",
+        "2024-05-16 04:00:00",
+        "2024-05-17 10:00:00",
+    ]
 
 
 def test_a_displayed_rate_is_kept_with_what_its_last_digit_is_worth(clinic):
     """rate_cps instead of counts; where both are given, counts count and the rate is kept beside the row."""
     head = "probe,taken_at,window,measurement,rate_cps,count_time_s,source,counts\n"
     clinic.readings(
-        "GP-001,2024-05-01,Co-57,source,231.5,10,CK-1,", "GP-001,2024-05-02,Co-57,source,230,10,CK-1,",
-        "GP-001,2024-05-03,Co-57,source,2.310e2,10,CK-1,", "GP-001,2024-05-04,Co-57,source,231.5,10,CK-1,2315", head=head)
+        "GP-001,2024-05-01,Co-57,source,231.5,10,CK-1,",
+        "GP-001,2024-05-02,Co-57,source,230,10,CK-1,",
+        "GP-001,2024-05-03,Co-57,source,2.310e2,10,CK-1,",
+        "GP-001,2024-05-04,Co-57,source,231.5,10,CK-1,2315",
+        head=head,
+    )
     readings = snapshot(clinic.store).readings
     assert readings["rate_step_cps"].round(9).tolist()[:3] == [0.1, 1.0, 0.1]
     assert readings["counts"].isna().tolist() == [True, True, True, False]
@@ -212,7 +237,9 @@ def test_a_dry_run_without_a_store_makes_none(empty_clinic):
     """Registries and readings of one load know each other there too."""
     report = empty_clinic.load(
         empty_clinic.write("p.csv", "probe,site\nGP-001,North\n"),
-        empty_clinic.write("e.csv", "probe,happened_at,kind\nGP-001,2024-01-01,cleaned\n"), dry_run=True)
+        empty_clinic.write("e.csv", "probe,happened_at,kind\nGP-001,2024-01-01,cleaned\n"),
+        dry_run=True,
+    )
     assert (report.stored, report.held_count) == (2, 0)
     assert not empty_clinic.store.exists()
 
@@ -237,5 +264,9 @@ def test_a_sequence_of_loads_gives_the_readings_in_time_order(clinic, row):
     clinic.readings(row(taken_at="2024-02-01"), row(taken_at="2024-01-01"), name="earlier.csv")
     readings = snapshot(clinic.store).readings
     assert readings["taken_at"].tolist() == [datetime(2024, 1, 1), datetime(2024, 2, 1), datetime(2024, 3, 1)]
-    assert readings[["file", "row"]].astype(str).agg(" ".join, axis=1).tolist() == ["earlier.csv 3", "earlier.csv 2", "later.csv 2"]
+    assert readings[["file", "row"]].astype(str).agg(" ".join, axis=1).tolist() == [
+        "earlier.csv 3",
+        "earlier.csv 2",
+        "later.csv 2",
+    ]
     assert readings["reading_id"].tolist() == [3, 2, 1]

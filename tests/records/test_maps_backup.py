@@ -22,7 +22,8 @@ def test_a_guessed_map_is_saved_by_name_and_loads_the_sheet(clinic):
     """Foreign headings, minutes, decimal comma, day-first date: guessed, confirmed, used by name."""
     file = clinic.write("sheet.csv", SHEET.format("13.05.2024"))
     (one,) = preview(file)
-    assert one.kind is None and "no known table" in one.problems[0]
+    assert one.kind is None
+    assert "no known table" in one.problems[0]
     assert one.first_rows.iloc[0].tolist()[:3] == ["GP-001", "13.05.2024", "08:00"]
     assert (one.guess.date_order, one.guess.decimal, one.guess.units) == ("day_first", ",", {"count_time_s": "min"})
     save_map(clinic.store, "ward 3", one.guess, by="anna")
@@ -39,14 +40,19 @@ def test_the_order_of_day_and_month_is_decided_over_the_whole_column_or_asked_fo
     save_map(clinic.store, "auto", cmap, by="anna")
     rows = "".join(f"GP-001,0{1 + i % 9}/0{1 + i // 9 % 5}/2024,Co-57,source,{i},10,CK-1,{i}\n" for i in range(40))
     head = clinic.head.strip() + ",repeat\n"
-    with pytest.raises(UserError, match="day and month cannot be told apart .no date has a number above 12."):
+    with pytest.raises(UserError, match=r"day and month cannot be told apart .no date has a number above 12."):
         clinic.load(clinic.write("a.csv", head + rows), column_map="auto")
     clinic.load(clinic.write("b.csv", head + rows + "GP-001,13/05/2024,Co-57,source,5,10,CK-1,1\n"), column_map="auto")
     times = snapshot(clinic.store).readings["taken_at"]
     assert (times.dt.month.max(), times.dt.day.max()) == (5, 13)
     with pytest.raises(UserError, match="both orders occur"):
-        clinic.load(clinic.write("c.csv", head + "GP-001,13/05/2024,Co-57,source,5,10,CK-1,1\nGP-001,05/13/2024,Co-57,source,5,10,CK-1,1\n"),
-                    column_map="auto")
+        clinic.load(
+            clinic.write(
+                "c.csv",
+                head + "GP-001,13/05/2024,Co-57,source,5,10,CK-1,1\nGP-001,05/13/2024,Co-57,source,5,10,CK-1,1\n",
+            ),
+            column_map="auto",
+        )
 
 
 def test_a_map_with_mistakes_names_all_of_them(clinic):
@@ -69,7 +75,7 @@ def test_an_unknown_map_is_told_with_those_that_are_saved(clinic):
     """As is a file that cannot be read, and a name that ends like a file."""
     save_map(clinic.store, "one", ColumnMap(), by="anna")
     file = clinic.write("x.csv", "probe,site\n")
-    with pytest.raises(UserError, match="there is no column map `two`. Saved are: one"):
+    with pytest.raises(UserError, match=r"there is no column map `two`\. Saved are: one"):
         clinic.load(file, column_map="two")
     with pytest.raises(UserError, match="the column map cannot be read"):
         clinic.load(file, column_map=str(clinic.folder / "none.toml"))
@@ -91,7 +97,8 @@ def test_a_backup_is_whole_verified_and_never_overwrites(clinic, row):
     with pytest.raises(UserError, match="the file is there already"):
         restore(clinic.folder / "b.duckdb", clinic.store)
     one, other = snapshot(clinic.store), snapshot(clinic.folder / "r.duckdb")
-    assert one.readings.equals(other.readings) and one.probes.equals(other.probes)
+    assert one.readings.equals(other.readings)
+    assert one.probes.equals(other.probes)
     assert revision(clinic.folder / "r.duckdb") == revision(clinic.store)
     assert check_store(clinic.folder / "r.duckdb") == []
     assert clinic.readings(row(taken_at="2024-05-09"), name="more.csv").stored == 1
@@ -100,6 +107,7 @@ def test_a_backup_is_whole_verified_and_never_overwrites(clinic, row):
 def test_a_store_that_was_tampered_with_is_not_backed_up(clinic, row):
     """The backup is checked, and one that is not sound is not kept."""
     import duckdb
+
     clinic.readings(row())
     con = duckdb.connect(str(clinic.store))
     con.execute("UPDATE reading SET counts = 1")

@@ -17,8 +17,15 @@ from analytics.records.store import holds_only, is_empty, revision
 from analytics.records.store_settings import save_settings, setting_versions, settings_layer
 from analytics.records.typed_in import add_rows, record_check
 
-ROW = {"probe": "GP-001", "taken_at": datetime(2024, 5, 1, 8), "window": "Co-57", "measurement": "source", "counts": 12000, "count_time_s": 10,
-       "source": "CK-1"}
+ROW = {
+    "probe": "GP-001",
+    "taken_at": datetime(2024, 5, 1, 8),
+    "window": "Co-57",
+    "measurement": "source",
+    "counts": 12000,
+    "count_time_s": 10,
+    "source": "CK-1",
+}
 
 
 @pytest.fixture
@@ -29,7 +36,7 @@ def read(clinic, row):
 
 
 def test_an_exclusion_hides_a_reading_and_can_be_taken_back(read):
-    """Flagged in the snapshot, with a reason in the history; twice is refused, as is taking back what is not excluded."""
+    """Flagged in the snapshot, with a reason in the history; doing either twice is refused."""
     people.exclude(read.store, [1, 3], by="anna", reason="source forgotten")
     assert snapshot(read.store).readings["excluded"].tolist() == [True, False, True]
     with pytest.raises(UserError, match="excluded already: reading 1"):
@@ -39,21 +46,27 @@ def test_an_exclusion_hides_a_reading_and_can_be_taken_back(read):
     with pytest.raises(UserError, match="not excluded: reading 1"):
         people.include(read.store, 1, by="ben", reason="again")
     assert history(read.store)[["action", "by", "reason"]].head(2).to_numpy().tolist() == [
-        ["include", "ben", "was there after all"], ["exclude", "anna", "source forgotten"]]
+        ["include", "ben", "was there after all"],
+        ["exclude", "anna", "source forgotten"],
+    ]
 
 
 def test_a_change_without_reason_name_or_object_is_refused(read):
     """Nothing is written."""
     before = revision(read.store)
     for call, line in (
-            (lambda: people.exclude(read.store, 1, by="anna", reason=""), "a reason is needed"),
-            (lambda: people.exclude(read.store, 1, by=" ", reason="x"), "a change needs a name"),
-            (lambda: people.exclude(read.store, 99, by="anna", reason="x"), "there is no reading 99"),
-            (lambda: people.decide(read.store, "praised", probe="GP-001", by="a", reason="x"), "there is no decision `praised`"),
-            (lambda: people.decide(read.store, "cleared", probe="GP-9", by="a", reason="x"), "there is no probe `GP-9`"),
-            (lambda: people.decide(read.store, "cleared", probe=None, by="a", reason="x"), "the probe is not named"),
-            (lambda: people.decide(read.store, "overrule", probe="GP-001", by="a", reason="x"), "needs the advice"),
-            (lambda: people.decide(read.store, "settled", probe="GP-001", by="a", reason="x"), "the alert is not named")):
+        (lambda: people.exclude(read.store, 1, by="anna", reason=""), "a reason is needed"),
+        (lambda: people.exclude(read.store, 1, by=" ", reason="x"), "a change needs a name"),
+        (lambda: people.exclude(read.store, 99, by="anna", reason="x"), "there is no reading 99"),
+        (
+            lambda: people.decide(read.store, "praised", probe="GP-001", by="a", reason="x"),
+            "there is no decision `praised`",
+        ),
+        (lambda: people.decide(read.store, "cleared", probe="GP-9", by="a", reason="x"), "there is no probe `GP-9`"),
+        (lambda: people.decide(read.store, "cleared", probe=None, by="a", reason="x"), "the probe is not named"),
+        (lambda: people.decide(read.store, "overrule", probe="GP-001", by="a", reason="x"), "needs the advice"),
+        (lambda: people.decide(read.store, "settled", probe="GP-001", by="a", reason="x"), "the alert is not named"),
+    ):
         with pytest.raises(UserError, match=line):
             call()
     assert revision(read.store) == before
@@ -74,11 +87,19 @@ def test_a_correction_keeps_the_number_the_exclusion_and_the_old_value(read):
     assert check_store(read.store) == []
 
 
-@pytest.mark.parametrize(("column", "value", "line"), [
-    ("counts", -1, "cannot be stored .negative."), ("counts", 12000, "is 12000 already"), ("probe", "GP-9", "unknown_probe"),
-    ("taken_at", "2024-05-02", "reading 2 is that counting already"), ("taken_at", "2031-01-01", "in_future"), ("colour", "red", "no column `colour`"),
-    ("source", None, "missing_value"), ("window", "Co-58", "near_miss"),
-])
+@pytest.mark.parametrize(
+    ("column", "value", "line"),
+    [
+        ("counts", -1, "cannot be stored .negative."),
+        ("counts", 12000, "is 12000 already"),
+        ("probe", "GP-9", "unknown_probe"),
+        ("taken_at", "2024-05-02", "reading 2 is that counting already"),
+        ("taken_at", "2031-01-01", "in_future"),
+        ("colour", "red", "no column `colour`"),
+        ("source", None, "missing_value"),
+        ("window", "Co-58", "near_miss"),
+    ],
+)
 def test_a_correction_is_checked_like_a_row_of_a_file(read, column, value, line):
     """What would be held in a file is refused, and nothing is written."""
     before = revision(read.store)
@@ -89,7 +110,12 @@ def test_a_correction_is_checked_like_a_row_of_a_file(read, column, value, line)
 
 def test_a_displayed_rate_survives_a_correction_of_another_column(clinic):
     """Its last digit is still worth what it was."""
-    clinic.load(clinic.write("r.csv", "probe,taken_at,window,measurement,rate_cps,count_time_s,source\nGP-001,2024-05-01,Co-57,source,230.0,10,CK-1\n"))
+    clinic.load(
+        clinic.write(
+            "r.csv",
+            "probe,taken_at,window,measurement,rate_cps,count_time_s,source\nGP-001,2024-05-01,Co-57,source,230.0,10,CK-1\n",
+        )
+    )
     people.correct(clinic.store, 1, "note", "read twice", by="anna", reason="x")
     reading = snapshot(clinic.store).readings.iloc[0]
     assert (reading["rate_cps"], round(reading["rate_step_cps"], 9), reading["note"]) == (230.0, 0.1, "read twice")
@@ -98,9 +124,15 @@ def test_a_displayed_rate_survives_a_correction_of_another_column(clinic):
 def test_a_decision_stands_in_the_snapshot(read):
     """Kinds with what each needs; numbers rise."""
     assert people.decide(read.store, "cleared", probe="GP-001", by="anna", reason="read again, fine") == 1
-    assert people.decide(read.store, "overrule", probe="GP-002", value="watch", by="anna", reason="new cable coming") == 2
+    assert (
+        people.decide(read.store, "overrule", probe="GP-002", value="watch", by="anna", reason="new cable coming") == 2
+    )
     assert people.decide(read.store, "seen", probe="GP-002", episode="E-1", by="anna", reason="") == 3
-    assert snapshot(read.store).decisions[["kind", "probe"]].to_numpy().tolist() == [["cleared", "GP-001"], ["overrule", "GP-002"], ["seen", "GP-002"]]
+    assert snapshot(read.store).decisions[["kind", "probe"]].to_numpy().tolist() == [
+        ["cleared", "GP-001"],
+        ["overrule", "GP-002"],
+        ["seen", "GP-002"],
+    ]
     assert check_store(read.store) == []
 
 
@@ -118,18 +150,36 @@ def test_a_typed_in_check_is_stored_whole_or_not_at_all(clinic):
 
 def test_rows_of_any_table_can_be_typed_in(clinic):
     """Events and inspections; an unknown column or no row at all is refused."""
-    assert add_rows(clinic.store, "events", [{"probe": "GP-001", "happened_at": "2024-01-01", "kind": "repair"}], by="a", now=clinic.now).stored == 1
+    assert (
+        add_rows(
+            clinic.store,
+            "events",
+            [{"probe": "GP-001", "happened_at": "2024-01-01", "kind": "repair"}],
+            by="a",
+            now=clinic.now,
+        ).stored
+        == 1
+    )
     with pytest.raises(UserError, match="no such column: weather"):
-        add_rows(clinic.store, "events", [{"probe": "GP-001", "happened_at": "2024-01-01", "kind": "repair", "weather": "fine"}], by="a")
+        add_rows(
+            clinic.store,
+            "events",
+            [{"probe": "GP-001", "happened_at": "2024-01-01", "kind": "repair", "weather": "fine"}],
+            by="a",
+        )
     with pytest.raises(UserError, match="there are no rows"):
         add_rows(clinic.store, "events", [], by="a")
 
 
 def test_an_entry_of_a_registry_is_changed_as_a_new_version(clinic):
     """The old entry stays in the history, and the file it came from is still already there."""
-    people.change_registry(clinic.store, "sources", "CK-1", {"withdrawn_on": "2024-05-31"}, by="anna", reason="too weak")
+    people.change_registry(
+        clinic.store, "sources", "CK-1", {"withdrawn_on": "2024-05-31"}, by="anna", reason="too weak"
+    )
     assert str(snapshot(clinic.store).sources.set_index("source").loc["CK-1", "withdrawn_on"].date()) == "2024-05-31"
-    assert clinic.load(clinic.folder / "sources.csv").held_count == 0 if (clinic.folder / "sources.csv").exists() else True
+    assert (
+        clinic.load(clinic.folder / "sources.csv").held_count == 0 if (clinic.folder / "sources.csv").exists() else True
+    )
     with pytest.raises(UserError, match="there is no `CK-9`"):
         people.change_registry(clinic.store, "sources", "CK-9", {"site": "x"}, by="anna", reason="x")
     with pytest.raises(UserError, match="cannot be stored"):
@@ -182,4 +232,5 @@ def test_whose_store_it_is_can_be_told(clinic):
     assert not is_empty(clinic.store)
     assert holds_only(clinic.store, by="tester")
     assert not holds_only(clinic.store, by="demo")
-    assert is_empty(clinic.folder / "none.duckdb") and holds_only(clinic.folder / "none.duckdb", by="x")
+    assert is_empty(clinic.folder / "none.duckdb")
+    assert holds_only(clinic.folder / "none.duckdb", by="x")

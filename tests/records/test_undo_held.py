@@ -31,7 +31,10 @@ def test_an_undone_load_is_hidden_and_the_same_file_loads_anew(clinic, row):
 def test_a_load_that_others_need_is_not_undone(clinic, row):
     """The line names the loads that depend on it; in the other order both can be undone."""
     second = clinic.readings(row())
-    with pytest.raises(UserError, match=rf"load 1 cannot be undone: .*readings of load {second.load} are about GP-001.*Undo those loads first"):
+    with pytest.raises(
+        UserError,
+        match=rf"load 1 cannot be undone: .*readings of load {second.load} are about GP-001.*Undo those loads first",
+    ):
         undo(clinic.store, 1, by="tester")
     undo(clinic.store, second.load, by="tester")
     assert undo(clinic.store, 1, by="tester") == 5
@@ -76,8 +79,12 @@ def test_a_held_row_is_mended_and_released(clinic, row):
     clinic.readings(row(counts="12x"), row(probe="GP-O02"), row(source="CK-7"))
     by_reason = {one["reason"]: int(one["held_id"]) for one in held(clinic.store).to_dict("records")}
     report = release_held(
-        clinic.store, list(by_reason.values()), by="tester", now=clinic.now,
-        fixes={by_reason["not_a_number"]: {"counts": "120"}, by_reason["unknown_probe"]: {"probe": "GP-002"}})
+        clinic.store,
+        list(by_reason.values()),
+        by="tester",
+        now=clinic.now,
+        fixes={by_reason["not_a_number"]: {"counts": "120"}, by_reason["unknown_probe"]: {"probe": "GP-002"}},
+    )
     assert (report.stored, report.held_count) == (2, 1)
     assert held(clinic.store)["reason"].tolist() == ["unknown_source"]
     assert snapshot(clinic.store).readings["file"].astype(str).unique().tolist() == ["log.csv"]
@@ -91,7 +98,9 @@ def test_a_near_miss_is_released_as_a_new_name_only_when_accepted(clinic, row):
     clinic.readings(row(window="Co-58"))
     (number,) = held(clinic.store)["held_id"].tolist()
     assert release_held(clinic.store, [number], by="tester", now=clinic.now).stored == 0
-    assert release_held(clinic.store, [number], by="tester", accept_names=True, now=clinic.now).registered == ("registered window: Co-58",)
+    assert release_held(clinic.store, [number], by="tester", accept_names=True, now=clinic.now).registered == (
+        "registered window: Co-58",
+    )
     assert held(clinic.store).empty
 
 
@@ -110,7 +119,9 @@ def test_a_conflict_is_released_as_the_value_that_counts_from_now_on(clinic, row
 
 def test_held_rows_are_exported_mended_and_loaded_from_the_file(clinic, row):
     """The file knows which rows it mends; it is not overwritten, and no cell of it is a formula."""
-    clinic.readings(row(counts=-5) + ",=1+1", row(probe="GP-3") + ",x", "only,three,cells", head=clinic.head.strip() + ",note\n")
+    clinic.readings(
+        row(counts=-5) + ",=1+1", row(probe="GP-3") + ",x", "only,three,cells", head=clinic.head.strip() + ",note\n"
+    )
     out = clinic.folder / "held.csv"
     assert export_held(clinic.store, out) == 3
     with pytest.raises(UserError, match="the file is there already"):
@@ -135,18 +146,30 @@ def test_held_rows_are_exported_mended_and_loaded_from_the_file(clinic, row):
 
 def test_rows_held_under_a_column_map_are_released_under_it(clinic):
     """A decimal comma that was mended is still read as one."""
-    (clinic.folder / "m.toml").write_text('decimal = ","\ndate_order = "day_first"\n[columns]\ncounts = "Impulse"\n[constants]\nwindow = "Co-57"\n')
-    file = clinic.write("x.csv", "probe;taken_at;measurement;Impulse;count_time_s;source\nGP-001;3.5.2024;source;12;0,x;CK-1\n")
+    (clinic.folder / "m.toml").write_text(
+        'decimal = ","\ndate_order = "day_first"\n[columns]\ncounts = "Impulse"\n[constants]\nwindow = "Co-57"\n'
+    )
+    file = clinic.write(
+        "x.csv", "probe;taken_at;measurement;Impulse;count_time_s;source\nGP-001;3.5.2024;source;12;0,x;CK-1\n"
+    )
     assert clinic.load(file, column_map=str(clinic.folder / "m.toml")).held_count == 1
     (number,) = held(clinic.store)["held_id"].tolist()
-    assert release_held(clinic.store, [number], by="t", fixes={number: {"count_time_s": "0,5"}}, now=clinic.now).stored == 1
+    assert (
+        release_held(clinic.store, [number], by="t", fixes={number: {"count_time_s": "0,5"}}, now=clinic.now).stored
+        == 1
+    )
     reading = snapshot(clinic.store).readings.iloc[0]
-    assert (reading["count_time_s"], str(reading["taken_at"]), reading["window"]) == (0.5, "2024-05-03 00:00:00", "Co-57")
+    assert (reading["count_time_s"], str(reading["taken_at"]), reading["window"]) == (
+        0.5,
+        "2024-05-03 00:00:00",
+        "Co-57",
+    )
 
 
 def test_giving_up_held_rows_needs_a_reason_and_stays_in_the_history(clinic, row):
     """They leave the list; their cells stand in the change."""
     from analytics.records.history import history
+
     clinic.readings(row(counts=-1))
     numbers = held(clinic.store)["held_id"].tolist()
     with pytest.raises(UserError, match="a reason is needed"):

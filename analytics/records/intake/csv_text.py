@@ -135,8 +135,9 @@ def open_csv(path: Path, name: str, known: Callable[[str], bool]) -> RawTable:
     facts = read_facts(path)
     line, heading_row, stated = _first_lines(path, facts)
     choices = (stated,) if stated else DELIMITERS
-    scored = [(sum(map(known, cells)), len(cells), -i) for i, cells in
-              enumerate(_split_heading(line, one) for one in choices)]
+    scored = [
+        (sum(map(known, cells)), len(cells), -i) for i, cells in enumerate(_split_heading(line, one) for one in choices)
+    ]
     delimiter = choices[-max(scored)[2]]
     headings = _split_heading(line, delimiter)
 
@@ -155,8 +156,11 @@ def open_csv(path: Path, name: str, known: Callable[[str], bool]) -> RawTable:
 def _cut(block: bytes, first_row: int, delimiter: str, width: int, skip: int) -> tuple[pa.Table, int]:
     """A block of lines as a table, and how many rows (blank and skipped ones too) it held."""
     # blank lines need no search: Arrow takes them for a row of another width, and gives the block back
-    simple = skip <= 1 and b'"' not in block and (
-        b"\r" not in block or (block.count(b"\r") == block.count(b"\r\n") and b"\n\r" not in block))
+    simple = (
+        skip <= 1
+        and b'"' not in block
+        and (b"\r" not in block or (block.count(b"\r") == block.count(b"\r\n") and b"\n\r" not in block))
+    )
     if simple:
         table = _cut_in_bulk(block, delimiter, width)
         if table is not None:
@@ -193,7 +197,9 @@ def _cut_in_bulk(block: bytes, delimiter: str, width: int) -> pa.Table | None:
             read_options=pcsv.ReadOptions(column_names=names, block_size=4 << 20),
             parse_options=pcsv.ParseOptions(delimiter=delimiter, quote_char=False, ignore_empty_lines=False),
             convert_options=pcsv.ConvertOptions(
-                column_types=dict.fromkeys(names, pa.string()), strings_can_be_null=True, null_values=[""]))
+                column_types=dict.fromkeys(names, pa.string()), strings_can_be_null=True, null_values=[""]
+            ),
+        )
     except pa.ArrowInvalid:
         return None
     if _has_empty_rows(table):

@@ -29,10 +29,16 @@ def open_xlsx(path: Path, name: str) -> list[RawTable]:
     _refuse_bomb(path, name)
     try:
         workbook = python_calamine.CalamineWorkbook.from_path(str(path))
-        sheets = {title: workbook.get_sheet_by_name(title).to_python(skip_empty_area=False) for title in workbook.sheet_names}
+        sheets = {
+            title: workbook.get_sheet_by_name(title).to_python(skip_empty_area=False) for title in workbook.sheet_names
+        }
     except (python_calamine.CalamineError, OSError, ValueError) as error:
-        raise UserError(f"the workbook cannot be read ({error})", where=name, do="Save it again as .xlsx, or as CSV.") from error
-    filled = {title: rows for title, rows in sheets.items() if any(any(cell_text(cell) for cell in row) for row in rows)}
+        raise UserError(
+            f"the workbook cannot be read ({error})", where=name, do="Save it again as .xlsx, or as CSV."
+        ) from error
+    filled = {
+        title: rows for title, rows in sheets.items() if any(any(cell_text(cell) for cell in row) for row in rows)
+    }
     if not filled:
         raise UserError("the file is empty", where=name, do="Export it again with its heading line.")
     return [_table(f"{name}:{title}" if len(filled) > 1 else name, rows) for title, rows in filled.items()]
@@ -55,7 +61,7 @@ def _table(name: str, rows: Sequence[Sequence[object]]) -> RawTable:
 
     def blocks(progress: Callable[[float], None]) -> Iterator[pa.Table]:
         for start in range(heading + 1, len(rows), BLOCK_ROWS):
-            part = [[cell_text(cell) for cell in row] for row in rows[start:start + BLOCK_ROWS]]
+            part = [[cell_text(cell) for cell in row] for row in rows[start : start + BLOCK_ROWS]]
             # a sheet has no lines, only cells: a row with nothing in it is a blank line
             table = block_of_rows(count(start + 1), [row if any(row) else [] for row in part], len(headings))
             if table.num_rows:

@@ -30,7 +30,10 @@ def open_parquet(path: Path, name: str) -> RawTable:
     for field in schema:
         if pa.types.is_nested(field.type) or pa.types.is_binary(field.type) or pa.types.is_large_binary(field.type):
             raise UserError(
-                f"column `{field.name}` holds {field.type}, not plain values", where=name, do="Export it as text or numbers.")
+                f"column `{field.name}` holds {field.type}, not plain values",
+                where=name,
+                do="Export it as text or numbers.",
+            )
     if not len(schema):
         raise UserError("the file is empty", where=name, do="Export it again with its columns.")
     total = max(file.metadata.num_rows, 1)

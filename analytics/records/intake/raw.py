@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import pyarrow as pa
 import pyarrow.compute as pc
 
-# A block's columns: ``row`` int64, ``fault`` string (reason code where the row is not rectangular, else null), ``whole``
-# string (the row as it stood, only with a fault), then c0 … cN, string, without blanks around it, null where nothing is left.
+# A block's columns: ``row`` int64; ``fault`` string, the reason code where a row has not the heading's number of cells,
+# else null; ``whole`` string, such a row as it stood; then c0 … cN, string, without blanks around, null if blank.
 ROW, FAULT, WHOLE = "row", "fault", "whole"
 BLANKS = " \t\r\n\u00a0\ufeff"
 
@@ -79,6 +79,9 @@ def block_of_rows(places: Iterable[int], rows: Sequence[Sequence[str | None]], w
         kept.append(row)
     columns = list(zip(*kept, strict=True)) if kept else [()] * width
     arrays: dict[str, pa.Array] = {
-        ROW: pa.array(numbers, pa.int64()), FAULT: pa.array(faults, pa.string()), WHOLE: pa.array(wholes, pa.string())}
+        ROW: pa.array(numbers, pa.int64()),
+        FAULT: pa.array(faults, pa.string()),
+        WHOLE: pa.array(wholes, pa.string()),
+    }
     arrays |= {cell_name(i): pa.array(column, pa.string()) for i, column in enumerate(columns)}
     return pa.table(arrays)
