@@ -102,7 +102,7 @@ def _marks(
             "line": {"width": 2 if "open" in status.symbol else 0},
         },
         text=[_name(p, s, edge) if p.probe in named or edge.beyond(s) else "" for p, s in marks],
-        textposition=[_beside(s, edge) for _, s in marks],
+        textposition=_beside(marks, edge),
         textfont={"size": 11},
         error_x=None
         if bare
@@ -165,13 +165,16 @@ def _name(probe: ProbeResult, series: SeriesResult, edge: Edge) -> str:
     return f"{probe.probe}{where}{going}"
 
 
-def _beside(series: SeriesResult, edge: Edge) -> str:
-    """Where the name stands: inward at an edge."""
-    height = "bottom" if _drift(series) > edge.per_year / 2 else "top"
-    side = (
-        "right" if _now(series) - 100 < -0.8 * edge.pct else "left" if _now(series) - 100 > 0.8 * edge.pct else "center"
-    )
-    return f"{height} {side}"
+def _beside(marks: list[Mark], edge: Edge) -> list[str]:
+    """Where each name stands: inward at an edge; marks that share an edge take turns above and below."""
+    turns = iter(("top", "bottom", "middle") * len(marks))
+    places = []
+    for _, series in marks:
+        now, drift = _now(series) - 100, _drift(series)
+        height = next(turns) if abs(drift) > edge.per_year else "bottom" if drift > edge.per_year / 2 else "top"
+        side = "right" if now < -0.4 * edge.pct else "left" if now > 0.4 * edge.pct else "center"
+        places.append(f"{height} {'right' if height == 'middle' and side == 'center' else side}")
+    return places
 
 
 def _now(series: SeriesResult) -> float:

@@ -5,9 +5,11 @@ from __future__ import annotations
 from functools import partial
 
 import pandas as pd
+import plotly.graph_objects as go
 import streamlit as st
 
 from analytics.errors import UserError
+from analytics.results import Alert, SeriesResult
 from dashboard.figures.common_movement import common_movement
 from dashboard.figures.evidence import evidence
 from dashboard.parts import chart, links, person, reasons, start, values
@@ -25,7 +27,7 @@ def show() -> None:
     if not start.ready():
         return
     look = read.look()
-    every = digest.episodes(look.assessment)
+    every = keep.kept(look, partial(digest.episodes, look.assessment), "episodes")
     sites = sorted({p.site for p in look.assessment.probes})
     site = (
         st.multiselect("Site", sites, key="site", bind="query-params", placeholder="all sites", width=320)
@@ -125,7 +127,7 @@ def _evidence(look: read.Look, one: Episode) -> None:
             continue
         shown.add(series.index)
         alerts = [a for a, s in one.alerts if s is series]
-        build = partial(evidence, series, look.assessment.points_of(series), alerts, look.as_of)
+        build = partial(_drawn, look, series, alerts)
         chart.show(
             keep.kept(look, build, "evidence", series.index, one.episode),
             key=f"evidence-{one.episode}-{one.subject}-{series.index}",
@@ -144,6 +146,10 @@ def _evidence(look: read.Look, one: Episode) -> None:
                 key=f"evidence-{one.kind}-{one.subject}-{one.episode}",
                 alt=f"Common movement of all probes read on {one.subject}, in per cent, with its 90 % interval.",
             )
+
+
+def _drawn(look: read.Look, series: SeriesResult, alerts: list[Alert]) -> go.Figure:
+    return evidence(series, look.assessment.points_of(series), alerts, look.as_of)
 
 
 def _decisions(look: read.Look, one: Episode) -> None:

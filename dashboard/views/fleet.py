@@ -30,7 +30,7 @@ def show() -> None:
     look = read.look()
     assessment = look.assessment
     _answer(assessment)
-    _counts(assessment)
+    _counts(look)
     with st.container(horizontal=True, vertical_alignment="bottom"):
         status = st.segmented_control("Answer", WORDS, selection_mode="multi", key="status", bind="query-params")
         sites = sorted({p.site for p in assessment.probes})
@@ -40,12 +40,12 @@ def show() -> None:
     ]
     wide, narrow = st.columns([5, 3], gap="large")
     with wide:
-        _picture(look, chosen, filtered=len(chosen) < len(assessment.probes))
+        _picture(look, chosen, (tuple(status), tuple(site)))
     with narrow:
         changed = st.container()
         _sites(look)
     _probes(look, chosen)
-    _schedule(assessment)
+    _schedule(look)
     with changed:  # last, since it needs the answer of a month before
         _changes(look)
 
@@ -74,10 +74,12 @@ def _named(names: list[str], most: int = 6) -> str:
     return said if len(names) <= most else f"{said} and {len(names) - most} more"
 
 
-def _counts(assessment: FleetAssessment) -> None:
+def _counts(look: read.Look) -> None:
     """One figure an answer; pressing it leaves these in the picture and the table."""
-    open_now = [e for e in digest.episodes(assessment) if e.settled_at is None]
-    late = digest.overdue(assessment)
+    assessment = look.assessment
+    every = keep.kept(look, partial(digest.episodes, assessment), "episodes")
+    open_now = sum(e.settled_at is None for e in every)
+    late = keep.kept(look, partial(digest.overdue, assessment), "overdue")
     kept, dated = digest.on_time(assessment)
     with st.container(horizontal=True, gap="large", key="count-row"):
         for advice in PROBE_ORDER:
@@ -92,7 +94,7 @@ def _counts(assessment: FleetAssessment) -> None:
                 args=(status.word,),
             )
         if st.button(
-            f"**{len(open_now)}**\n\nopen alerts",
+            f"**{open_now}**\n\nopen alerts",
             key="pick-alerts",
             type="tertiary",
             help="Several alerts on one happening count once.",
@@ -115,11 +117,12 @@ def _open_late() -> None:
     st.session_state["late"] = True
 
 
-def _picture(look: read.Look, chosen: list[ProbeResult], *, filtered: bool) -> None:
-    st.header("Where each probe stands, and where it is going" + (" (chosen ones)" if filtered else ""))
-    headline = digest.headline(look.assessment)
+def _picture(look: read.Look, chosen: list[ProbeResult], choice: tuple[tuple[str, ...], tuple[str, ...]]) -> None:
+    """The map of the chosen probes. choice: answers and sites that were chosen; empty: all."""
+    st.header("Where each probe stands, and where it is going" + (" (chosen ones)" if any(choice) else ""))
+    headline = keep.kept(look, partial(digest.headline, look.assessment), "headline")
     build = partial(fleet_map, chosen, headline, look.settings.limits)
-    figure = keep.kept(look, build, "map", tuple(p.probe for p in chosen))
+    figure = keep.kept(look, build, "map", choice)
     drawn = [p.probe for p in chosen if p.probe in headline and headline[p.probe].current_pct is not None]
     picked = chart.show(
         figure,
@@ -136,7 +139,8 @@ def _picture(look: read.Look, chosen: list[ProbeResult], *, filtered: bool) -> N
         "is less than a year, "
         "or less than three months, away. Press a mark to open its probe. Levels are site choices."
     )
-    absent = [p.probe for p in chosen if p.probe not in set(drawn)]
+    there = set(drawn)
+    absent = [p.probe for p in chosen if p.probe not in there]
     if absent:
         st.caption(f"Not in the picture, since no present response is known: {_named(absent, 12)}. The table says why.")
     for point in picked.selection.points if picked else ():
@@ -236,8 +240,9 @@ def _probes(look: read.Look, chosen: list[ProbeResult]) -> None:
         links.go("probe", probe=str(rows.loc[number, "probe"]))
 
 
-def _schedule(assessment: FleetAssessment) -> None:
-    late = digest.overdue(assessment)
+def _schedule(look: read.Look) -> None:
+    assessment = look.assessment
+    late = keep.kept(look, partial(digest.overdue, assessment), "overdue")
     kept, dated = digest.on_time(assessment)
     share = (
         f"{kept} of {dated} probes with a date have their check on the source on time."
