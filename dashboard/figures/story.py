@@ -86,9 +86,10 @@ def story(
 
 
 def story_name(series: SeriesResult, main: SeriesResult) -> str:
-    """What a row is called: its quantity, and its window where that is not the main row's."""
+    """What a row is called: its quantity, with its probe and window where those are not the main row's."""
     word = QUANTITY[series.quantity]
-    return word if series.window == main.window else f"{word} in {series.window}"
+    whose = "" if series.probe == main.probe else f"{series.probe}: "
+    return f"{whose}{word}" if series.window == main.window else f"{whose}{word} in {series.window}"
 
 
 def _first(main: Chapter) -> datetime:

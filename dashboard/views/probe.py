@@ -68,8 +68,8 @@ def label(series: SeriesResult) -> str:
     It stands in the address, so it does not change with the data.
     """
     parts = [series.window, *(p for p in (series.jig, series.collimator) if p is not None)]
-    if series.nuclide is not None and series.nuclide != series.window:
-        parts.append(f"on {series.nuclide}")
+    if series.nuclide != series.window:
+        parts.append(f"on {series.nuclide or 'an unknown nuclide'}")
     return ", ".join(parts)
 
 
@@ -114,20 +114,26 @@ def _verdict(look: read.Look, probe: ProbeResult, series: SeriesResult | None) -
             facts.show(probe_facts.facts(probe, series, look.as_of))
 
 
-def _span(series: SeriesResult) -> tuple[datetime | None, datetime | None]:
-    """The time range that is asked for; None: all there is."""
+def _span(look: read.Look, series: SeriesResult) -> tuple[datetime | None, datetime | None, SeriesResult | None]:
+    """The time range that is asked for (None: all there is), and the series of another probe to set beside this one."""
     with st.container(horizontal=True, vertical_alignment="bottom"):
         span = st.segmented_control(
             "Time shown", list(SPANS), default="all", required=True, key="span", bind="query-params"
         )
         first = st.date_input("from", value=None, key="from", bind="query-params", format="YYYY-MM-DD", width=160)
         last = st.date_input("to", value=None, key="to", bind="query-params", format="YYYY-MM-DD", width=160)
+        names = sorted(p.probe for p in look.assessment.probes if p.probe != series.probe)
+        other = st.selectbox(
+            "Compare with", names, index=None, key="with", bind="query-params", width=200, placeholder="another probe"
+        )
     start_at = datetime.combine(first, time()) if first else None
     end_at = datetime.combine(last, time(23, 59, 59)) if last else None
     days = SPANS[span or "all"]
     if start_at is None and days is not None and series.latest_at is not None:
         start_at = (end_at or series.latest_at) - timedelta(days=days)
-    return start_at, end_at
+    theirs = look.assessment.series_of(other, "response") if other else ()
+    alike = sorted(theirs, key=lambda one: (one.window != series.window, one.jig != series.jig))
+    return start_at, end_at, alike[0] if alike else None
 
 
 def companions(look: read.Look, series: SeriesResult) -> list[Chapter]:
@@ -142,16 +148,18 @@ def companions(look: read.Look, series: SeriesResult) -> list[Chapter]:
 
 
 def _story(look: read.Look, probe: ProbeResult, series: SeriesResult) -> None:
-    first, last = _span(series)
+    first, last, rival = _span(look, series)
     charted = look.assessment.points_of(series)
     every = partial(with_hidden, look.records, look.settings, series, charted, look.as_of)
     chapter, others = Chapter(series, keep.kept(look, every, "points", series.index)), companions(look, series)
+    if rival is not None:
+        others.insert(0, Chapter(rival, look.assessment.points_of(rival)))
     events = look.records.events[
         (look.records.events["probe"] == probe.probe) & (look.records.events["happened_at"] <= look.as_of)
     ]
     build = partial(story, chapter, others, events, look.as_of, start=first, end=last)
     picked = chart.show(
-        keep.kept(look, build, "story", series.index, first, last),
+        keep.kept(look, build, "story", series.index, first, last, rival and rival.index),
         key="story",
         select=True,
         alt=(
@@ -180,12 +188,13 @@ def _alerts(chapter: Chapter, others: list[Chapter]) -> None:
     number = 0
     lines = []
     for one in (chapter, *others):
+        whose = "" if one.series.probe == chapter.series.probe else f"{links.escape(one.series.probe)}, "
         for alert in one.series.alerts:
             number += 1
             end = f"settled {values.day(alert.settled_at)}" if alert.settled_at else "open"
             began = f"; began about {values.day(alert.onset_estimate)}" if alert.onset_estimate else ""
             lines.append(
-                f"{readings.number_mark(number)} **{values.day(alert.signalled_at)}**, {RULE[alert.rule]} "
+                f"{readings.number_mark(number)} **{values.day(alert.signalled_at)}**, {whose}{RULE[alert.rule]} "
                 f"({end}{began}): {links.escape(alert.detail)}"
             )
     if lines:

@@ -183,3 +183,15 @@ def test_a_jig_link_opens_the_jig(monkeypatch, faulty):
     use(monkeypatch, *faulty)
     at = open_page("sources", kind="jigs", name="J2")
     assert at.selectbox(key="name").value == "J2"
+
+
+def test_two_probes_can_be_set_beside_each_other(monkeypatch, faulty):
+    """``with=`` adds the response of another probe as a row of the same time axis, under its own name."""
+    import json
+
+    use(monkeypatch, *faulty)
+    at = open_page("probe", probe="GP-003", **{"with": "GP-012"})
+    assert not at.exception
+    charts = [json.loads(one.proto.spec) for one in at.get("plotly_chart")]
+    titles = [note["text"] for chart in charts for note in chart["layout"]["annotations"]]
+    assert "GP-012: Response, cps/kBq" in titles

@@ -100,6 +100,16 @@ def test_an_earlier_day_uses_nothing_later(store):
     assert table["last_check"].dropna().max().date() <= middle
 
 
+@pytest.mark.parametrize("name", ["fleet", "alerts", "probe", "sources"])
+@pytest.mark.parametrize("day", ["2000-01-01", "first"])
+def test_a_page_opens_before_anything_was_known(store, name, day):
+    """As of a day before the first reading, and of the first day itself, each page opens and claims nothing."""
+    first = read.records().readings["taken_at"].min().date().isoformat()
+    at = open_page(name, as_of=first if day == "first" else day)
+    assert not at.exception
+    assert not at.error
+
+
 def test_a_day_that_is_none_is_one_clear_line(store):
     """A mistyped day in the address is told in a sentence that says how to write it."""
     at = open_page("fleet", as_of="yesterday")
