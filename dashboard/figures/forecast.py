@@ -14,16 +14,16 @@ SHARE = 0.6  # of the time that is on record: so far ahead the figure reaches at
 LEAST = timedelta(days=365)  # and so far at least, where the range goes that far; beyond it the range ends in an arrow
 
 
-def horizon(series: SeriesResult, as_of: datetime) -> datetime:
-    """How far ahead the figure reaches: a little past the crossing range, or as far as the record bears.
+def horizon(series: SeriesResult, as_of: datetime, shown_from: datetime | None = None) -> datetime:
+    """How far ahead the figure reaches: a little past the crossing range, or as far as the time behind it bears.
 
-    ``as_of`` where nothing is forecast.
+    shown_from: first moment shown; None: all that is on record. ``as_of`` is returned where nothing is forecast.
     """
     crossing = series.crossing
     if crossing is None or crossing.p05 is None:
         return as_of
-    begun = series.reference.from_at if series.reference is not None else as_of
-    farthest = max(LEAST, (as_of - begun) * SHARE)
+    begun = shown_from or (series.reference.from_at if series.reference is not None else as_of)
+    farthest = max(LEAST if shown_from is None else timedelta(days=60), (as_of - begun) * SHARE)
     end = crossing.p95 or crossing.p50
     if end is None:
         return as_of + farthest
@@ -31,11 +31,10 @@ def horizon(series: SeriesResult, as_of: datetime) -> datetime:
     return as_of + min(farthest, max(reach * 1.15, timedelta(days=60)))
 
 
-def draw_forecast(sheet: Sheet, series: SeriesResult, as_of: datetime) -> None:
-    """Trend and crossing range in row 1; nothing where the series forecasts no crossing."""
-    if series.crossing is None or series.reference is None:
+def draw_forecast(sheet: Sheet, series: SeriesResult, as_of: datetime, end: datetime) -> None:
+    """Trend and crossing range in row 1, up to ``end``; nothing where the series forecasts no crossing."""
+    if series.crossing is None or series.reference is None or end <= as_of:
         return
-    end = horizon(series, as_of)
     _trend(sheet, series, as_of, end)
     _range(sheet, series.crossing, series.reference.value * series.crossing.limit_pct / 100, end)
 
@@ -75,6 +74,7 @@ def _range(sheet: Sheet, crossing: Crossing, limit: float, end: datetime) -> Non
         marker={
             "symbol": ["line-ns-open", "triangle-right" if goes_on else "line-ns-open"],
             "size": 13,
+            "color": ground.FORECAST,
             "line": {"width": 2},
         },
     )

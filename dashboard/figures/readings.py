@@ -134,7 +134,8 @@ def draw_alerts(
     for place, here in rings.items():
         low, high = span(series, points)
         height = float(within(points["corrected"].to_numpy(dtype=float)[place : place + 1], low, high)[0])
-        beneath = here[0][1].direction == "low" and height > low + 0.2 * (high - low)
+        place_pct = 100 * (height - low) / (high - low)
+        beneath = place_pct > 80 or (here[0][1].direction == "low" and place_pct > 20)
         said = [f"{number_mark(number)} {RULE[alert.rule]}" for number, alert in here]
         sheet.trace(
             row,

@@ -46,7 +46,7 @@ def story(
 
     A marked point's ``customdata[0]`` is its ``check_at`` as ISO text.
     """
-    first, last = start or _first(main), end or max(as_of, horizon(main.series, as_of))
+    first, last = start or _first(main), end or max(as_of, horizon(main.series, as_of, start))
     shown = _cut(main.points, first, last)
     moved = bool(shown["shared_pct"].notna().any())
     used = lanes(shown)
@@ -54,7 +54,7 @@ def story(
     sheet = Sheet(heights, top=52, legend=76)
     readings.draw(sheet, main.series, shown, legend=True)
     readings.draw_alerts(sheet, main.series, shown, main.series.alerts)
-    draw_forecast(sheet, main.series, as_of)
+    draw_forecast(sheet, main.series, as_of, last)
     sheet.title(f"Response, {main.series.unit}: charted value, shared movement taken off")
     sheet.y(nticks=8)
     number = 1 + len(main.series.alerts)
