@@ -33,34 +33,65 @@ def _pair(values: tuple[float, float] | None) -> list[float | None] | None:
 def alert_json(alert: Alert) -> dict[str, Any]:
     """One opening of an alarm."""
     return {
-        "episode": alert.episode, "rule": alert.rule, "signalled_at": _when(alert.signalled_at), "onset_estimate": _when(alert.onset_estimate),
-        "settled_at": _when(alert.settled_at), "direction": alert.direction, "detail": alert.detail,
+        "episode": alert.episode,
+        "rule": alert.rule,
+        "signalled_at": _when(alert.signalled_at),
+        "onset_estimate": _when(alert.onset_estimate),
+        "settled_at": _when(alert.settled_at),
+        "direction": alert.direction,
+        "detail": alert.detail,
     }
 
 
 def series_json(s: SeriesResult) -> dict[str, Any]:
     """One charted quantity."""
     return {
-        "probe": s.probe, "window": s.window, "jig": s.jig, "collimator": s.collimator, "nuclide": s.nuclide, "quantity": s.quantity,
-        "unit": s.unit, "readings": s.readings, "latest_at": _when(s.latest_at),
-        "reference": None if s.reference is None else {
-            "value": number(s.reference.value), "unit": s.reference.unit, "readings": s.reference.readings,
-            "from": _when(s.reference.from_at), "to": _when(s.reference.to_at),
+        "probe": s.probe,
+        "window": s.window,
+        "jig": s.jig,
+        "collimator": s.collimator,
+        "nuclide": s.nuclide,
+        "quantity": s.quantity,
+        "unit": s.unit,
+        "readings": s.readings,
+        "latest_at": _when(s.latest_at),
+        "reference": None
+        if s.reference is None
+        else {
+            "value": number(s.reference.value),
+            "unit": s.reference.unit,
+            "readings": s.reference.readings,
+            "from": _when(s.reference.from_at),
+            "to": _when(s.reference.to_at),
         },
-        "current": number(s.current), "current_interval": _pair(s.current_interval), "current_pct": number(s.current_pct),
-        "drift_per_year": number(s.drift_per_year), "drift_interval": _pair(s.drift_interval), "drift_pct_per_year": number(s.drift_pct_per_year),
-        "crossing": None if s.crossing is None else {
-            "limit_pct": number(s.crossing.limit_pct), "p05": _when(s.crossing.p05), "p50": _when(s.crossing.p50), "p95": _when(s.crossing.p95),
+        "current": number(s.current),
+        "current_interval": _pair(s.current_interval),
+        "current_pct": number(s.current_pct),
+        "drift_per_year": number(s.drift_per_year),
+        "drift_interval": _pair(s.drift_interval),
+        "drift_pct_per_year": number(s.drift_pct_per_year),
+        "crossing": None
+        if s.crossing is None
+        else {
+            "limit_pct": number(s.crossing.limit_pct),
+            "p05": _when(s.crossing.p05),
+            "p50": _when(s.crossing.p50),
+            "p95": _when(s.crossing.p95),
             "probability_within_days": {str(d): number(p) for d, p in s.crossing.probability_within_days.items()},
         },
-        "repeat_requested": s.repeat_requested, "alerts": [alert_json(a) for a in s.alerts]
+        "repeat_requested": s.repeat_requested,
+        "alerts": [alert_json(a) for a in s.alerts],
     }
 
 
 def probe_json(p: ProbeResult) -> dict[str, Any]:
     """The answer for one probe."""
     return {
-        "probe": p.probe, "advice": p.advice, "patient_use": p.patient_use, "cause": p.cause, "cause_probability": number(p.cause_probability),
+        "probe": p.probe,
+        "advice": p.advice,
+        "patient_use": p.patient_use,
+        "cause": p.cause,
+        "cause_probability": number(p.cause_probability),
         "reasons": [*p.missing, *p.reasons],
     }
 
@@ -73,9 +104,13 @@ def device_json(d: DeviceResult) -> dict[str, Any]:
 def as_json(assessment: FleetAssessment, probe: str | None = None) -> dict[str, Any]:
     """The whole document, or that of one probe (sources, jigs and readouts stay whole)."""
     return {
-        "as_of": _when(assessment.as_of), "version": assessment.version, "revision": assessment.revision, "config": assessment.config,
+        "as_of": _when(assessment.as_of),
+        "version": assessment.version,
+        "revision": assessment.revision,
+        "config": assessment.config,
         "series": [series_json(s) for s in assessment.series if probe is None or s.probe == probe],
         "probes": [probe_json(p) for p in assessment.probes if probe is None or p.probe == probe],
         "sources": [device_json(d) for d in assessment.sources],
-        "jigs": [device_json(d) for d in assessment.jigs], "readouts": [device_json(d) for d in assessment.readouts],
+        "jigs": [device_json(d) for d in assessment.jigs],
+        "readouts": [device_json(d) for d in assessment.readouts],
     }

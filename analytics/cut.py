@@ -21,7 +21,12 @@ def cut(records: Records, as_of: datetime) -> Records:
     later = sources["withdrawn_on"] > moment
     sources.loc[later, "withdrawn_on"] = pd.NaT
     return replace(
-        records, readings=upto(records.readings, "taken_at"), events=upto(records.events, "happened_at"), sources=sources,
-        inspections=upto(records.inspections, "done_at"), uses=upto(records.uses, "used_at"),
-        outcomes=upto(records.outcomes, "found_at"), decisions=upto(records.decisions, "decided_at"),
+        records,
+        readings=upto(records.readings, "taken_at"),
+        events=upto(records.events, "happened_at"),
+        sources=sources,
+        inspections=upto(records.inspections, "done_at"),
+        uses=upto(records.uses, "used_at"),
+        outcomes=upto(records.outcomes, "found_at"),
+        decisions=upto(records.decisions, "decided_at"),
     )

@@ -34,6 +34,7 @@ from analytics.results import FleetAssessment
 from analytics.series import all_results, located_openings, series_keys_of
 from analytics.settings import Settings
 
+HOME_DAYS = 60.0
 LEVEL_RULES = ("change_point", "cusum", "action_level", "tolerance")
 
 
@@ -46,7 +47,9 @@ def assess(records: Records, settings: Settings, as_of: datetime) -> FleetAssess
     counted = count_records(known, settings)
     now = float(days(np.array([as_of], "datetime64[us]"))[0])
 
-    charts = chart_responses(counted.response_states, counted.names, known.events, activity_variance(known, counted, settings), settings)
+    charts = chart_responses(
+        counted.response_states, counted.names, known.events, activity_variance(known, counted, settings), settings
+    )
     quantities = quantity_charts(counted, known.events, settings)
     silent_openings, silent_now = no_signal_openings(counted.response_states)
 
@@ -58,22 +61,43 @@ def assess(records: Records, settings: Settings, as_of: datetime) -> FleetAssess
 
     keys = series_keys_of(counted, quantities)
     located = located_openings(keys, charts, counted.response_states.check_at, quantities, silent_openings, settings)
-    series = all_results(keys, counted, charts, state, quantities, located, silent_now, slides, slips, known.decisions, settings)
+    series = all_results(
+        keys, counted, charts, state, quantities, located, silent_now, slides, slips, known.decisions, settings
+    )
 
     residual = charts.rows.y - charts.corrected.anchor_then
     by_source = shared_movement(charts.rows, charts.corrected, charts.rows.source, ~charts.outliers.pending, residual)
     by_jig, by_readout = other_movements(counted, charts)
-    sources = source_results(known.sources, by_source, counted.names, *source_facts(counted, charts, known, settings), settings, as_of)
+    sources = source_results(
+        known.sources, by_source, counted.names, *source_facts(counted, charts, known, settings, now), settings, as_of
+    )
     sites = sites_of(counted, known)
     probes = probe_results(
-        known, counted, charts, state, quantities, series, companions(charts, counted.response_states), due_checks(known.readings, settings, as_of),
-        silent_now, slips, settings, as_of, now,
+        known,
+        counted,
+        charts,
+        state,
+        quantities,
+        series,
+        companions(charts, counted.response_states),
+        due_checks(known.readings, settings, as_of),
+        slips,
+        settings,
+        as_of,
+        now,
     )
     return FleetAssessment(
-        as_of, __version__, known.revision, settings.fingerprint, series, probes, sources,
+        as_of,
+        __version__,
+        known.revision,
+        settings.fingerprint,
+        series,
+        probes,
+        sources,
         device_results("jig", counted.names.jig, by_jig, sites["jig"], now),
         device_results("readout", counted.names.readout, by_readout, sites["readout"], now),
-        all_points(keys, counted, charts, quantities, settings.reference.readings), counted.members,
+        all_points(keys, counted, charts, quantities, settings.reference.readings),
+        counted.members,
         shared_table(counted, by_source, by_jig, by_readout),
     )
 
@@ -100,20 +124,22 @@ def other_movements(counted: Counted, charts: ResponseCharts) -> tuple[SharedMov
     rows, c = charts.rows, charts.corrected
     readout = counted.response_states.readout[rows.index].astype(np.int64)
     open_ = ~charts.outliers.pending
-    jig = shared_movement(rows, c, rows.jig, open_, rows.y - c.source_shift - c.anchor_then)
+    jig = shared_movement(rows, c, rows.jig, open_, np.where(c.crossed, rows.y - c.source_shift - c.anchor_then, np.nan))
     return jig, shared_movement(rows, c, readout, open_, c.x - c.anchor_then)
 
 
 def source_facts(
-    counted: Counted, charts: ResponseCharts, records: Records, settings: Settings,
+    counted: Counted,
+    charts: ResponseCharts,
+    records: Records,
+    settings: Settings, now: float,
 ) -> tuple[dict[str, float], dict[str, float], dict[str, int], dict[str, float], set[str]]:
     """By source: net rate now, first use (days), probes read on it, variance of its log activity; and the home sources."""
-    table, names, rows = counted.response, counted.names, charts.rows
+    table, names = counted.response, counted.names
     rates: dict[str, float] = {}
     first: dict[str, float] = {}
     probes: dict[str, int] = {}
     at = days(table.check_at)
-    newest = float(at.max()) if len(at) else 0.0
     for code, name in enumerate(names.source):
         mine = np.flatnonzero(table.source == code)
         if len(mine) == 0:
@@ -122,18 +148,34 @@ def source_facts(
         probes[name] = len(np.unique(table.keys.probe[table.series[mine]]))
         late = mine[np.argsort(at[mine], kind="stable")][-50:]
         rate = table.net_cps[late]
-        half_life = np.log(0.5) * table.age_days[late] / np.log(np.where(table.decay_factor[late] > 0, table.decay_factor[late], np.nan))
-        decay = np.exp2(-(newest - at[late]) / half_life)
+        half_life = (
+            np.log(0.5)
+            * table.age_days[late]
+            / np.log(np.where(table.decay_factor[late] > 0, table.decay_factor[late], np.nan))
+        )
+        decay = np.exp2(-(now - at[late]) / half_life)
         good = np.isfinite(rate * decay) & ~table.no_signal[late]
         if good.any():
             rates[name] = float(np.median((rate * decay)[good]))
     variance = dict(zip(names.source, activity_variance(records, counted, settings), strict=True))
-    home: dict[int, int] = {}
-    if rows.units:
-        for code in rows.source[rows.unit_first[:-1]]:
-            home[int(code)] = home.get(int(code), 0) + 1
-    speakers = {code: int((np.unique(rows.unit[rows.source == code])).size) for code in home}
-    return rates, first, probes, variance, {names.source[code] for code, n in home.items() if n > 0.5 * speakers[code]}
+    return rates, first, probes, variance, home_sources(charts, names.source)
+
+
+def home_sources(charts: ResponseCharts, names: tuple[str, ...]) -> set[str]:
+    """Sources on which most of their first readers formed their references: no offset against a certificate shows there.
+
+    Told by the units read on a source within sixty days of its first use, so that later units change nothing.
+    """
+    rows, out = charts.rows, set()
+    if rows.units == 0:
+        return set()
+    home = rows.source[rows.unit_first[:-1]]
+    for code in np.unique(rows.source):
+        mine = rows.source == code
+        early = np.unique(rows.unit[mine & (rows.at_days <= rows.at_days[mine].min() + HOME_DAYS)])
+        if (home[early] == code).mean() > 0.5:
+            out.add(names[code])
+    return out
 
 
 def sites_of(counted: Counted, records: Records) -> dict[str, dict[str, str | None]]:
@@ -141,7 +183,10 @@ def sites_of(counted: Counted, records: Records) -> dict[str, dict[str, str | No
     site = dict(zip(records.probes["probe"].astype(object), records.probes["site"].astype(object), strict=True))
     out: dict[str, dict[str, str | None]] = {"jig": {}, "readout": {}}
     table = counted.response
-    for kind, names, codes in (("jig", counted.names.jig, table.jig), ("readout", counted.names.readout, table.readout)):
+    for kind, names, codes in (
+        ("jig", counted.names.jig, table.jig),
+        ("readout", counted.names.readout, table.readout),
+    ):
         for code, name in enumerate(names):
             mine = np.flatnonzero(codes == code)
             if len(mine):
@@ -153,13 +198,25 @@ def sites_of(counted: Counted, records: Records) -> dict[str, dict[str, str | No
 def shared_table(counted: Counted, *movements: SharedMovement) -> pd.DataFrame:
     """``results.SHARED_COLUMNS`` of sources, jigs and control units."""
     parts = []
-    for kind, names, one in zip(("source", "jig", "readout"), (counted.names.source, counted.names.jig, counted.names.readout), movements, strict=True):
-        parts.append(pd.DataFrame({
-            "kind": kind, "name": [names[code] for code in one.device],
-            "at": pd.to_datetime(np.round(one.at_days * 86_400e6).astype(np.int64), unit="us"),
-            "offset_pct": 100.0 * np.expm1(one.offset), "offset_low_pct": 100.0 * np.expm1(one.offset - 1.645 * one.sd),
-            "offset_high_pct": 100.0 * np.expm1(one.offset + 1.645 * one.sd), "probes": one.probes.astype(np.int32),
-        }))
+    for kind, names, one in zip(
+        ("source", "jig", "readout"),
+        (counted.names.source, counted.names.jig, counted.names.readout),
+        movements,
+        strict=True,
+    ):
+        parts.append(
+            pd.DataFrame(
+                {
+                    "kind": kind,
+                    "name": [names[code] for code in one.device],
+                    "at": pd.to_datetime(np.round(one.at_days * 86_400e6).astype(np.int64), unit="us"),
+                    "offset_pct": 100.0 * np.expm1(one.offset),
+                    "offset_low_pct": 100.0 * np.expm1(one.offset - 1.645 * one.sd),
+                    "offset_high_pct": 100.0 * np.expm1(one.offset + 1.645 * one.sd),
+                    "probes": one.probes.astype(np.int32),
+                }
+            )
+        )
     table = pd.concat(parts, ignore_index=True)
     table["kind"], table["name"] = pd.Categorical(table["kind"]), pd.Categorical(table["name"])
     return table

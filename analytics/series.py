@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -22,7 +23,16 @@ from analytics.drift.state import Z90, DriftState, per_year
 from analytics.results import Alert, Crossing, Quantity, Reference, SeriesResult
 from analytics.settings import Settings
 
-NOTED = Flag.GROSS | Flag.BORROWED_BACKGROUND | Flag.RUNNING_BACKGROUND | Flag.DEAD_TIME_LOSS | Flag.BEFORE_REFERENCE | Flag.BRANCH_REFUSED | Flag.NO_HALF_LIFE | Flag.DERIVED
+NOTED = (
+    Flag.GROSS
+    | Flag.BORROWED_BACKGROUND
+    | Flag.RUNNING_BACKGROUND
+    | Flag.DEAD_TIME_LOSS
+    | Flag.BEFORE_REFERENCE
+    | Flag.BRANCH_REFUSED
+    | Flag.NO_HALF_LIFE
+    | Flag.DERIVED
+)
 
 
 @dataclass(frozen=True)
@@ -46,35 +56,61 @@ def _name(names: tuple[str, ...], code: int) -> str | None:
 def series_keys_of(counted: Counted, quantities: list[QuantityChart]) -> list[SeriesKey]:
     """All charted series: response and scatter of every series with a check, and the quantities that have rows."""
     found: list[tuple[tuple[str, ...], Quantity, int, Keys]] = []
-    order: dict[Quantity, int] = {"response": 0, "scatter": 1, "background": 2, "window_shift": 3, "window_width": 4, "side": 5}
+    order: dict[Quantity, int] = {
+        "response": 0,
+        "scatter": 1,
+        "background": 2,
+        "window_shift": 3,
+        "window_width": 4,
+        "side": 5,
+    }
 
     def add(quantity: Quantity, keys: Keys, codes: Ints) -> None:
         names = counted.names
         for code in np.unique(codes):
-            text = (names.probe[keys.probe[code]], str(order[quantity]), names.window[keys.window[code]], _name(names.jig, keys.jig[code]) or "",
-                    _name(names.collimator, keys.collimator[code]) or "", _name(names.nuclide, keys.nuclide[code]) or "")
+            text = (
+                names.probe[keys.probe[code]],
+                str(order[quantity]),
+                names.window[keys.window[code]],
+                _name(names.jig, keys.jig[code]) or "",
+                _name(names.collimator, keys.collimator[code]) or "",
+                _name(names.nuclide, keys.nuclide[code]) or "",
+            )
             found.append((text, quantity, int(code), keys))
 
-    add("response", counted.response.keys, counted.response.series)
-    add("scatter", counted.response.keys, counted.response.series)
+    add("response", counted.response.keys, counted.response.series.astype(np.int64))
+    add("scatter", counted.response.keys, counted.response.series.astype(np.int64))
     for chart in quantities:
         add(chart.quantity, chart.keys, chart.series)
     found.sort(key=lambda one: one[0])
     out = []
     for index, (text, quantity, code, _keys) in enumerate(found):
-        out.append(SeriesKey(index, quantity, code, text[0], text[2], text[3] or None, text[4] or None, text[5] or None))
+        out.append(
+            SeriesKey(index, quantity, code, text[0], text[2], text[3] or None, text[4] or None, text[5] or None)
+        )
     return out
 
 
 def located_openings(
-    keys: list[SeriesKey], charts: ResponseCharts, states_at: np.ndarray, quantities: list[QuantityChart], silent: list[Opening],
+    keys: list[SeriesKey],
+    charts: ResponseCharts,
+    states_at: np.ndarray,
+    quantities: list[QuantityChart],
+    silent: list[Opening],
     settings: Settings,
 ) -> list[Located]:
     """Every opening with its series in the answer and the exact moment of the counting that tipped it."""
     place = {(k.quantity, k.code): k for k in keys}
     out: list[Located] = []
 
-    def add(quantity: Quantity, opening: Opening, at: np.datetime64, limit: float, usual: float | None = None, unit: str = "") -> None:
+    def add(
+        quantity: Quantity,
+        opening: Opening,
+        at: np.datetime64,
+        limit: float,
+        usual: float | None = None,
+        unit: str = "",
+    ) -> None:
         key = place[(quantity, opening.series)]
         when: datetime = at.astype("datetime64[us]").item()
         out.append(Located(key.probe, key.index, quantity, unit, opening, when, usual, limit))
@@ -86,7 +122,14 @@ def located_openings(
         add("response", one, states_at[one.row], 0.0)
     for chart in quantities:
         for one in chart.openings:
-            add(chart.quantity, one, chart.check_at[one.row], 0.0, float(chart.centre[one.row]), "log ratio" if chart.log_scale[one.row] else "%")
+            add(
+                chart.quantity,
+                one,
+                chart.check_at[one.row],
+                0.0,
+                float(chart.centre[one.row]),
+                "log ratio" if chart.log_scale[one.row] else "%",
+            )
     return out
 
 
@@ -97,10 +140,16 @@ def crossing_of(state: DriftState, unit: int, at_days: float, tolerance_pct: flo
     p = state.passage
 
     def on(days_ahead: float) -> date | None:
-        return None if not np.isfinite(days_ahead) else (date(1970, 1, 1) + timedelta(days=int(np.floor(at_days + days_ahead))))
+        return (
+            None
+            if not np.isfinite(days_ahead)
+            else (date(1970, 1, 1) + timedelta(days=int(np.floor(at_days + days_ahead))))
+        )
 
     limit = 100.0 - tolerance_pct if state.sign[unit] < 0 else 100.0 + tolerance_pct
-    return Crossing(limit, on(p.p05[unit]), on(p.p50[unit]), on(p.p95[unit]), {d: float(v[unit]) for d, v in p.within.items()})
+    return Crossing(
+        limit, on(p.p05[unit]), on(p.p50[unit]), on(p.p95[unit]), {d: float(v[unit]) for d, v in p.within.items()}
+    )
 
 
 def slide_crossing(slide: ShiftForecast, tolerance_pct: float) -> Crossing:
@@ -108,15 +157,31 @@ def slide_crossing(slide: ShiftForecast, tolerance_pct: float) -> Crossing:
     p = slide.passage
 
     def on(days_ahead: float) -> date | None:
-        return None if not np.isfinite(days_ahead) else (date(1970, 1, 1) + timedelta(days=int(np.floor(slide.at_days + days_ahead))))
+        return (
+            None
+            if not np.isfinite(days_ahead)
+            else (date(1970, 1, 1) + timedelta(days=int(np.floor(slide.at_days + days_ahead))))
+        )
 
-    return Crossing(100.0 - tolerance_pct if slide.low else 100.0 + tolerance_pct, on(float(p.p05[0])), on(float(p.p50[0])), on(float(p.p95[0])),
-                    {d: float(v[0]) for d, v in p.within.items()})
+    return Crossing(
+        100.0 - tolerance_pct if slide.low else 100.0 + tolerance_pct,
+        on(float(p.p05[0])),
+        on(float(p.p50[0])),
+        on(float(p.p95[0])),
+        {d: float(v[0]) for d, v in p.within.items()},
+    )
 
 
 def response_result(
-    key: SeriesKey, counted: Counted, charts: ResponseCharts, state: DriftState, unit: int, alerts: tuple[Alert, ...], silent_now: bool,
-    settings: Settings, slide: ShiftForecast | None = None,
+    key: SeriesKey,
+    counted: Counted,
+    charts: ResponseCharts,
+    state: DriftState,
+    unit: int,
+    alerts: tuple[Alert, ...],
+    silent_now: bool,
+    settings: Settings,
+    slide: ShiftForecast | None = None,
 ) -> SeriesResult:
     """The response of one series at the newest check."""
     table, rows, c = counted.response, charts.rows, charts.corrected
@@ -124,18 +189,42 @@ def response_result(
     newest: datetime = table.check_at[mine].max().astype("datetime64[us]").item()
     text = "cps" if bool((table.flags[mine] & Flag.NO_ACTIVITY).any()) else "cps/kBq"
     notes = sentences(int(table.flags[mine[-1]]) & int(NOTED))
-    base = {
-        "index": key.index, "probe": key.probe, "window": key.window, "jig": key.jig, "collimator": key.collimator, "nuclide": key.nuclide,
-        "quantity": "response", "unit": text, "readings": len(mine), "latest_at": newest, "alerts": alerts, "notes": notes,
-        "action_pct": settings.limits.action_level_pct, "tolerance_pct": settings.limits.tolerance_pct,
+    base: dict[str, Any] = {
+        "index": key.index,
+        "probe": key.probe,
+        "window": key.window,
+        "jig": key.jig,
+        "collimator": key.collimator,
+        "nuclide": key.nuclide,
+        "quantity": "response",
+        "unit": text,
+        "readings": len(mine),
+        "latest_at": newest,
+        "alerts": alerts,
+        "notes": notes,
+        "action_pct": settings.limits.action_level_pct,
+        "tolerance_pct": settings.limits.tolerance_pct,
     }
-    nothing = {"reference": None, "current": None, "current_interval": None, "current_pct": None, "drift_per_year": None, "drift_interval": None,
-               "drift_pct_per_year": None, "crossing": None}
+    nothing: dict[str, Any] = {
+        "reference": None,
+        "current": None,
+        "current_interval": None,
+        "current_pct": None,
+        "drift_per_year": None,
+        "drift_interval": None,
+        "drift_pct_per_year": None,
+        "crossing": None,
+    }
     if unit < 0 or not np.isfinite(state.level[unit]) or not np.isfinite(c.alpha[unit]):
-        return SeriesResult(**base, **nothing, repeat_requested=silent_now)  # type: ignore[arg-type]
+        return SeriesResult(**base, **nothing, repeat_requested=silent_now)
     alpha = float(c.alpha[unit])
-    reference = Reference(float(np.exp(alpha)), float(np.exp(alpha) * np.sqrt(c.alpha_var[unit])), text, int(c.reference_checks[unit]),
-                          *_reference_span(charts, counted, unit, settings.reference.readings))
+    reference = Reference(
+        float(np.exp(alpha)),
+        float(np.exp(alpha) * np.sqrt(c.alpha_var[unit])),
+        text,
+        int(c.reference_checks[unit]),
+        *_reference_span(charts, counted, unit, settings.reference.readings),
+    )
     level, sd = float(state.level[unit]), float(state.level_sd[unit])
     now = float(np.exp(level))
     slope, low, high = (per_year(float(v[unit])) for v in (state.slope, state.slope_low, state.slope_high))
@@ -146,20 +235,32 @@ def response_result(
         crossing = slide_crossing(slide, settings.limits.tolerance_pct)
     pending = bool(charts.outliers.pending[last] and not rows.partial[last])
     return SeriesResult(
-        **base, reference=reference, current=now, current_interval=(float(np.exp(level - Z90 * sd)), float(np.exp(level + Z90 * sd))),  # type: ignore[arg-type]
-        current_pct=100.0 * now / reference.value, drift_per_year=now * slope, drift_interval=(now * low, now * high),
+        **base,
+        reference=reference,
+        current=now,
+        current_interval=(float(np.exp(level - Z90 * sd)), float(np.exp(level + Z90 * sd))),
+        current_pct=100.0 * now / reference.value,
+        drift_per_year=now * slope,
+        drift_interval=(now * low, now * high),
         drift_pct_per_year=100.0 * slope * now / reference.value,
         crossing=crossing,
         repeat_requested=pending or silent_now,
     )
 
 
-def quantity_result(key: SeriesKey, chart: QuantityChart, alerts: tuple[Alert, ...], settings: Settings) -> SeriesResult:
+def quantity_result(
+    key: SeriesKey, chart: QuantityChart, alerts: tuple[Alert, ...],
+) -> SeriesResult:
     """Background, window or side of one series at its newest reading."""
     mine = np.flatnonzero(chart.series == key.code)
     mine = mine[np.argsort(chart.at_days[mine], kind="stable")]
     newest = int(mine[-1])
-    unit = {"background": "cps", "window_shift": "log ratio" if chart.log_scale[newest] else "%", "window_width": "%", "side": "%"}[chart.quantity]
+    unit = {
+        "background": "cps",
+        "window_shift": "log ratio" if chart.log_scale[newest] else "%",
+        "window_width": "%",
+        "side": "%",
+    }[chart.quantity]
     in_force = mine[chart.unit[mine] == chart.unit[newest]]
     count = int(chart.chart.reference_readings[newest])
     reference = None
@@ -170,15 +271,38 @@ def quantity_result(key: SeriesKey, chart: QuantityChart, alerts: tuple[Alert, .
             sd = float(np.sqrt(max(chart.centre[newest], 0.0)) * sd)
         reference = Reference(float(chart.centre[newest]), sd, unit, count, *moments)
     value, sd = float(chart.value[newest]), float(chart.sd[newest])
-    pct = 100.0 * value / reference.value if reference is not None and chart.quantity == "background" and reference.value > 0 else None
+    pct = (
+        100.0 * value / reference.value
+        if reference is not None and chart.quantity == "background" and reference.value > 0
+        else None
+    )
     return SeriesResult(
-        key.index, key.probe, key.window, key.jig, key.collimator, key.nuclide, chart.quantity, unit, len(mine),
-        chart.check_at[newest].astype("datetime64[us]").item(), reference, value, (value - Z90 * sd, value + Z90 * sd), pct, None, None, None, None,
-        False, alerts,
+        key.index,
+        key.probe,
+        key.window,
+        key.jig,
+        key.collimator,
+        key.nuclide,
+        chart.quantity,
+        unit,
+        len(mine),
+        chart.check_at[newest].astype("datetime64[us]").item(),
+        reference,
+        value,
+        (value - Z90 * sd, value + Z90 * sd),
+        pct,
+        None,
+        None,
+        None,
+        None,
+        False,
+        alerts,
     )
 
 
-def scatter_result(key: SeriesKey, counted: Counted, charts: ResponseCharts, unit: int, alerts: tuple[Alert, ...]) -> SeriesResult:
+def scatter_result(
+    key: SeriesKey, counted: Counted, charts: ResponseCharts, unit: int, alerts: tuple[Alert, ...]
+) -> SeriesResult:
     """Spread beyond counting and placing of one series over its newest twelve checks."""
     mine = np.flatnonzero(counted.response.series == key.code)
     newest: datetime = counted.response.check_at[mine].max().astype("datetime64[us]").item()
@@ -186,8 +310,28 @@ def scatter_result(key: SeriesKey, counted: Counted, charts: ResponseCharts, uni
     if unit >= 0:
         row = int(charts.rows.unit_first[unit + 1]) - 1
         value = float(charts.spread.extra_pct[row])
-    return SeriesResult(key.index, key.probe, key.window, key.jig, key.collimator, key.nuclide, "scatter", "%", len(mine), newest, None, value, None,
-                        None, None, None, None, None, False, alerts)
+    return SeriesResult(
+        key.index,
+        key.probe,
+        key.window,
+        key.jig,
+        key.collimator,
+        key.nuclide,
+        "scatter",
+        "%",
+        len(mine),
+        newest,
+        None,
+        value,
+        None,
+        None,
+        None,
+        None,
+        None,
+        None,
+        False,
+        alerts,
+    )
 
 
 def group_alerts(located: list[Located], decisions: pd.DataFrame) -> dict[int, tuple[Alert, ...]]:
@@ -208,8 +352,16 @@ def _reference_span(charts: ResponseCharts, counted: Counted, unit: int, most: i
 
 
 def all_results(
-    keys: list[SeriesKey], counted: Counted, charts: ResponseCharts, state: DriftState, quantities: list[QuantityChart], located: list[Located],
-    silent_now: Ints, slides: list[ShiftForecast], slips: tuple[Proposal, ...], decisions: pd.DataFrame,
+    keys: list[SeriesKey],
+    counted: Counted,
+    charts: ResponseCharts,
+    state: DriftState,
+    quantities: list[QuantityChart],
+    located: list[Located],
+    silent_now: Ints,
+    slides: list[ShiftForecast],
+    slips: tuple[Proposal, ...],
+    decisions: pd.DataFrame,
     settings: Settings,
 ) -> tuple[SeriesResult, ...]:
     """Every series in order."""
@@ -225,11 +377,20 @@ def all_results(
     for key in keys:
         mine = alerts.get(key.index, ())
         if key.quantity == "response":
-            one = response_result(key, counted, charts, state, int(newest[key.code]), mine, key.code in silent, settings,
-                                  sliding.get((int(response_keys.probe[key.code]), int(response_keys.window[key.code]))))
+            one = response_result(
+                key,
+                counted,
+                charts,
+                state,
+                int(newest[key.code]),
+                mine,
+                key.code in silent,
+                settings,
+                sliding.get((int(response_keys.probe[key.code]), int(response_keys.window[key.code]))),
+            )
             out.append(replace(one, notes=one.notes + tuple(slip.text for slip in slips if slip.series == key.code)))
         elif key.quantity == "scatter":
             out.append(scatter_result(key, counted, charts, int(newest[key.code]), mine))
         else:
-            out.append(quantity_result(key, by_quantity[key.quantity], mine, settings))
+            out.append(quantity_result(key, by_quantity[key.quantity], mine))
     return tuple(out)

@@ -36,50 +36,80 @@ class Alarms(_Section):
     """How many false alarms are paid for early true ones."""
 
     budget_per_probe_year: float = Field(
-        gt=0, le=10, json_schema_extra=_unit("1/probe-year"),
-        description="False alarms a sound probe may give in a year, all rules and quantities together.")
+        gt=0,
+        le=10,
+        json_schema_extra=_unit("1/probe-year"),
+        description="False alarms a sound probe may give in a year, all rules and quantities together.",
+    )
     run_rules: bool = Field(
         json_schema_extra=_unit("yes/no"),
-        description="Also alarm on Western Electric run rules (same_side, outside_limits); they cry wolf about every 92 checks.")
+        description="Also alarm on Western Electric run rules (same_side, outside_limits); they cry wolf about every 92 checks.",
+    )
     on_new: str = Field(
         json_schema_extra=_unit("command"),
-        description="Command that `assess --new-since` runs when there are new alarms; empty for none.")
+        description="Command that `assess --new-since` runs when there are new alarms; empty for none.",
+    )
 
 
 class Limits(_Section):
     """Levels the site sets. The start values are site choice, not per any standard."""
 
-    action_level_pct: Percent = Field(description="Change from the reference above which the cause is looked for (site choice).")
+    action_level_pct: Percent = Field(
+        description="Change from the reference above which the cause is looked for (site choice)."
+    )
     tolerance_pct: Percent = Field(description="Change beyond which no patient use until cleared (site choice).")
     dead_band_pct: float = Field(
-        ge=0, lt=20, json_schema_extra=_unit("%"),
-        description="A change smaller than this is no alarm, however sure: shared movement leaves a few tenths of a per cent over.")
+        ge=0,
+        lt=20,
+        json_schema_extra=_unit("%"),
+        description="A change smaller than this is no alarm, however sure: shared movement leaves a few tenths of a per cent over.",
+    )
     background_factor: float = Field(
-        gt=1, le=100, json_schema_extra=_unit("ratio"),
-        description="Background above this many times its usual value counts as contaminated once it is also significant (site choice).")
+        gt=1,
+        le=100,
+        json_schema_extra=_unit("ratio"),
+        description="Background above this many times its usual value counts as contaminated once it is also significant (site choice).",
+    )
     window_shift_pct: float = Field(
-        gt=0, lt=50, json_schema_extra=_unit("% of photopeak energy"),
-        description="Photopeak shift against its own reference below which no window alarm is given (site choice).")
+        gt=0,
+        lt=50,
+        json_schema_extra=_unit("% of photopeak energy"),
+        description="Photopeak shift against its own reference below which no window alarm is given (site choice).",
+    )
     fitness_floor: float | None = Field(
-        default=None, gt=0, json_schema_extra=_unit("cps/kBq"),
-        description="Least sensitivity with the clinical nuclide that a probe must have; none unless the site sets it.")
+        default=None,
+        gt=0,
+        json_schema_extra=_unit("cps/kBq"),
+        description="Least sensitivity with the clinical nuclide that a probe must have; none unless the site sets it.",
+    )
 
 
 class ReferenceSettings(_Section):
     """How a reference is formed."""
 
-    readings: int = Field(ge=3, le=500, json_schema_extra=_unit("checks"), description="Checks that make a full reference.")
+    readings: int = Field(
+        ge=3, le=500, json_schema_extra=_unit("checks"), description="Checks that make a full reference."
+    )
     least_readings: int = Field(
-        ge=2, le=100, json_schema_extra=_unit("checks"),
-        description="Checks below which nothing is said about a probe (undetermined).")
+        ge=2,
+        le=100,
+        json_schema_extra=_unit("checks"),
+        description="Checks below which nothing is said about a probe (undetermined).",
+    )
 
 
 class Noise(_Section):
     """What repeated placing adds to counting statistics."""
 
-    repositioning_pct: Percent = Field(description="Repositioning spread (1 sd) assumed before the fleet's own is known.")
+    repositioning_pct: Percent = Field(
+        description="Repositioning spread (1 sd) assumed before the fleet's own is known."
+    )
     repositioning_prior_checks: int = Field(
-        ge=1, le=1000, json_schema_extra=_unit("checks"), description="Weight of the fleet's spread against a probe's own.")
+        ge=1,
+        le=1000,
+        json_schema_extra=_unit("checks"),
+        description="Weight of the fleet's spread against a probe's own.",
+    )
 
 
 class Shared(_Section):
@@ -87,32 +117,52 @@ class Shared(_Section):
 
     window_days: Days = Field(description="How far back the other probes' checks speak for a source at an instant.")
     least_probes: int = Field(
-        ge=2, le=50, json_schema_extra=_unit("probes"),
-        description="Probes on a source below which source and probe cannot be told apart.")
+        ge=2,
+        le=50,
+        json_schema_extra=_unit("probes"),
+        description="Probes on a source below which source and probe cannot be told apart.",
+    )
     activity_uncertainty_pct: Percent = Field(
-        description="Uncertainty (k=1) of a source's activity where the certificate states none.")
+        description="Uncertainty (k=1) of a source's activity where the certificate states none."
+    )
 
 
 class Schedule(_Section):
     """How often what is checked. None set: three times a probe's own median interval is overdue."""
 
     check_days: Days | None = Field(default=None, description="Interval of constancy checks on the check source.")
-    window_check_days: Days | None = Field(default=None, description="Interval of window checks (below, on, above the photopeak).")
+    window_check_days: Days | None = Field(
+        default=None, description="Interval of window checks (below, on, above the photopeak)."
+    )
     background_days: Days | None = Field(default=None, description="Interval of background checks.")
-    leak_test_days: Days | None = Field(default=None, description="Interval of leak tests of sealed sources (set by local law).")
-    inventory_days: Days | None = Field(default=None, description="Interval of the inventory of sealed sources (set by local law).")
-    inspection_days: Days | None = Field(default=None, description="Interval of the yearly inspection (acceptance set of measurements).")
+    leak_test_days: Days | None = Field(
+        default=None, description="Interval of leak tests of sealed sources (set by local law)."
+    )
+    inventory_days: Days | None = Field(
+        default=None, description="Interval of the inventory of sealed sources (set by local law)."
+    )
+    inspection_days: Days | None = Field(
+        default=None, description="Interval of the yearly inspection (acceptance set of measurements)."
+    )
     check_days_by_probe: dict[str, Days] = Field(
-        default_factory=dict, json_schema_extra=_unit("d"), description="Interval of constancy checks for single probes, by probe id.")
+        default_factory=dict,
+        json_schema_extra=_unit("d"),
+        description="Interval of constancy checks for single probes, by probe id.",
+    )
 
 
 class Cover(_Section):
     """How many fit probes must stay."""
 
     least_fit_probes: int = Field(
-        ge=0, le=1000, json_schema_extra=_unit("probes"), description="Fit probes each site keeps on each operating day.")
+        ge=0,
+        le=1000,
+        json_schema_extra=_unit("probes"),
+        description="Fit probes each site keeps on each operating day.",
+    )
     least_fit_probes_by_site: dict[str, int] = Field(
-        default_factory=dict, json_schema_extra=_unit("probes"), description="The same for single sites, by site.")
+        default_factory=dict, json_schema_extra=_unit("probes"), description="The same for single sites, by site."
+    )
 
 
 class Costs(_Section):
@@ -120,31 +170,42 @@ class Costs(_Section):
 
     service: Money | None = Field(default=None, description="A service of one probe.")
     visit: Money | None = Field(default=None, description="One visit to a site.")
-    replacement: Money | None = Field(default=None, description="A new probe, where its own replacement_cost is not recorded.")
+    replacement: Money | None = Field(
+        default=None, description="A new probe, where its own replacement_cost is not recorded."
+    )
     upkeep_per_year: Money | None = Field(default=None, description="Yearly upkeep of a sound probe.")
-    discount_rate_pct: float = Field(ge=0, lt=100, json_schema_extra=_unit("%/a"), description="Discount rate for equivalent annual costs.")
-    service_life_years: float = Field(gt=0, le=50, json_schema_extra=_unit("a"), description="Life a new probe is planned for.")
+    discount_rate_pct: float = Field(
+        ge=0, lt=100, json_schema_extra=_unit("%/a"), description="Discount rate for equivalent annual costs."
+    )
+    service_life_years: float = Field(
+        gt=0, le=50, json_schema_extra=_unit("a"), description="Life a new probe is planned for."
+    )
 
 
 class SiteSettings(_Section):
     """The place."""
 
     time_zone: str = Field(json_schema_extra=_unit("IANA name"), description="Time zone of times that carry an offset.")
-    call_on_failure: str = Field(json_schema_extra=_unit("text"), description="Whom to call when a check fails; shown on the bench page.")
+    call_on_failure: str = Field(
+        json_schema_extra=_unit("text"), description="Whom to call when a check fails; shown on the bench page."
+    )
 
 
 class HalfLife(_Section):
     """A half-life that replaces the shipped one, with where it is from."""
 
     half_life_days: float = Field(gt=0, json_schema_extra=_unit("d"), description="Half-life in days.")
-    source: str = Field(min_length=1, json_schema_extra=_unit("text"), description="Evaluation or publication it is taken from.")
+    source: str = Field(
+        min_length=1, json_schema_extra=_unit("text"), description="Evaluation or publication it is taken from."
+    )
 
 
 class Nuclides(_Section):
     """Half-lives. Shipped: ICRP 107."""
 
     half_lives: dict[str, HalfLife] = Field(
-        default_factory=dict, json_schema_extra=_unit("d"), description="Overrides by nuclide, each with its source.")
+        default_factory=dict, json_schema_extra=_unit("d"), description="Overrides by nuclide, each with its source."
+    )
 
 
 class Settings(_Section):
@@ -193,7 +254,9 @@ def from_directory(directory: Path) -> dict[str, dict[str, Any]]:
             raise UserError(f"not valid TOML ({error})", where=str(path), do="Mend the line it names.") from error
         for section, values in content.items():
             if not isinstance(values, dict):
-                raise UserError(f"`{section}` stands outside any section", where=str(path), do="Put it under a [section].")
+                raise UserError(
+                    f"`{section}` stands outside any section", where=str(path), do="Put it under a [section]."
+                )
             merged.setdefault(section, {}).update(values)
     return merged
 
@@ -214,4 +277,6 @@ def load(*layers: Layer) -> Settings:
         return Settings.model_validate(merged)
     except ValidationError as error:
         problems = "; ".join(f"{'.'.join(map(str, e['loc']))}: {e['msg']} (got {e['input']!r})" for e in error.errors())
-        raise UserError(f"settings that cannot be used: {problems}", where="config", do="See `config/` for names and units.") from error
+        raise UserError(
+            f"settings that cannot be used: {problems}", where="config", do="See `config/` for names and units."
+        ) from error

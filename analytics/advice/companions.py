@@ -48,7 +48,13 @@ SHAPES = (
     Shape("battery", "battery_pct", lambda v: np.maximum(35.0 - v, 0.0), 10.0, "10 % less charge below 35 %"),
     Shape("temperature", "temperature_c", lambda v: v, 1.0, "degree Celsius"),
     Shape("temperature", "temperature_c", lambda v: np.maximum(v - 24.0, 0.0), 1.0, "degree Celsius above 24 °C"),
-    Shape("time since switch-on", "on_minutes", lambda v: np.log1p(np.maximum(v, 0.0)), float(np.log(2.0)), "doubling of the time since switch-on"),
+    Shape(
+        "time since switch-on",
+        "on_minutes",
+        lambda v: np.log1p(np.maximum(v, 0.0)),
+        float(np.log(2.0)),
+        "doubling of the time since switch-on",
+    ),
 )
 
 

@@ -20,8 +20,15 @@ WIDTH_GREW_Z, WIDTH_GREW_PCT = 3.0, 0.7
 
 
 def gather(
-    probe: int, name: str, charts: ResponseCharts, state: DriftState, quantities: list[QuantityChart], units: Ints,
-    open_alerts: list[Alert], companion: dict[int, Companion], not_silent: bool,
+    probe: int,
+    name: str,
+    charts: ResponseCharts,
+    state: DriftState,
+    quantities: list[QuantityChart],
+    units: Ints,
+    open_alerts: list[Alert],
+    companion: dict[int, Companion],
+    not_silent: bool,
 ) -> Evidence:
     """Evidence for one probe. units: its response units in force (one a series)."""
     e = Evidence(name, open_rules={a.rule for a in open_alerts}, no_signal=not not_silent)
@@ -35,7 +42,7 @@ def gather(
         _outliers(e, charts, int(unit))
     _windows_differ(e, charts, state, units)
     for chart in quantities:
-        mine = np.flatnonzero((chart.keys.probe[chart.series] == probe)) if len(chart.series) else np.zeros(0, np.int64)
+        mine = np.flatnonzero(chart.keys.probe[chart.series] == probe) if len(chart.series) else np.zeros(0, np.int64)
         if len(mine) == 0:
             continue
         newest = int(mine[np.argmax(chart.at_days[mine])])
@@ -50,7 +57,9 @@ def gather(
             z, shift = float(chart.chart.z[newest]), float(chart.value[newest] - chart.centre[newest])
             if chart.quantity == "window_shift":
                 least = 0.06 if chart.log_scale[newest] else WINDOW_MOVED_PCT
-                e.window_moved = bool("window_shift" in e.open_rules or (abs(z) > WINDOW_MOVED_Z and abs(shift) > least))
+                e.window_moved = bool(
+                    "window_shift" in e.open_rules or (abs(z) > WINDOW_MOVED_Z and abs(shift) > least)
+                )
                 e.window_shift_z, e.window_shift_pct = z, None if chart.log_scale[newest] else shift
                 e.window_after_onset = e.onset_days is not None and chart.at_days[newest] >= e.onset_days + 20.0
             elif chart.quantity == "window_width":
@@ -70,7 +79,10 @@ def _level(e: Evidence, charts: ResponseCharts, state: DriftState, units: Ints, 
     e.change_interval_pct = (100.0 * float(np.expm1(change - Z90 * sd)), 100.0 * float(np.expm1(change + Z90 * sd)))
     e.direction = "low" if change < 0 else "high"
     e.slope_pct_per_year = 100.0 * float(np.expm1(per_year(float(state.slope[worst]))))
-    e.slope_interval_pct = (100.0 * float(np.expm1(per_year(float(state.slope_low[worst])))), 100.0 * float(np.expm1(per_year(float(state.slope_high[worst])))))
+    e.slope_interval_pct = (
+        100.0 * float(np.expm1(per_year(float(state.slope_low[worst])))),
+        100.0 * float(np.expm1(per_year(float(state.slope_high[worst])))),
+    )
     e.probability_ramp = float(state.trends.probability_ramp[worst])
     e.probability_step = float(state.trends.probability_step[worst])
     e.step_pct = 100.0 * float(np.expm1(state.trends.step_size[worst]))
@@ -95,7 +107,12 @@ def _windows_differ(e: Evidence, charts: ResponseCharts, state: DriftState, unit
     alpha, sets = charts.corrected.alpha, []
     for u in units:
         if np.isfinite(alpha[u]) and state.trends.checks[u] >= 5:
-            sets.append((float(state.level[u] - alpha[u]), float(np.hypot(state.level_sd[u], np.sqrt(charts.corrected.alpha_var[u])))))
+            sets.append(
+                (
+                    float(state.level[u] - alpha[u]),
+                    float(np.hypot(state.level_sd[u], np.sqrt(charts.corrected.alpha_var[u]))),
+                )
+            )
     if len(sets) < 2:
         return
     low, high = min(sets), max(sets)

@@ -12,7 +12,10 @@ from analytics.settings import Settings
 
 OWN_FACTOR, SET_FACTOR = 3.0, 1.5  # contract: three times the own median interval, one and a half times a set one
 KIND_OF = {
-    "source": "check", "background": "background", "window_below": "window check", "window_above": "window check",
+    "source": "check",
+    "background": "background",
+    "window_below": "window check",
+    "window_above": "window check",
     "side": "side reading",
 }
 
@@ -44,7 +47,8 @@ def due_checks(readings: pd.DataFrame, settings: Settings, as_of: datetime) -> l
         own = float(np.median(np.diff(on))) if len(on) >= 3 else None
         wanted = {
             "check": settings.schedule.check_days_by_probe.get(str(probe), settings.schedule.check_days),
-            "window check": settings.schedule.window_check_days, "background": settings.schedule.background_days,
+            "window check": settings.schedule.window_check_days,
+            "background": settings.schedule.background_days,
         }.get(str(kind))
         interval = wanted if wanted is not None else own
         last = date(1970, 1, 1) + timedelta(days=int(on[-1]))
@@ -54,5 +58,15 @@ def due_checks(readings: pd.DataFrame, settings: Settings, as_of: datetime) -> l
         limit = interval * (SET_FACTOR if wanted is not None else OWN_FACTOR)
         late_from = last + timedelta(days=int(np.floor(limit)) + 1)
         age = (as_of - datetime(last.year, last.month, last.day)).total_seconds() / 86400.0
-        out.append(Due(str(probe), str(kind), last, interval, last + timedelta(days=round(interval)), age > limit + 1.0, late_from))
+        out.append(
+            Due(
+                str(probe),
+                str(kind),
+                last,
+                interval,
+                last + timedelta(days=round(interval)),
+                age > limit + 1.0,
+                late_from,
+            )
+        )
     return out

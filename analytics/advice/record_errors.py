@@ -81,15 +81,24 @@ def proposals(counted: Counted, charts: ResponseCharts, readings: pd.DataFrame, 
         earlier = lone[(rows.series[lone] == rows.series[row]) & (lone < row)]
         if (rows.at_days[earlier] > rows.at_days[row] - CABLE_DAYS).sum() >= CABLE_OUTLIERS:
             continue  # so many in a row are a cable, not a pen
-        found = _explain(int(row), states, rows.index[row], float(deviation[row]), float(spread[row]), by_check.get(int(rows.check[row]), []),
-                         [(float(deviation[i]), states.check_at[rows.index[i]].astype("datetime64[us]").item()) for i in earlier], now)
+        found = _explain(
+            states,
+            rows.index[row],
+            float(deviation[row]),
+            float(spread[row]),
+            by_check.get(int(rows.check[row]), []),
+            [(float(deviation[i]), states.check_at[rows.index[i]].astype("datetime64[us]").item()) for i in earlier],
+            now,
+        )
         if found is not None:
             when: datetime = states.check_at[rows.index[row]].astype("datetime64[us]").item()
             out.append(Proposal(int(rows.series[row]), int(rows.check[row]), when, *found, pending=bool(newest[row])))
     return tuple(sorted(out, key=lambda one: (one.at, one.series)))
 
 
-def _source_countings(counted: Counted, readings: pd.DataFrame, checks: set[int]) -> dict[int, list[tuple[float, float]]]:
+def _source_countings(
+    counted: Counted, readings: pd.DataFrame, checks: set[int]
+) -> dict[int, list[tuple[float, float]]]:
     """Counts and seconds of the source countings of some checks."""
     members = counted.members
     some = members[members["check"].isin(checks) & (members["role"] == "source")]
@@ -101,8 +110,13 @@ def _source_countings(counted: Counted, readings: pd.DataFrame, checks: set[int]
 
 
 def _explain(
-    row: int, states: Responses, state: int, deviation: float, spread: float, countings: list[tuple[float, float]],
-    earlier: list[tuple[float, datetime]], now: datetime,
+    states: Responses,
+    state: int,
+    deviation: float,
+    spread: float,
+    countings: list[tuple[float, float]],
+    earlier: list[tuple[float, datetime]],
+    now: datetime,
 ) -> tuple[str, str] | None:
     """Kind and sentence of the simplest slip that fits."""
     at: datetime = states.check_at[state].astype("datetime64[us]").item()
@@ -116,22 +130,40 @@ def _explain(
             return net > 0 and other > 0 and abs(deviation + np.log(other / net)) < FITS_Z * spread
 
         order = {"digits_swapped": 0, "digit_dropped": 1, "digit_added": 2}
-        variants = sorted(((order[kind], n, kind) for n, kind in digit_variants(int(counts)).items() if fits(n, seconds)))
+        variants = sorted(
+            ((order[kind], n, kind) for n, kind in digit_variants(int(counts)).items() if fits(n, seconds))
+        )
         for other in USUAL_SECONDS:
             if other != seconds and fits(counts, other):
-                return "count_time", f"The check of {day} ({counts:.0f} counts in {seconds:g} s) would fit if it had been counted for {other:g} s: count time wrong?"
+                return (
+                    "count_time",
+                    f"The check of {day} ({counts:.0f} counts in {seconds:g} s) would fit if it had been counted for {other:g} s: count time wrong?",
+                )
         if variants:
-            _, n, kind = min(variants, key=lambda v: (v[0], abs(deviation + np.log(max(v[1] / seconds - background, 1e-9) / (counts / seconds - background)))))
-            return kind, f"The check of {day} ({counts:.0f} counts in {seconds:g} s) would fit {n} counts: {kind.replace('_', ' ')}?"
+            _, n, kind = min(
+                variants,
+                key=lambda v: (
+                    v[0],
+                    abs(deviation + np.log(max(v[1] / seconds - background, 1e-9) / (counts / seconds - background))),
+                ),
+            )
+            return (
+                kind,
+                f"The check of {day} ({counts:.0f} counts in {seconds:g} s) would fit {n} counts: {kind.replace('_', ' ')}?",
+            )
     other_day = swapped_date(at)
     if other_day is not None and other_day <= now:
         rate = np.log(states.decay_factor[state]) / states.age_days[state] if states.age_days[state] else np.nan
         shift = float(rate * (other_day - at).total_seconds() / 86400.0)
         if np.isfinite(shift) and abs(shift) > 4.0 * spread and abs(deviation - shift) < FITS_Z * spread:
-            return "day_month", f"The check of {day} would fit the date {other_day.date().isoformat()}: day and month swapped?"
+            return (
+                "day_month",
+                f"The check of {day} would fit the date {other_day.date().isoformat()}: day and month swapped?",
+            )
     for past, when in reversed(earlier):
         if abs(past - deviation) < SAME_RATIO + FITS_Z * spread * 0.5 and abs(deviation) > 0.1:
             return "fixed_ratio", (
                 f"The check of {day} lies at {100 * np.exp(deviation):.0f} % of its neighbours, as that of {when.date().isoformat()} did: the same wrong "
-                "window or place?")
+                "window or place?"
+            )
     return None

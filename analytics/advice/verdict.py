@@ -19,6 +19,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import datetime
+from typing import cast
 
 import numpy as np
 
@@ -30,7 +31,16 @@ from analytics.words import pct, signed_pct
 SERVICE_KINDS = ("repair", "detector_replaced", "recentred", "cable_replaced")
 SLIP_PROBABILITY = 0.7  # of a lone outlier that one slip explains (simulated fleets: about two in three)
 REPEAT_SERVICE_DAYS = 730.0
-SERVICE_RULES = ("tolerance", "action_level", "no_signal", "window_shift", "side", "scatter", "background", "below_side_readings")
+SERVICE_RULES = (
+    "tolerance",
+    "action_level",
+    "no_signal",
+    "window_shift",
+    "side",
+    "scatter",
+    "background",
+    "below_side_readings",
+)
 
 
 @dataclass
@@ -47,7 +57,9 @@ class Situation:
     crossing: Crossing | None = None
     slip: str | None = None  # what the newest check would be if it were a slip of the pen
     out_of_use: bool = False  # withdrawn or set out of use by a person, not cleared since
-    uncleared: str | None = None  # day of a tolerance or no-signal alarm that nobody cleared and no verified service answered
+    uncleared: str | None = (
+        None  # day of a tolerance or no-signal alarm that nobody cleared and no verified service answered
+    )
     withdrawn: str | None = None  # day it was withdrawn, while it is
     earlier_alarm_before_service: bool = False
     ever_read: bool = True
@@ -73,7 +85,7 @@ def judge(s: Situation) -> Verdict:
     """The verdict on one probe."""
     e = s.evidence
     probabilities = cause_probabilities(e)
-    cause: Cause = max(probabilities, key=lambda c: probabilities[c])  # type: ignore[assignment]
+    cause = cast(Cause, max(probabilities, key=lambda c: probabilities[c]))
     probability = probabilities[cause]
     if cause not in ("none", "unknown") and probability < 0.4:
         cause, probability = "unknown", 1.0 - probability
@@ -99,7 +111,15 @@ def judge(s: Situation) -> Verdict:
         use = "not_until_cleared"
     elif s.repeat_requested or s.overdue or s.unread_since or not s.ever_read or "background" in e.open_rules:
         use = "repeat_first"
-    return Verdict(advice, use, cause, round(probability, 4) if cause != "none" else None, probabilities, tuple(reasons), tuple(missing))
+    return Verdict(
+        advice,
+        use,
+        cause,
+        round(probability, 4) if cause != "none" else None,
+        probabilities,
+        tuple(reasons),
+        tuple(missing),
+    )
 
 
 def _missing(s: Situation) -> list[str]:
@@ -110,12 +130,18 @@ def _missing(s: Situation) -> list[str]:
         out.append("No check on a source has been recorded for this probe.")
     elif s.checks_in_force < s.least_checks and not s.evidence.no_signal:
         lack = s.least_checks - s.checks_in_force
-        out.append(f"Only {s.checks_in_force} checks since its reference began: {lack} more {'is' if lack == 1 else 'are'} needed.")
+        out.append(
+            f"Only {s.checks_in_force} checks since its reference began: {lack} more {'is' if lack == 1 else 'are'} needed."
+        )
     return out
 
 
 def _leaves_soon(s: Situation) -> bool:
-    return s.crossing is not None and s.crossing.probability_within_days.get(365, 0.0) >= 0.5 and bool(s.evidence.open_rules)
+    return (
+        s.crossing is not None
+        and s.crossing.probability_within_days.get(365, 0.0) >= 0.5
+        and bool(s.evidence.open_rules)
+    )
 
 
 def _did_not_hold(s: Situation, reasons: list[str]) -> bool:
@@ -129,13 +155,25 @@ def _did_not_hold(s: Situation, reasons: list[str]) -> bool:
     return False
 
 
-def _reasons(s: Situation, cause: str, probability: float) -> list[str]:
+def _reasons(  # noqa: C901, PLR0912, PLR0915 -- one sentence a finding, in the order they are read
+    s: Situation, cause: str, probability: float) -> list[str]:
     e, out = s.evidence, []
-    level = e.open_rules & {"change_point", "cusum", "action_level", "tolerance", "ewma", "outside_limits", "same_side", "drift"}
+    level = e.open_rules & {
+        "change_point",
+        "cusum",
+        "action_level",
+        "tolerance",
+        "ewma",
+        "outside_limits",
+        "same_side",
+        "drift",
+    }
     if level and e.change_interval_pct is not None:
         low, high = e.change_interval_pct
         since = f" since about {e.onset}" if e.onset else ""
-        out.append(f"The response stands at {100 + e.change_pct:.1f} % of its reference (90 % interval {100 + low:.1f} to {100 + high:.1f} %){since}.")
+        out.append(
+            f"The response stands at {100 + e.change_pct:.1f} % of its reference (90 % interval {100 + low:.1f} to {100 + high:.1f} %){since}."
+        )
         if e.probability_ramp >= 0.5 and e.slope_interval_pct is not None:
             a, b = e.slope_interval_pct
             out.append(f"It drifts by {signed_pct(e.slope_pct_per_year)} a year ({signed_pct(a)} to {signed_pct(b)}).")
@@ -144,13 +182,24 @@ def _reasons(s: Situation, cause: str, probability: float) -> list[str]:
     if "tolerance" in e.open_rules:
         out.append(f"It is beyond the tolerance limit of {s.tolerance_pct:g} %: not for patient use until cleared.")
     if e.no_signal:
-        out.append("Two checks in a row showed no net counts above the decision limit: dead cable, or no source in place.")
-    if s.crossing is not None and s.crossing.p50 is not None and (level or s.crossing.p95 is not None) and s.uncleared is None:
+        out.append(
+            "Two checks in a row showed no net counts above the decision limit: dead cable, or no source in place."
+        )
+    if (
+        s.crossing is not None
+        and s.crossing.p50 is not None
+        and (level or s.crossing.p95 is not None)
+        and s.uncleared is None
+    ):
         c = s.crossing
         by = f"between {c.p05} and {c.p95}" if c.p95 is not None else f"not before {c.p05}"
         out.append(f"It is expected to pass {c.limit_pct:g} % of its reference about {c.p50} (90 %: {by}).")
     if e.window_moved and e.window_shift_pct is not None:
-        out.append(f"The photopeak moved by {signed_pct(e.window_shift_pct)} of its energy in the window (z = {e.window_shift_z:+.1f}).".replace("-", "−"))
+        out.append(
+            f"The photopeak moved by {signed_pct(e.window_shift_pct)} of its energy in the window (z = {e.window_shift_z:+.1f}).".replace(
+                "-", "−"
+            )
+        )
     elif e.window_moved:
         out.append("The counts below and above the photopeak no longer stand as they did.")
     elif e.window_moved is False and level and e.window_after_onset:
@@ -158,9 +207,13 @@ def _reasons(s: Situation, cause: str, probability: float) -> list[str]:
     if e.windows_disagree and level:
         out.append("The response in its two windows moved by different amounts, as a shift of the gain does.")
     if e.background_high and e.background_factor is not None:
-        out.append(f"The background is {e.background_factor:.1f} times its usual level: clean the tip and read the background again.")
+        out.append(
+            f"The background is {e.background_factor:.1f} times its usual level: clean the tip and read the background again."
+        )
     if e.scatter_high:
-        out.append(f"Its checks scatter beyond counting and placing; {e.outliers} of the newest 30 lie far off, {e.outliers_low} of them low.")
+        out.append(
+            f"Its checks scatter beyond counting and placing; {e.outliers} of the newest 30 lie far off, {e.outliers_low} of them low."
+        )
     if e.side_high and e.side_factor is not None:
         out.append(f"The side reading is {e.side_factor:.2f} times its usual share: the shield may have moved.")
     if "below_side_readings" in e.open_rules:
@@ -172,7 +225,9 @@ def _reasons(s: Situation, cause: str, probability: float) -> list[str]:
         if s.slip is not None:
             out.append(f"{s.slip} Nothing is changed by itself.")
     if s.uncleared is not None and not e.open_rules & {"tolerance", "no_signal"}:
-        out.append(f"It was beyond the tolerance limit or without signal on {s.uncleared}, and nobody has cleared it since on a check that verifies it.")
+        out.append(
+            f"It was beyond the tolerance limit or without signal on {s.uncleared}, and nobody has cleared it since on a check that verifies it."
+        )
     if s.withdrawn is not None:
         out.append(f"Withdrawn on {s.withdrawn}; it is not asked for checks until it is cleared.")
     elif s.out_of_use:

@@ -9,6 +9,7 @@ then stand for that month. Within the month each reading at instant t is correct
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,12 +20,16 @@ from analytics.baseline.noise import PlacingSpread
 from analytics.baseline.rows import CLOSED_AFTER_DAYS, Bools, Floats, Ints, Rows
 
 WANDER = 0.003**2  # a sound neighbour's own slow wander about its reference
+BRIDGE = 0.01**2  # most variance of a bridge that is carried as common to all readings on the source
 MOVE = 0.02**2  # what a source is expected to move by while in use, before anything is seen (prior variance)
 LEAST_FOR_NEIGHBOUR = 2  # checks in its reference before a unit speaks for a source
 RECENT = 8  # checks whose median is a neighbour's present level
 RECENT_SHARE = 0.3  # share of the window whose readings count alone after a jump
 JUMP_Z, JUMP_AT_LEAST = 4.0, 0.015
-MOVED_SURELY, MOVED_AT_LEAST = 3.0, 0.015  # standard errors and log size from which a neighbour has plainly moved itself
+MOVED_SURELY, MOVED_AT_LEAST = (
+    3.0,
+    0.015,
+)  # standard errors and log size from which a neighbour has plainly moved itself
 
 
 @dataclass(frozen=True)
@@ -47,7 +52,10 @@ class Corrected:
     placing: Floats  # s² in force for the row
     alpha_then: Floats  # reference in force at the row's month (NaN: none yet)
     alpha_var_then: Floats
-    anchor_then: Floats  # level the unit was held against at the row's month: its reference, or its own level once it had moved
+    anchor_then: (
+        Floats  # level the unit was held against at the row's month: its reference, or its own level once it had moved
+    )
+    crossed: Bools  # probes on other jigs spoke as well
     source_shift: Floats  # ĉ from all neighbours on the source, whatever their jig
     alpha: Floats  # [units] reference at the end
     alpha_var: Floats
@@ -69,9 +77,18 @@ def _references(table: Floats, variances: Floats) -> tuple[Floats, Floats]:
     return centre.value, centre.variance * 1.1
 
 
-def walk(
-    rows: Rows, counting_variance: Floats, expected_variance: ExpectedVariance, placements: Floats, priors: SharedPriors,
-    *, reference_checks: int, window_days: float, least_probes: int, placing_prior: float, placing_prior_checks: float,
+def walk(  # noqa: PLR0915 -- one pass, read from top to bottom
+    rows: Rows,
+    counting_variance: Floats,
+    expected_variance: Callable[[Ints, Floats], Floats],
+    placements: Floats,
+    priors: SharedPriors,
+    *,
+    reference_checks: int,
+    window_days: float,
+    least_probes: int,
+    placing_prior: float,
+    placing_prior_checks: float,
 ) -> Corrected:
     """Run the pass over all rows.
 
@@ -82,7 +99,7 @@ def walk(
     x, shift, noise = rows.y.copy(), np.zeros(n), np.full(n, np.nan)
     persistent, placing_row = np.zeros(n), np.full(n, placing_prior)
     alpha_then, alpha_var_then = np.full(n, np.nan), np.full(n, np.nan)
-    anchor_then, source_shift = np.full(n, np.nan), np.zeros(n)
+    anchor_then, source_shift, crossed = np.full(n, np.nan), np.zeros(n), np.zeros(n, bool)
     speakers, shift_var = np.zeros(n, np.int64), np.zeros(n)
     alpha, alpha_var = np.full(units, np.nan), np.full(units, np.inf)
     table, table_var = np.full((units, reference_checks), np.nan), np.full((units, reference_checks), np.nan)
@@ -93,8 +110,24 @@ def walk(
     spread = PlacingSpread.empty(units)
     unit_placing = np.full(units, placing_prior)
     if n == 0:
-        return Corrected(x, shift, shift_var, noise, persistent, speakers, placing_row, alpha_then, alpha_var_then, anchor_then,
-                         source_shift, alpha, alpha_var, in_reference, unit_placing)
+        return Corrected(
+            x,
+            shift,
+            shift_var,
+            noise,
+            persistent,
+            speakers,
+            placing_row,
+            alpha_then,
+            alpha_var_then,
+            anchor_then,
+            crossed,
+            source_shift,
+            alpha,
+            alpha_var,
+            in_reference,
+            unit_placing,
+        )
     lines = timelines(rows, counting_variance, len(priors.activity_variance))
     home = rows.source[rows.unit_first[:-1]]
     by_time = np.lexsort((rows.unit, rows.at_days))
@@ -125,13 +158,23 @@ def walk(
         ready = (near.unit >= 0) & (in_reference[near.unit] >= LEAST_FOR_NEIGHBOUR)
         same = ready & near.same_jig
         use = np.where(same.sum(axis=0) >= least_probes - 1, same, ready)
-        others = np.where(use, near.unit, 0)
         residual, scatter, lasting = _residuals(near, use, anchor, anchor_var, unit_placing)
         centre = robust_centre(residual, np.where(use, scatter + lasting, np.nan))
-        centre = _follow_jump(centre, neighbours(lines, *query, window_days * RECENT_SHARE), use, near, anchor, anchor_var, unit_placing, least_probes)
+        centre = _follow_jump(
+            centre,
+            neighbours(lines, *query, window_days * RECENT_SHARE),
+            use,
+            near,
+            anchor,
+            anchor_var,
+            unit_placing,
+            least_probes,
+        )
         count = use.sum(axis=0)
         at_home = source == home[unit]
-        prior = np.where(at_home, MOVE, np.minimum(priors.activity_variance[source] + priors.activity_variance[home[unit]], 1.0))
+        prior = np.where(
+            at_home, MOVE, np.minimum(priors.activity_variance[source] + priors.activity_variance[home[unit]], 1.0)
+        )
         told_apart = count >= least_probes - 1
         seen = np.where(told_apart, centre.value, 0.0)
         seen_var = np.where(told_apart, centre.variance, 1.0)
@@ -144,25 +187,48 @@ def walk(
         speakers[now], shift_var[now] = count, variance
         x[now] = rows.y[now] - shift[now]
         anchor_then[now] = anchor[unit]
+        crossed[now] = (ready & ~near.same_jig).any(axis=0)
         every, every_scatter, every_lasting = _residuals(near, ready, anchor, anchor_var, unit_placing)
         whole = robust_centre(every, np.where(ready, every_scatter + every_lasting, np.nan))
         source_shift[now] = np.where(ready.sum(axis=0) >= least_probes - 1, whole.value, shift[now])
         alpha_then[now], alpha_var_then[now] = alpha[unit], alpha_var[unit]
         expected = np.where(np.isfinite(alpha[unit]), alpha[unit] + shift[now], rows.y[now])
         placing_row[now] = unit_placing[unit]
+        # A bridge that is hardly known (a new source nobody else was read on yet) makes the reading weigh little, for good.
+        loose = np.maximum(persistent[now] - BRIDGE, 0.0)
+        persistent[now] -= loose
         noise[now] = (
-            expected_variance(rows.index[now], expected) + unit_placing[unit] / placements[now] + variance * (1.0 - lasting_share)
+            expected_variance(rows.index[now], expected)
+            + unit_placing[unit] / placements[now]
+            + variance * (1.0 - lasting_share)
+            + loose
         )
     fresh = settle[settle_cut[-2] :]
     _take_in(rows, fresh, x, noise, placing_row, placements, table, table_var, spread, reference_checks)
     alpha, alpha_var = _references(table, table_var)
     return Corrected(
-        x, shift, shift_var, noise, persistent, speakers, placing_row, alpha_then, alpha_var_then, anchor_then,
-        source_shift, alpha, alpha_var, np.isfinite(table).sum(axis=1), spread.estimate(placing_prior, placing_prior_checks)[0],
+        x,
+        shift,
+        shift_var,
+        noise,
+        persistent,
+        speakers,
+        placing_row,
+        alpha_then,
+        alpha_var_then,
+        anchor_then,
+        crossed,
+        source_shift,
+        alpha,
+        alpha_var,
+        np.isfinite(table).sum(axis=1),
+        spread.estimate(placing_prior, placing_prior_checks)[0],
     )
 
 
-def _residuals(near: Neighbours, use: Bools, anchor: Floats, anchor_var: Floats, placing: Floats) -> tuple[Floats, Floats, Floats]:
+def _residuals(
+    near: Neighbours, use: Bools, anchor: Floats, anchor_var: Floats, placing: Floats
+) -> tuple[Floats, Floats, Floats]:
     """Residual of each neighbour in use, its variance by scatter, and the part that more checks do not average away."""
     unit = np.where(use, near.unit, 0)
     scatter = (near.variance + placing[unit]) / np.maximum(near.checks, 1)
@@ -170,7 +236,14 @@ def _residuals(near: Neighbours, use: Bools, anchor: Floats, anchor_var: Floats,
 
 
 def _follow_jump(
-    centre: Centre, recent: Neighbours, use: Bools, near: Neighbours, anchor: Floats, anchor_var: Floats, placing: Floats, least_probes: int,
+    centre: Centre,
+    recent: Neighbours,
+    use: Bools,
+    near: Neighbours,
+    anchor: Floats,
+    anchor_var: Floats,
+    placing: Floats,
+    least_probes: int,
 ) -> Centre:
     """Where the newest readings of the neighbours plainly left the mean of the window (a knocked jig), they alone count."""
     known = (recent.unit >= 0) & np.where(_narrow(use, near), recent.same_jig, True)
@@ -180,8 +253,11 @@ def _follow_jump(
     enough = known.sum(axis=0) >= least_probes - 1
     gap = np.abs(late.value - centre.value)
     jumped = enough & (gap > JUMP_Z * np.sqrt(late.variance + centre.variance)) & (gap > JUMP_AT_LEAST)
-    return Centre(np.where(jumped, late.value, centre.value), np.where(jumped, late.variance, centre.variance),
-                  np.where(jumped, late.members, centre.members))
+    return Centre(
+        np.where(jumped, late.value, centre.value),
+        np.where(jumped, late.variance, centre.variance),
+        np.where(jumped, late.members, centre.members),
+    )
 
 
 def _narrow(use: Bools, near: Neighbours) -> Bools:
@@ -190,8 +266,9 @@ def _narrow(use: Bools, near: Neighbours) -> Bools:
 
 
 def _anchors(alpha: Floats, alpha_var: Floats, recent: Floats, placing: Floats) -> tuple[Floats, Floats]:
-    """The level each unit is held against when it speaks for a source: its reference, or, once it has plainly moved
-    away from that, its present level. A probe that lost a tenth still tells what the source did last month.
+    """The level each unit is held against when it speaks for a source.
+
+    Its reference, or, once it has plainly moved away from that, its present level. A probe that lost a tenth still tells what the source did last month.
     """
     ordered = np.sort(recent, axis=1)
     known = np.isfinite(recent).sum(axis=1)
@@ -214,8 +291,16 @@ def _lasting_share(scatter: Floats, lasting: Floats, use: Bools) -> Floats:
 
 
 def _take_in(
-    rows: Rows, fresh: Ints, x: Floats, noise: Floats, placing: Floats, placements: Floats, table: Floats, table_var: Floats,
-    spread: PlacingSpread, reference_checks: int,
+    rows: Rows,
+    fresh: Ints,
+    x: Floats,
+    noise: Floats,
+    placing: Floats,
+    placements: Floats,
+    table: Floats,
+    table_var: Floats,
+    spread: PlacingSpread,
+    reference_checks: int,
 ) -> None:
     """Put closed checks into the reference tables and their differences to the check before into the placing spread."""
     early = fresh[rows.ordinal[fresh] < reference_checks]
@@ -225,7 +310,8 @@ def _take_in(
     second = fresh[previous[fresh] >= 0]
     before = previous[second]
     counting = np.maximum(noise[second] - placing[second] / placements[second], 0.0) + np.maximum(
-        noise[before] - placing[before] / placements[before], 0.0)
+        noise[before] - placing[before] / placements[before], 0.0
+    )
     spread.add(rows.unit[second], x[second] - x[before], counting, placing[second], 2 * reference_checks)
 
 

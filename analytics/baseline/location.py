@@ -80,7 +80,9 @@ def robust_centre(values: Floats, variances: Floats, *, steps: int = 5) -> Centr
     safe = np.where(total > 0, total, np.nan)
     # Spread of all known values, rejected ones too: where half the neighbours disagree, nothing is known.
     n = known.sum(axis=0)
-    seen = _sum0(precision * np.where(known, np.minimum(np.abs(x - centre), 10.0) ** 2, 0.0)) / np.where(n > 0, _sum0(precision), 1.0)
+    seen = _sum0(precision * np.where(known, np.minimum(np.abs(x - centre), 10.0) ** 2, 0.0)) / np.where(
+        n > 0, _sum0(precision), 1.0
+    )
     between = np.where(n <= 3, seen, np.minimum(seen, (1.4826 * _median0(np.abs(x - centre))) ** 2 * 2.0))
     stated = 1.0 / safe
     variance = np.where(n == 1, stated, np.maximum(stated, between / np.maximum(n - 1, 1)))

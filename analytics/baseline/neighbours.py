@@ -53,9 +53,17 @@ def timelines(rows: Rows, variance: Floats, sources: int) -> Timelines:
         return segmented_cumsum(rows.increment(values)[order][:, None], starts)[:, 0]
 
     return Timelines(
-        pair_source=source[starts], pair_unit=unit[starts], pair_jig=rows.jig[order][starts],
-        pair_from=at[starts], pair_to=at[offset[1:] - 1] if len(starts) else at[:0],
-        offset=offset, at_days=at, sum_n=running(one), sum_y=running(shifted), sum_v=running(variance), base=base,
+        pair_source=source[starts],
+        pair_unit=unit[starts],
+        pair_jig=rows.jig[order][starts],
+        pair_from=at[starts],
+        pair_to=at[offset[1:] - 1] if len(starts) else at[:0],
+        offset=offset,
+        at_days=at,
+        sum_n=running(one),
+        sum_y=running(shifted),
+        sum_v=running(variance),
+        base=base,
         source_first=np.searchsorted(source[starts], np.arange(sources + 1)),
     )
 
@@ -118,11 +126,15 @@ def neighbours(
     count = np.rint(inside(lines.sum_n))
     total_y, total_v = inside(lines.sum_y), inside(lines.sum_v)
     some = count > 0
-    which, query, pairs, count, total_y, total_v = (a[some] for a in (which, query, pairs, count, total_y, total_v))
+    which, query, pairs = which[some], query[some], pairs[some]
+    count, total_y, total_v = count[some], total_y[some], total_v[some]
     n[which, query] = count
     mean[which, query] = total_y / count + lines.base[pairs]
     variance[which, query] = np.maximum(total_v, 0.0) / count
     return Neighbours(
-        unit=np.where(n > 0, unit, -1), mean=mean, variance=variance, checks=n,
+        unit=np.where(n > 0, unit, -1),
+        mean=mean,
+        variance=variance,
+        checks=n,
         same_jig=(lines.pair_jig[pair] == jig[None, :]) & (n > 0) if len(kept) else np.zeros(shape, bool),
     )

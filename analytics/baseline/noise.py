@@ -58,7 +58,8 @@ class PlacingSpread:
         difference: x₂ − x₁; counting_variance: v₁ + v₂ without placing; now: s² in force for each, for the clipping.
         """
         room = self.differences[unit] < most
-        unit, difference, counting_variance, now = (a[room] for a in (unit, difference, counting_variance, now))
+        unit, difference = unit[room], difference[room]
+        counting_variance, now = counting_variance[room], now[room]
         expected = counting_variance + 2.0 * now
         square = np.minimum(difference**2, CLIP**2 * expected) / CLIPPED_MEAN
         # Where counting dominates a difference says little about placing: it weighs as its information does.

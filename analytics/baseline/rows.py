@@ -64,7 +64,7 @@ class Rows:
         return len(self.unit_series)
 
     def increment(self, values: Floats) -> Floats:
-        """values minus the value of the earlier row of the same check: their running sum is what was known."""
+        """Values minus the value of the earlier row of the same check: their running sum is what was known."""
         out = values.copy()
         again = np.flatnonzero(~self.first)
         out[again] -= values[again - 1]
@@ -74,7 +74,7 @@ class Rows:
 def reference_epochs(events: pd.DataFrame, names: Names) -> tuple[Ints, Floats]:
     """Probe code and day of every event that starts a new reference, ordered by both."""
     starts = events[events["new_reference"]]
-    codes = pd.Index(names.probe).get_indexer(starts["probe"].astype(object).to_numpy())
+    codes = pd.Index(names.probe).get_indexer(pd.Index(starts["probe"].astype(object)))
     at = days(starts["happened_at"].to_numpy().astype("datetime64[us]"))
     known = (codes >= 0) & np.isfinite(at)
     order = np.lexsort((at[known], codes[known]))
@@ -100,7 +100,8 @@ def build_rows(states: Responses, events: pd.DataFrame, names: Names) -> Rows:
     check = states.check[keep].astype(np.int64)
     # Rows of one check stand together, checks in the order of their first counting.
     order = np.lexsort((at, check, first_at, epoch, series))
-    keep, series, probe, at, first_at, epoch, check = (a[order] for a in (keep, series, probe, at, first_at, epoch, check))
+    keep, series, probe, epoch, check = (a[order] for a in (keep, series, probe, epoch, check))
+    at, first_at = at[order], first_at[order]
     new_unit = np.ones(len(keep), bool)
     new_unit[1:] = (np.diff(series) != 0) | (np.diff(epoch) != 0)
     unit = np.cumsum(new_unit) - 1
@@ -116,9 +117,21 @@ def build_rows(states: Responses, events: pd.DataFrame, names: Names) -> Rows:
     ordinal = number - number[starts][unit] if len(starts) else number
     so_far = np.arange(len(keep)) - begins[number] + 1 if len(keep) else number
     return Rows(
-        index=keep, unit=unit, series=series, probe=probe,
-        source=states.source[keep].astype(np.int64), jig=states.keys.jig[series].astype(np.int64), check=check,
-        at_days=at, first_days=first_at, y=states.log_response[keep], first=first, last=last,
-        ordinal=ordinal, partial=(so_far < usual) & (ordinal > 0),
-        unit_series=series[starts], unit_probe=probe[starts], unit_first=np.append(starts, len(keep)),
+        index=keep,
+        unit=unit,
+        series=series,
+        probe=probe,
+        source=states.source[keep].astype(np.int64),
+        jig=states.keys.jig[series].astype(np.int64),
+        check=check,
+        at_days=at,
+        first_days=first_at,
+        y=states.log_response[keep],
+        first=first,
+        last=last,
+        ordinal=ordinal,
+        partial=(so_far < usual) & (ordinal > 0),
+        unit_series=series[starts],
+        unit_probe=probe[starts],
+        unit_first=np.append(starts, len(keep)),
     )

@@ -25,8 +25,10 @@ class SharedMovement:
     probes: Ints
 
 
-def shared_movement(rows: Rows, corrected: Corrected, device: Ints, admitted: Bools, residual: Floats) -> SharedMovement:
-    """Robust mean over probes of their mean residual in each bin; bins with fewer than two probes are left out.
+def shared_movement(
+    rows: Rows, corrected: Corrected, device: Ints, admitted: Bools, residual: Floats, least_probes: int = 3,
+) -> SharedMovement:
+    """Robust mean over probes of their mean residual in each bin; bins with fewer than ``least_probes`` are left out.
 
     device: code of the source or jig of each row, −1 for none. residual: y − the probe's own level at that time, NaN
     where it had none. Bins are counted from 1970, so that later readings never move the earlier ones.
@@ -41,7 +43,6 @@ def shared_movement(rows: Rows, corrected: Corrected, device: Ints, admitted: Bo
     use, keys = use[order], keys[:, order]
     new = np.ones(len(use), bool)
     new[1:] = (np.diff(keys, axis=1) != 0).any(axis=0)
-    cell = np.cumsum(new) - 1
     starts = np.flatnonzero(new)
     count = np.diff(np.append(starts, len(use))).astype(float)
     mean = np.add.reduceat(residual[use], starts) / count
@@ -59,7 +60,12 @@ def shared_movement(rows: Rows, corrected: Corrected, device: Ints, admitted: Bo
     centre = robust_centre(table, table_v)
     probes = np.bincount(group, minlength=groups)
     at = np.bincount(group, weights=when, minlength=groups) / probes
-    keep = probes >= 2
+    keep = probes >= least_probes
     return SharedMovement(
-        group_key[0, first][keep], at[keep], (group_key[1, first][keep] + 1.0) * BIN_DAYS, centre.value[keep], np.sqrt(centre.variance[keep]), probes[keep],
+        group_key[0, first][keep],
+        at[keep],
+        (group_key[1, first][keep] + 1.0) * BIN_DAYS,
+        centre.value[keep],
+        np.sqrt(centre.variance[keep]),
+        probes[keep],
     )

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
-from analytics.words import day, moment, pct, signed_pct
 from analytics.charts.openings import Opening
 from analytics.results import Alert, Quantity, Rule
+from analytics.words import day, moment, pct, signed_pct
 
 EPOCH = datetime(1970, 1, 1)
 TOGETHER_DAYS = 45.0  # a further alarm of the same probe within this time belongs to the same happening
@@ -27,7 +27,9 @@ class Located:
     limit_pct: float  # tolerance or action level, for the sentence
 
 
-def alerts_by_series(located: list[Located], settled_by_people: dict[str, list[datetime]] | None = None) -> dict[int, list[Alert]]:
+def alerts_by_series(
+    located: list[Located], settled_by_people: dict[str, list[datetime]] | None = None
+) -> dict[int, list[Alert]]:
     """Alerts of each series, oldest first; an episode is named by its probe and the day of its first alarm.
 
     settled_by_people: by episode, when somebody settled it. That settles its alarms up to then; what gets worse opens
@@ -39,7 +41,9 @@ def alerts_by_series(located: list[Located], settled_by_people: dict[str, list[d
     for one in located:
         by_probe.setdefault(one.probe, []).append(one)
     for probe in sorted(by_probe):
-        mine = sorted(by_probe[probe], key=lambda one: (one.signalled_at, one.series, one.opening.rule, one.opening.direction))
+        mine = sorted(
+            by_probe[probe], key=lambda one: (one.signalled_at, one.series, one.opening.rule, one.opening.direction)
+        )
         episode, newest, open_until = "", None, float("-inf")
         for one in mine:
             at = one.opening.at_days
@@ -52,11 +56,17 @@ def alerts_by_series(located: list[Located], settled_by_people: dict[str, list[d
                     by_hand = (when - EPOCH).total_seconds() / 86400.0
                     settled = by_hand if settled is None else min(settled, by_hand)
             open_until = max(open_until, float("inf") if settled is None else settled)
-            out.setdefault(one.series, []).append(Alert(
-                episode, one.opening.rule, one.signalled_at,
-                None if one.opening.onset_days is None else moment(one.opening.onset_days),
-                None if settled is None else moment(settled), one.opening.direction, sentence(one),
-            ))
+            out.setdefault(one.series, []).append(
+                Alert(
+                    episode,
+                    one.opening.rule,
+                    one.signalled_at,
+                    None if one.opening.onset_days is None else moment(one.opening.onset_days),
+                    None if settled is None else moment(settled),
+                    one.opening.direction,
+                    sentence(one),
+                )
+            )
     return out
 
 
@@ -81,10 +91,14 @@ def sentence(one: Located) -> str:
         "below_side_readings": "The centred window does not count more than the window set below and above it.",
     }
     if o.rule == "background":
-        times = f", {1.0 + o.change / one.reference:.1f} times its usual {one.reference:.3g} cps" if one.reference else ""
+        times = (
+            f", {1.0 + o.change / one.reference:.1f} times its usual {one.reference:.3g} cps" if one.reference else ""
+        )
         return f"The background rose by {o.change:.3g} cps{times}: the tip may be contaminated."
     if o.rule == "window_shift":
         if one.unit == "%":
-            return f"The photopeak lies {o.change:+.1f} % of its energy from where it was in the window.".replace("-", "−")
+            return f"The photopeak lies {o.change:+.1f} % of its energy from where it was in the window.".replace(
+                "-", "−"
+            )
         return f"The counts above and below the photopeak changed by {pct(100 * abs(o.change))} against each other."
     return texts.get(o.rule, f"{o.rule}: {signed_pct(change)}.")

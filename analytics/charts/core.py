@@ -36,7 +36,9 @@ class CoreChart:
 
     ratio_low: Floats
     ratio_high: Floats
-    against_reference: Bools  # the larger ratio came from the reference (rule "cusum"), else from the past ("change_point")
+    against_reference: (
+        Bools  # the larger ratio came from the reference (rule "cusum"), else from the past ("change_point")
+    )
     onset_row_low: Ints  # first row after the best split
     onset_row_high: Ints
     change_low: Floats  # Δ at the best split, natural log
@@ -64,8 +66,16 @@ def interval_days(rows: Rows) -> Floats:
 
 
 def core_chart(
-    rows: Rows, x: Floats, noise: Floats, persistent: Floats, admitted: Bools, pending: Bools,
-    reference: Floats, reference_variance: Floats, arl0: Floats, dead_band: float,
+    rows: Rows,
+    x: Floats,
+    noise: Floats,
+    persistent: Floats,
+    admitted: Bools,
+    pending: Bools,
+    reference: Floats,
+    reference_variance: Floats,
+    arl0: Floats,
+    dead_band: float,
 ) -> CoreChart:
     """Run the core over all units at once.
 
@@ -92,7 +102,11 @@ def core_chart(
     for m in split_distances(box.shape[1]):
         after = sums.weight[:, m:] - sums.weight[:, :-m]
         before = sums.weight[:, :-m]
-        ok = (sums.checks[:, m:] - sums.checks[:, :-m] > LEAST_AFTER - 0.5) & (after > 0) & (sums.checks[:, :-m] > LEAST_BEFORE - 0.5)
+        ok = (
+            (sums.checks[:, m:] - sums.checks[:, :-m] > LEAST_AFTER - 0.5)
+            & (after > 0)
+            & (sums.checks[:, :-m] > LEAST_BEFORE - 0.5)
+        )
         safe_after, safe_before = np.where(after > 0, after, 1.0), np.where(before > 0, before, 1.0)
         inverse = 1.0 / safe_after
         mean_after = (sums.weighted[:, m:] - sums.weighted[:, :-m]) * inverse
@@ -123,7 +137,11 @@ def core_chart(
     low, high = box.back(best[-1]), box.back(best[1])
     reference_wins = np.where(low >= high, by_reference[-1][box.unit, box.place], by_reference[1][box.unit, box.place])
     return CoreChart(
-        low, high, reference_wins,
-        row - where[-1][box.unit, box.place] + 1, row - where[1][box.unit, box.place] + 1,
-        box.back(change[-1]), box.back(change[1]),
+        low,
+        high,
+        reference_wins,
+        row - where[-1][box.unit, box.place] + 1,
+        row - where[1][box.unit, box.place] + 1,
+        box.back(change[-1]),
+        box.back(change[1]),
     )

@@ -39,12 +39,12 @@ def unit_starts(unit: Ints) -> Ints:
 
 def level_chart(
     unit: Ints, value: Floats, variance: Floats, *, prior_spread: float, reference_readings: int, arl0: Floats,
-    least_effect: Floats, sides: tuple[int, ...] = (-1, 1),
+    least_effect: Floats, relative: bool = False, sides: tuple[int, ...] = (-1, 1),
 ) -> LevelChart:
     """Run the chart over rows sorted by (unit, time); all finite.
 
     variance: of each value by counting. prior_spread: standard deviation beyond counting assumed before any is seen.
-    A constant unit keeps the prior share of its spread, so it does not divide by zero.
+    relative: the prior is a share of the unit's own centre. A constant unit keeps the prior share of its spread, so it does not divide by zero.
     """
     n = len(unit)
     starts = unit_starts(unit)
@@ -74,7 +74,8 @@ def level_chart(
             counting = counting + row / k
         own = np.maximum(mad**2 - counting, 0.0)
         weight = max(k - 1, 0)
-        s2 = (weight * own + PRIOR_FREEDOM * prior_spread**2) / (weight + PRIOR_FREEDOM)
+        prior = prior_spread * np.abs(middle) if relative else np.full(len(units), prior_spread)
+        s2 = (weight * own + PRIOR_FREEDOM * prior**2) / (weight + PRIOR_FREEDOM)
         back = np.full(len(starts), 0)
         back[units] = np.arange(len(units))
         place = back[number[mine]]

@@ -4,15 +4,23 @@ from __future__ import annotations
 
 import numpy as np
 
-from analytics.baseline.rows import Floats, Rows
+from analytics.baseline.rows import Floats
 from analytics.charts.padded import Rectangle, Sums
 
 LAGS = (2, 3, 5, 8, 13)
 SURE = 4.5  # standard deviations from the reference, so that noise alone does not pass a limit
 
 
-def passes_level(rows: Rows, box: Rectangle, sums: Sums, base: Floats, reference: Floats, reference_variance: Floats,
-                 persistent: Floats, low: float, high: float) -> tuple[Floats, Floats]:
+def passes_level(
+    box: Rectangle,
+    sums: Sums,
+    base: Floats,
+    reference: Floats,
+    reference_variance: Floats,
+    persistent: Floats,
+    low: float,
+    high: float,
+) -> tuple[Floats, Floats]:
     """Ratios (low, high) above 1 where the mean of the newest 2, 3, 5, 8 or 13 checks lies beyond the limit.
 
     low, high: limits as log ratios to the reference (negative, positive). A mean counts only where it is also surely off
@@ -40,7 +48,9 @@ def passes_level(rows: Rows, box: Rectangle, sums: Sums, base: Floats, reference
     return box.back(best_low), box.back(best_high)
 
 
-def recent_deviation(rows: Rows, box: Rectangle, sums: Sums, base: Floats, reference: Floats, checks: int = 6) -> tuple[Floats, Floats]:
+def recent_deviation(
+    box: Rectangle, sums: Sums, base: Floats, reference: Floats, checks: int = 6
+) -> tuple[Floats, Floats]:
     """Mean of the newest ``checks`` rows against the reference, and its standard error; NaN where there are too few."""
     ref = box.spread(reference, np.nan) - base[:, None]
     deviation, error = np.full(box.shape, np.nan), np.full(box.shape, np.nan)

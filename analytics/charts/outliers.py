@@ -44,7 +44,9 @@ def find_outliers(rows: Rows, x: Floats, noise: Floats, persistent: Floats) -> O
     count = np.minimum(ordinal, LOOK_BACK)
     ordered = np.sort(before_x, axis=0)
     column = np.arange(len(last))
-    level = 0.5 * (ordered[np.maximum((count - 1) // 2, 0), column] + ordered[np.minimum(count // 2, LOOK_BACK - 1), column])
+    level = 0.5 * (
+        ordered[np.maximum((count - 1) // 2, 0), column] + ordered[np.minimum(count // 2, LOOK_BACK - 1), column]
+    )
     typical = np.sort(before_v, axis=0)[np.maximum((count - 1) // 2, 0), column]
     level = np.where(count >= 3, level, np.nan)
     level_variance = np.where(count >= 3, 0.5 * np.pi * typical / np.maximum(count, 1), np.nan)
@@ -78,7 +80,7 @@ def _alike(one: Floats, other: Floats) -> Bools:
 
 
 def _with_first_five(rows: Rows, last: Ints, ordinal: Ints, xs: Floats, vs: Floats, zc: Floats) -> Floats:
-    """z of the first five checks against their own median, for units that have five; the others as given."""
+    """Z of the first five checks against their own median, for units that have five; the others as given."""
     early = np.flatnonzero(ordinal < LOOK_BACK)
     table = np.full((rows.units, LOOK_BACK), np.nan)
     table_v = np.full((rows.units, LOOK_BACK), np.nan)

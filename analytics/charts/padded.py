@@ -54,7 +54,7 @@ def running_sums(rows: Rows, box: Rectangle, x: Floats, noise: Floats, admitted:
     last = np.flatnonzero(rows.last)
     number = np.cumsum(rows.first) - 1
     late = pending & rows.last & admitted  # came far off, was confirmed by the next check
-    held = (pending & admitted)  # says nothing at its own moment
+    held = pending & admitted  # says nothing at its own moment
     for value in (weight, weight * shifted, np.where(admitted, 1.0, 0.0)):
         own = np.where(held, 0.0, value)
         step = rows.increment(own)
@@ -73,4 +73,6 @@ def running_sums(rows: Rows, box: Rectangle, x: Floats, noise: Floats, admitted:
     before_run = np.where(new_run, row_total - parts[0], 0.0)
     start = np.maximum.accumulate(np.where(new_run, np.arange(len(x)), 0)) if len(x) else np.zeros(0, np.int64)
     run = row_total - before_run[start]
-    return Sums(total, np.cumsum(box.spread(parts[1]), axis=1), np.cumsum(box.spread(parts[2]), axis=1), box.spread(run))
+    return Sums(
+        total, np.cumsum(box.spread(parts[1]), axis=1), np.cumsum(box.spread(parts[2]), axis=1), box.spread(run)
+    )

@@ -46,7 +46,9 @@ class QuantityChart:
     openings: list[Opening]
 
 
-def _ordered(series: Codes, probe: Codes, at: Floats, keep: Bools, events: pd.DataFrame, names: Names, epochs: bool) -> tuple[Ints, Ints]:
+def _ordered(
+    series: Codes, probe: Codes, at: Floats, keep: Bools, events: pd.DataFrame, names: Names, epochs: bool
+) -> tuple[Ints, Ints]:
     """Kept rows in order, and their unit."""
     index = np.flatnonzero(keep)
     epoch = np.zeros(len(index), np.int64)
@@ -79,7 +81,14 @@ def _interval(unit: Ints, at: Floats) -> Floats:
 
 
 def _openings(
-    series: Ints, unit: Ints, at: Floats, chart: LevelChart, change: Floats, rule: Rule, direction: Direction | None, ends: Floats | None = None,
+    series: Ints,
+    unit: Ints,
+    at: Floats,
+    chart: LevelChart,
+    change: Floats,
+    rule: Rule,
+    direction: Direction | None,
+    ends: Floats | None = None,
     settle_after: int = 1,
 ) -> list[Opening]:
     """Openings of one quantity. ends: per row, day on which a new reference ended its unit. settle_after: calm readings in a row."""
@@ -95,7 +104,11 @@ def _openings(
             settled = float(at[rows[end]]) if end is not None else None
             if settled is None and ends is not None and np.isfinite(ends[row]):
                 settled = float(ends[row])
-            out.append(Opening(int(series[row]), rule, row, float(at[row]), float(at[row]), settled, way, float(change[row]), ""))
+            out.append(
+                Opening(
+                    int(series[row]), rule, row, float(at[row]), float(at[row]), settled, way, float(change[row]), ""
+                )
+            )
     return out
 
 
@@ -110,11 +123,17 @@ def background_chart(table: Backgrounds, events: pd.DataFrame, names: Names, set
     counts, seconds, rate = table.counts[index], table.time_s[index], table.rate_cps[index]
     counts = np.where(np.isfinite(counts), counts, rate * seconds)
     root = 2.0 * np.sqrt((counts + 0.375) / seconds)
-    typical = float(np.median(root)) if len(root) else 1.0
     arl0 = checks_between_false_alarms(settings.alarms.budget_per_probe_year, "background", _interval(unit, at[index]))
     chart = level_chart(
-        unit, root, 1.0 / seconds, prior_spread=0.05 * typical, reference_readings=settings.reference.readings, arl0=arl0,
-        least_effect=np.zeros(len(root)), sides=(1,),
+        unit,
+        root,
+        1.0 / seconds,
+        prior_spread=0.05,
+        relative=True,
+        reference_readings=settings.reference.readings,
+        arl0=arl0,
+        least_effect=np.zeros(len(root)),
+        sides=(1,),
     )
     matters = root >= np.sqrt(settings.limits.background_factor) * chart.centre
     chart = _only(chart, matters)
@@ -124,9 +143,23 @@ def background_chart(table: Backgrounds, events: pd.DataFrame, names: Names, set
     series = table.series[index].astype(np.int64)
     sd = np.sqrt(np.maximum(table.rate_var[index], 0.0))
     return QuantityChart(
-        "background", table.keys, series, unit, table.check[index], table.check_at[index], at[index], rate, sd, centre,
-        np.full(len(index), np.nan), high, chart, np.zeros(len(index), bool), np.full(len(index), -1, np.int32),
-        np.full(len(index), -1, np.int32), table.readout[index],
+        "background",
+        table.keys,
+        series,
+        unit,
+        table.check[index],
+        table.check_at[index],
+        at[index],
+        rate,
+        sd,
+        centre,
+        np.full(len(index), np.nan),
+        high,
+        chart,
+        np.zeros(len(index), bool),
+        np.full(len(index), -1, np.int32),
+        np.full(len(index), -1, np.int32),
+        table.readout[index],
         _openings(series, unit, at[index], chart, rate - centre, "background", "high"),
     )
 
@@ -156,9 +189,16 @@ def window_chart(table: WindowChecks, events: pd.DataFrame, names: Names, settin
     unit = unit * 2 + ~fitted
     order = np.lexsort((at[index], unit))
     index, unit, value, variance, fitted = index[order], unit[order], value[order], variance[order], fitted[order]
-    arl0 = checks_between_false_alarms(settings.alarms.budget_per_probe_year, "window_shift", _interval(unit, at[index]))
+    arl0 = checks_between_false_alarms(
+        settings.alarms.budget_per_probe_year, "window_shift", _interval(unit, at[index])
+    )
     chart = level_chart(
-        unit, value, variance, prior_spread=0.25, reference_readings=WINDOW_REFERENCE, arl0=arl0,
+        unit,
+        value,
+        variance,
+        prior_spread=0.25,
+        reference_readings=WINDOW_REFERENCE,
+        arl0=arl0,
         least_effect=np.where(fitted, settings.limits.window_shift_pct, 0.10),
     )
     low, high = _limits(chart)
@@ -171,17 +211,46 @@ def window_chart(table: WindowChecks, events: pd.DataFrame, names: Names, settin
         first = row == 0 or unit[row - 1] != unit[row] or worst[row - 1] >= -1.0
         if first:
             later = np.flatnonzero((unit == unit[row]) & (np.arange(len(unit)) > row) & (worst > 1.0))
-            settled = float(at[index[later[0]]]) if len(later) else (float(ends[row]) if np.isfinite(ends[row]) else None)
+            settled = (
+                float(at[index[later[0]]]) if len(later) else (float(ends[row]) if np.isfinite(ends[row]) else None)
+            )
             way: Direction = "low" if table.z_below[index[row]] < table.z_above[index[row]] else "high"
-            openings.append(Opening(int(series[row]), "below_side_readings", int(row), float(at[index[row]]), None, settled, way,
-                                    float(worst[row]), ""))
+            openings.append(
+                Opening(
+                    int(series[row]),
+                    "below_side_readings",
+                    int(row),
+                    float(at[index[row]]),
+                    None,
+                    settled,
+                    way,
+                    float(worst[row]),
+                    "",
+                )
+            )
     return QuantityChart(
-        "window_shift", table.keys, series, unit, table.check[index], table.check_at[index], at[index], value,
-        np.sqrt(variance), chart.centre, low, high, chart, ~fitted, table.source[index], table.jig[index], table.readout[index], openings,
+        "window_shift",
+        table.keys,
+        series,
+        unit,
+        table.check[index],
+        table.check_at[index],
+        at[index],
+        value,
+        np.sqrt(variance),
+        chart.centre,
+        low,
+        high,
+        chart,
+        ~fitted,
+        table.source[index],
+        table.jig[index],
+        table.readout[index],
+        openings,
     )
 
 
-def width_chart(table: WindowChecks, events: pd.DataFrame, names: Names, settings: Settings) -> QuantityChart:
+def width_chart(table: WindowChecks, events: pd.DataFrame, names: Names) -> QuantityChart:
     """Width of the photopeak; charted for the cause, never an alarm by itself."""
     probe = table.keys.probe[table.series] if len(table.series) else table.series
     at = days(table.check_at)
@@ -189,14 +258,34 @@ def width_chart(table: WindowChecks, events: pd.DataFrame, names: Names, setting
     index, unit = _ordered(table.series, probe, at, usable, events, names, epochs=True)
     value, variance = table.width_pct[index], table.width_sd[index] ** 2
     chart = level_chart(
-        unit, value, variance, prior_spread=0.3, reference_readings=WINDOW_REFERENCE,
-        arl0=np.full(len(index), 1e6), least_effect=np.full(len(index), np.inf),
+        unit,
+        value,
+        variance,
+        prior_spread=0.3,
+        reference_readings=WINDOW_REFERENCE,
+        arl0=np.full(len(index), 1e6),
+        least_effect=np.full(len(index), np.inf),
     )
     low, high = _limits(chart)
     return QuantityChart(
-        "window_width", table.keys, table.series[index].astype(np.int64), unit, table.check[index], table.check_at[index],
-        at[index], value, np.sqrt(variance), chart.centre, low, high, chart, np.zeros(len(index), bool),
-        table.source[index], table.jig[index], table.readout[index], [],
+        "window_width",
+        table.keys,
+        table.series[index].astype(np.int64),
+        unit,
+        table.check[index],
+        table.check_at[index],
+        at[index],
+        value,
+        np.sqrt(variance),
+        chart.centre,
+        low,
+        high,
+        chart,
+        np.zeros(len(index), bool),
+        table.source[index],
+        table.jig[index],
+        table.readout[index],
+        [],
     )
 
 
@@ -207,20 +296,50 @@ def side_chart(table: Sides, events: pd.DataFrame, names: Names, settings: Setti
     usable = np.isfinite(table.side_pct) & np.isfinite(table.side_var_pct2)
     index, unit = _ordered(table.series, probe, at, usable, events, names, epochs=True)
     value, variance = table.side_pct[index], table.side_var_pct2[index]
-    typical = float(np.median(np.abs(value))) if len(value) else 1.0
     arl0 = checks_between_false_alarms(settings.alarms.budget_per_probe_year, "side", _interval(unit, at[index]))
     chart = level_chart(
-        unit, value, np.maximum(variance, 1e-12), prior_spread=0.05 * typical, reference_readings=settings.reference.readings, arl0=arl0,
-        least_effect=np.zeros(len(index)), sides=(1,),
+        unit,
+        value,
+        np.maximum(variance, 1e-12),
+        prior_spread=0.05,
+        relative=True,
+        reference_readings=settings.reference.readings,
+        arl0=arl0,
+        least_effect=np.zeros(len(index)),
+        sides=(1,),
     )
     chart = _only(chart, value >= SIDE_FACTOR * chart.centre)
-    low, high = _limits(chart)
+    _, high = _limits(chart)
     series = table.series[index].astype(np.int64)
     return QuantityChart(
-        "side", table.keys, series, unit, table.check[index], table.check_at[index], at[index], value, np.sqrt(np.maximum(variance, 0.0)),
-        chart.centre, np.full(len(index), np.nan), high, chart, np.zeros(len(index), bool), table.source[index],
-        table.jig[index], table.readout[index], _openings(series, unit, at[index], chart, value - chart.centre, "side", "high",
-                                     _ends(probe[index], at[index], events, names), settle_after=2),
+        "side",
+        table.keys,
+        series,
+        unit,
+        table.check[index],
+        table.check_at[index],
+        at[index],
+        value,
+        np.sqrt(np.maximum(variance, 0.0)),
+        chart.centre,
+        np.full(len(index), np.nan),
+        high,
+        chart,
+        np.zeros(len(index), bool),
+        table.source[index],
+        table.jig[index],
+        table.readout[index],
+        _openings(
+            series,
+            unit,
+            at[index],
+            chart,
+            value - chart.centre,
+            "side",
+            "high",
+            _ends(probe[index], at[index], events, names),
+            settle_after=2,
+        ),
     )
 
 
@@ -229,6 +348,6 @@ def quantity_charts(counted: Counted, events: pd.DataFrame, settings: Settings) 
     return [
         background_chart(counted.background, events, counted.names, settings),
         window_chart(counted.windows, events, counted.names, settings),
-        width_chart(counted.windows, events, counted.names, settings),
+        width_chart(counted.windows, events, counted.names),
         side_chart(counted.side, events, counted.names, settings),
     ]

@@ -49,8 +49,15 @@ def reset_cusum(step: Floats) -> Floats:
 
 
 def spread_chart(
-    rows: Rows, x: Floats, z_local: Floats, noise: Floats, far: Bools, placing_uncertainty: Floats, arl0: Floats,
-    chi_square: Floats, chi_square_dof: Floats,
+    rows: Rows,
+    x: Floats,
+    z_local: Floats,
+    noise: Floats,
+    far: Bools,
+    placing_uncertainty: Floats,
+    arl0: Floats,
+    chi_square: Floats,
+    chi_square_dof: Floats,
 ) -> SpreadChart:
     """Run both charts over all units.
 
@@ -82,17 +89,31 @@ def spread_chart(
     low = _walk(rows, np.where(known, _variance_llr(plain, 1.0, LOW_RATIO), 0.0)) / nats
     some = chi_square_dof > 0
     chi = np.where(some, np.nan_to_num(chi_square), 0.0)
-    repeats = np.maximum(*(
-        _walk(rows, np.where(some, _variance_llr(np.minimum(chi, 4.0 * chi_square_dof + 8.0), chi_square_dof, r), 0.0)) for r in (REPEATS_HIGH, REPEATS_LOW)
-    )) / nats
+    repeats = (
+        np.maximum(
+            *(
+                _walk(
+                    rows,
+                    np.where(some, _variance_llr(np.minimum(chi, 4.0 * chi_square_dof + 8.0), chi_square_dof, r), 0.0),
+                )
+                for r in (REPEATS_HIGH, REPEATS_LOW)
+            )
+        )
+        / nats
+    )
     return SpreadChart(
-        statistic / threshold, rate / rate_threshold, low, repeats, _walk(rows, np.where(far & known, 1.0, 0.0)), (recent < 1.3) & (lone == 0.0),
+        statistic / threshold,
+        rate / rate_threshold,
+        low,
+        repeats,
+        _walk(rows, np.where(far & known, 1.0, 0.0)),
+        (recent < 1.3) & (lone == 0.0),
         100.0 * np.sqrt(np.maximum(_recent_mean(rows, excess, known), 0.0)),
     )
 
 
 def _variance_llr(square: Floats, freedom: Floats | float, ratio: float) -> Floats:
-    """ln of the likelihood ratio of a variance ``ratio`` times as large, for a sum of squares with its degrees of freedom."""
+    """Ln of the likelihood ratio of a variance ``ratio`` times as large, for a sum of squares with its degrees of freedom."""
     return np.asarray(-0.5 * freedom * np.log(ratio) - 0.5 * square * (1.0 / ratio - 1.0))
 
 

@@ -52,8 +52,17 @@ def _scores() -> Floats:
 
 
 def passage_quantiles(
-    weight: Floats, level: Floats, level_var: Floats, slope: Floats, slope_var: Floats, cross: Floats, limit: Floats,
-    sign: Floats, within_days: tuple[int, ...] = (90, 182, 365), *, wander: float = WANDER_PER_DAY,
+    weight: Floats,
+    level: Floats,
+    level_var: Floats,
+    slope: Floats,
+    slope_var: Floats,
+    cross: Floats,
+    limit: Floats,
+    sign: Floats,
+    within_days: tuple[int, ...] = (90, 182, 365),
+    *,
+    wander: float = WANDER_PER_DAY,
 ) -> PassageQuantiles:
     """Quantiles of the first passage for mixtures of (level, slope).
 
@@ -72,12 +81,14 @@ def passage_quantiles(
         w = weight[u][keep] / weight[u][keep].sum()
         v = slope[u][keep][:, None, None] + slope_sd[u][keep][:, None, None] * scores[None, :, None]
         here = (
-            level[u][keep][:, None, None] + gain[u][keep][:, None, None] * (v - slope[u][keep][:, None, None])
+            level[u][keep][:, None, None]
+            + gain[u][keep][:, None, None] * (v - slope[u][keep][:, None, None])
             + rest_sd[u][keep][:, None, None] * scores[None, None, :]
         )
         distance = sign[u] * (limit[u] - here)
         p = first_passage(grid[:, None, None, None], distance[None], (sign[u] * v + 0.0 * here)[None], wander)
         total[u] = (p.mean(axis=(2, 3)) * w).sum(axis=1)
+
     def quantile(q: float) -> Floats:
         out = np.full(units, np.nan)
         for u in range(units):

@@ -38,7 +38,15 @@ class ShiftForecast:
     passage: PassageQuantiles  # arrays of length 1
 
 
-def limit_shift(nuclide: str, centre_kev: float, width_pct: float, fwhm_pct: float, start_pct: float, towards: float, tolerance: float) -> tuple[float, bool] | None:
+def limit_shift(
+    nuclide: str,
+    centre_kev: float,
+    width_pct: float,
+    fwhm_pct: float,
+    start_pct: float,
+    towards: float,
+    tolerance: float,
+) -> tuple[float, bool] | None:
     """The shift at which the response, 1 at ``start_pct``, first passes 1 ± tolerance going ``towards`` (−1 or +1); and whether it falls there.
 
     None where it does not within 25 % of shift.
@@ -51,7 +59,10 @@ def limit_shift(nuclide: str, centre_kev: float, width_pct: float, fwhm_pct: flo
 
 
 def shift_forecasts(
-    quantities: list[QuantityChart], names: Names, records: Records, tolerance: float,
+    quantities: list[QuantityChart],
+    names: Names,
+    records: Records,
+    tolerance: float,
 ) -> list[ShiftForecast]:
     """Every window series that surely slides, with its forecast.
 
@@ -62,7 +73,9 @@ def shift_forecasts(
     registered = records.windows.set_index("window")
     detector = dict(zip(records.probes["probe"].astype(object), records.probes["detector"].astype(object), strict=True))
     out: list[ShiftForecast] = []
-    newest_unit = {int(s): int(u) for s, u in zip(shift.series, shift.unit, strict=True)}  # rows are in time order inside a series
+    newest_unit = {
+        int(s): int(u) for s, u in zip(shift.series, shift.unit, strict=True)
+    }  # rows are in time order inside a series
     fwhm: dict[int, float] = {}
     for code in np.unique(width.series):
         mine = width.series == code
@@ -79,8 +92,15 @@ def shift_forecasts(
             continue
         value: Floats = shift.value[rows]
         variance = shift.sd[rows] ** 2 + REPEATABILITY_PCT**2
-        trends = fit_trends(np.zeros(len(rows), np.int64), shift.at_days[rows], value, variance, 1,
-                            ramp_sd_per_year=RAMP_SD_PCT_PER_YEAR, step_sd=STEP_SD_PCT)
+        trends = fit_trends(
+            np.zeros(len(rows), np.int64),
+            shift.at_days[rows],
+            value,
+            variance,
+            1,
+            ramp_sd_per_year=RAMP_SD_PCT_PER_YEAR,
+            step_sd=STEP_SD_PCT,
+        )
         ramp = np.where(trends.slope_var > 0, trends.weight, 0.0)
         if len(rows) == 2:
             ramp[0, 1 : 1 + (ramp.shape[1] - 1) // 2] = 0.0
@@ -95,13 +115,31 @@ def shift_forecasts(
         probe = int(shift.keys.probe[series])
         kind = detector.get(names.probe[probe])
         typical = typical_fwhm_pct(kind if isinstance(kind, str) else None, float(row["centre_kev"]))
-        found = limit_shift(names.nuclide[nuclide_code], float(row["centre_kev"]), float(row["width_pct"]),
-                            fwhm.get(probe, typical), float(shift.centre[last]), towards, tolerance)
+        found = limit_shift(
+            names.nuclide[nuclide_code],
+            float(row["centre_kev"]),
+            float(row["width_pct"]),
+            fwhm.get(probe, typical),
+            float(shift.centre[last]),
+            towards,
+            tolerance,
+        )
         if found is None or (found[0] - value[-1]) * towards <= 0:
             continue
         passage = passage_quantiles(
-            ramp / probability, trends.level, trends.level_var, trends.slope, trends.slope_var, trends.cross,
-            np.array([found[0]]), np.array([towards]), wander=WANDER_PCT2_PER_DAY,
+            ramp / probability,
+            trends.level,
+            trends.level_var,
+            trends.slope,
+            trends.slope_var,
+            trends.cross,
+            np.array([found[0]]),
+            np.array([towards]),
+            wander=WANDER_PCT2_PER_DAY,
         )
-        out.append(ShiftForecast(series, float(shift.at_days[last]), slope * 365.2422, found[0], found[1], min(probability, 1.0), passage))
+        out.append(
+            ShiftForecast(
+                series, float(shift.at_days[last]), slope * 365.2422, found[0], found[1], min(probability, 1.0), passage
+            )
+        )
     return out

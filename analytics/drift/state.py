@@ -12,7 +12,10 @@ from analytics.drift.crossing import PassageQuantiles, passage_quantiles
 from analytics.drift.trend import YEAR_DAYS, Trends, fit_trends
 
 Z90 = 1.6448536269514722
-POSSIBLE, ESTABLISHED = 0.12, 0.9  # probability of a ramp from which a forecast is possible, and from which it has a late end
+POSSIBLE, ESTABLISHED = (
+    0.12,
+    0.9,
+)  # probability of a ramp from which a forecast is possible, and from which it has a late end
 
 
 @dataclass(frozen=True)
@@ -62,16 +65,26 @@ def drift_state(charts: ResponseCharts, alarmed: Bools, tolerance: float) -> Dri
     beyond = (level < lower) | (level > upper)
     real = trends.probability_ramp
     # A possible drift gets its early end; only an established one gets a late end.
-    forecast = np.isfinite(c.alpha) & ~beyond & (trends.checks >= 5) & (real >= POSSIBLE) & (real >= trends.probability_step)
+    forecast = (
+        np.isfinite(c.alpha) & ~beyond & (trends.checks >= 5) & (real >= POSSIBLE) & (real >= trends.probability_step)
+    )
     sure = alarmed & (real >= 0.5) | (real >= ESTABLISHED)
     units = len(level)
     nothing = np.full(units, np.nan)
-    passage = PassageQuantiles(nothing.copy(), nothing.copy(), nothing.copy(), {d: nothing.copy() for d in (90, 182, 365)})
+    passage = PassageQuantiles(
+        nothing.copy(), nothing.copy(), nothing.copy(), {d: nothing.copy() for d in (90, 182, 365)}
+    )
     pick = np.flatnonzero(forecast)
     if len(pick):
         some = passage_quantiles(
-            share[pick] / safe[pick][:, None], trends.level[pick], trends.level_var[pick], trends.slope[pick], trends.slope_var[pick],
-            trends.cross[pick], np.where(sign[pick] < 0, lower[pick], upper[pick]), sign[pick],
+            share[pick] / safe[pick][:, None],
+            trends.level[pick],
+            trends.level_var[pick],
+            trends.slope[pick],
+            trends.slope_var[pick],
+            trends.cross[pick],
+            np.where(sign[pick] < 0, lower[pick], upper[pick]),
+            sign[pick],
         )
         known = sure[pick]
         passage.p05[pick] = some.p05
@@ -79,7 +92,19 @@ def drift_state(charts: ResponseCharts, alarmed: Bools, tolerance: float) -> Dri
         passage.p95[pick] = np.where(known, some.p95, np.nan)
         for d, values in some.within.items():
             passage.within[d][pick] = values * np.where(known, 1.0, real[pick])
-    return DriftState(trends, level, level_sd, slope_out, low_out, high_out, drifting, outside, passage, forecast & np.isfinite(passage.p05), sign)
+    return DriftState(
+        trends,
+        level,
+        level_sd,
+        slope_out,
+        low_out,
+        high_out,
+        drifting,
+        outside,
+        passage,
+        forecast & np.isfinite(passage.p05),
+        sign,
+    )
 
 
 def _cdf(limit: Floats, trends: Trends) -> Floats:

@@ -48,9 +48,15 @@ class Trends:
     checks: Ints
 
 
-def fit_trends(
-    unit: Ints, at_days: Floats, x: Floats, variance: Floats, units: int,
-    *, ramp_sd_per_year: float = RAMP_SD_PER_YEAR, step_sd: float = STEP_SD,
+def fit_trends(  # noqa: PLR0915 -- one model family, written out
+    unit: Ints,
+    at_days: Floats,
+    x: Floats,
+    variance: Floats,
+    units: int,
+    *,
+    ramp_sd_per_year: float = RAMP_SD_PER_YEAR,
+    step_sd: float = STEP_SD,
 ) -> Trends:
     """Fit every unit at once. Rows sorted by (unit, time), one per check, admitted checks only.
 
@@ -88,7 +94,7 @@ def fit_trends(
     slope, slope_var = np.zeros((units, components)), np.zeros((units, components))
     cross, onset = np.zeros((units, components)), np.full((units, components), np.nan)
     size = np.zeros((units, components))
-    inflation = _inflation(w, value, counts)
+    inflation = _inflation(w, value)
     w = w / inflation
     total, safe = total / inflation, safe / inflation
     log_weight[:, 0] = np.log(1.0 - PRIOR_STEP - PRIOR_RAMP)
@@ -100,15 +106,51 @@ def fit_trends(
         f = np.maximum(t - ramp_from, 0.0)
         prior = (ramp_sd_per_year / YEAR_DAYS) ** 2
         k = 1 + ONSETS + j
-        _component(w, f, centred, safe, mean + base, np.maximum(span - ramp_from, 0.0), prior, enough & (span > 0),
-                   PRIOR_RAMP / ONSETS, k, log_weight, level, level_var, slope, slope_var, cross)
+        _component(
+            w,
+            f,
+            centred,
+            safe,
+            mean + base,
+            np.maximum(span - ramp_from, 0.0),
+            prior,
+            enough & (span > 0),
+            PRIOR_RAMP / ONSETS,
+            k,
+            log_weight,
+            level,
+            level_var,
+            slope,
+            slope_var,
+            cross,
+        )
         onset[:, k] = first + ramp_from
         after = np.clip(np.rint((counts - 3) * (j + 0.5) / ONSETS), 0, None).astype(np.int64) + 1
-        step_at = np.where(enough, t[np.minimum(after, max(longest - 1, 0)), np.arange(units)], 0.0) if longest else np.zeros(units)
+        step_at = (
+            np.where(enough, t[np.minimum(after, max(longest - 1, 0)), np.arange(units)], 0.0)
+            if longest
+            else np.zeros(units)
+        )
         f = (t >= step_at).astype(float)
         k = 1 + j
-        _component(w, f, centred, safe, mean + base, np.ones(units), step_sd**2, enough, PRIOR_STEP / ONSETS, k,
-                   log_weight, level, level_var, size, np.zeros_like(slope_var), np.zeros_like(cross))
+        _component(
+            w,
+            f,
+            centred,
+            safe,
+            mean + base,
+            np.ones(units),
+            step_sd**2,
+            enough,
+            PRIOR_STEP / ONSETS,
+            k,
+            log_weight,
+            level,
+            level_var,
+            size,
+            np.zeros_like(slope_var),
+            np.zeros_like(cross),
+        )
         onset[:, k] = first + step_at
     peak = log_weight.max(axis=1, keepdims=True)
     weight = np.exp(log_weight - peak)
@@ -120,8 +162,20 @@ def fit_trends(
     empty = counts == 0
     level[empty] = np.nan
     return Trends(
-        weight, level, level_var, slope, slope_var, cross, onset, newest, weight[:, ramps].sum(axis=1), p_step,
-        slope[:, linear], slope_var[:, linear], step_size, counts,
+        weight,
+        level,
+        level_var,
+        slope,
+        slope_var,
+        cross,
+        onset,
+        newest,
+        weight[:, ramps].sum(axis=1),
+        p_step,
+        slope[:, linear],
+        slope_var[:, linear],
+        step_size,
+        counts,
     )
 
 
@@ -132,7 +186,7 @@ def _sum(values: Floats) -> Floats:
     return out
 
 
-def _inflation(w: Floats, value: Floats, counts: Ints) -> Floats:
+def _inflation(w: Floats, value: Floats) -> Floats:
     """Mean squared standardised difference of neighbours, at least 1: spread that the stated variances do not explain."""
     if len(w) < 2:
         return np.ones(w.shape[1])
@@ -145,9 +199,22 @@ def _inflation(w: Floats, value: Floats, counts: Ints) -> Floats:
 
 
 def _component(
-    w: Floats, f: Floats, centred: Floats, total: Floats, mean: Floats, f_now: Floats, prior: float,
-    ok: npt.NDArray[np.bool_], share: float, k: int, log_weight: Floats, level: Floats, level_var: Floats,
-    slope: Floats, slope_var: Floats, cross: Floats,
+    w: Floats,
+    f: Floats,
+    centred: Floats,
+    total: Floats,
+    mean: Floats,
+    f_now: Floats,
+    prior: float,
+    ok: npt.NDArray[np.bool_],
+    share: float,
+    k: int,
+    log_weight: Floats,
+    level: Floats,
+    level_var: Floats,
+    slope: Floats,
+    slope_var: Floats,
+    cross: Floats,
 ) -> None:
     f_mean = _sum(w * f) / total
     d = np.where(w > 0, f - f_mean, 0.0)

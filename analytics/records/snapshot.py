@@ -12,42 +12,90 @@ import pandas as pd
 
 # column -> dtype; "cat" is a pandas categorical with sorted string categories.
 READINGS = {
-    "reading_id": "int64",        # unique, rising in the order of storage
-    "probe": "cat", "taken_at": "datetime64[us]", "window": "cat", "measurement": "cat",
-    "counts": "float64",          # whole numbers; NaN where only a displayed rate is known
-    "rate_cps": "float64",        # NaN unless the row is a displayed rate
-    "rate_step_cps": "float64",   # last digit of the displayed rate (rounding variance step²/12); NaN unless derived
-    "count_time_s": "float64", "source": "cat", "repeat": "int32", "reseated": "bool",
-    "jig": "cat", "collimator": "cat", "readout": "cat", "operator": "cat",
-    "temperature_c": "float64", "battery_pct": "float64", "on_minutes": "float64", "note": "str",
-    "excluded": "bool",           # hidden from the analysis by a person
-    "load": "int32", "file": "cat", "row": "int32",   # where it came from
+    "reading_id": "int64",  # unique, rising in the order of storage
+    "probe": "cat",
+    "taken_at": "datetime64[us]",
+    "window": "cat",
+    "measurement": "cat",
+    "counts": "float64",  # whole numbers; NaN where only a displayed rate is known
+    "rate_cps": "float64",  # NaN unless the row is a displayed rate
+    "rate_step_cps": "float64",  # last digit of the displayed rate (rounding variance step²/12); NaN unless derived
+    "count_time_s": "float64",
+    "source": "cat",
+    "repeat": "int32",
+    "reseated": "bool",
+    "jig": "cat",
+    "collimator": "cat",
+    "readout": "cat",
+    "operator": "cat",
+    "temperature_c": "float64",
+    "battery_pct": "float64",
+    "on_minutes": "float64",
+    "note": "str",
+    "excluded": "bool",  # hidden from the analysis by a person
+    "load": "int32",
+    "file": "cat",
+    "row": "int32",  # where it came from
 }
 PROBES = {
-    "probe": "str", "site": "str", "model_type": "str", "detector": "str", "connection": "str", "diameter_mm": "float64",
-    "in_service_on": "datetime64[us]", "dead_time_us": "float64", "dead_time_model": "str", "replacement_cost": "float64",
+    "probe": "str",
+    "site": "str",
+    "model_type": "str",
+    "detector": "str",
+    "connection": "str",
+    "diameter_mm": "float64",
+    "in_service_on": "datetime64[us]",
+    "dead_time_us": "float64",
+    "dead_time_model": "str",
+    "replacement_cost": "float64",
     "note": "str",
 }
 SOURCES = {
-    "source": "str", "nuclide": "str", "reference_at": "datetime64[us]", "activity_kbq": "float64",
-    "activity_uncertainty_pct": "float64", "site": "str", "withdrawn_on": "datetime64[us]",
+    "source": "str",
+    "nuclide": "str",
+    "reference_at": "datetime64[us]",
+    "activity_kbq": "float64",
+    "activity_uncertainty_pct": "float64",
+    "site": "str",
+    "withdrawn_on": "datetime64[us]",
 }
 WINDOWS = {"window": "str", "nuclide": "str", "centre_kev": "float64", "width_pct": "float64", "offset_pct": "float64"}
 EVENTS = {
-    "event_id": "int64", "probe": "str", "happened_at": "datetime64[us]", "kind": "str",
-    "new_reference": "bool",      # the kind's default already filled in
-    "site": "str", "by": "str", "cost": "float64", "note": "str",
+    "event_id": "int64",
+    "probe": "str",
+    "happened_at": "datetime64[us]",
+    "kind": "str",
+    "new_reference": "bool",  # the kind's default already filled in
+    "site": "str",
+    "by": "str",
+    "cost": "float64",
+    "note": "str",
 }
 INSPECTIONS = {
-    "inspection_id": "int64", "probe": "str", "source": "str", "done_at": "datetime64[us]", "kind": "str", "result": "str",
-    "value": "float64", "unit": "str", "nuclide": "str", "person": "str", "note": "str",
+    "inspection_id": "int64",
+    "probe": "str",
+    "source": "str",
+    "done_at": "datetime64[us]",
+    "kind": "str",
+    "result": "str",
+    "value": "float64",
+    "unit": "str",
+    "nuclide": "str",
+    "person": "str",
+    "note": "str",
 }
 USES = {"probe": "str", "used_at": "datetime64[us]", "case_reference": "str"}
 OUTCOMES = {"probe": "str", "found_at": "datetime64[us]", "found": "str", "note": "str"}
 # Decisions of people: kind is one of "cleared", "out_of_use", "overrule", "seen", "settled".
 DECISIONS = {
-    "decision_id": "int64", "probe": "str", "decided_at": "datetime64[us]", "kind": "str", "value": "str",
-    "episode": "str", "by": "str", "reason": "str",
+    "decision_id": "int64",
+    "probe": "str",
+    "decided_at": "datetime64[us]",
+    "kind": "str",
+    "value": "str",
+    "episode": "str",
+    "by": "str",
+    "reason": "str",
 }
 
 
@@ -87,7 +135,7 @@ class Records:
             elif dtype == "str":
                 out[name] = column.astype("str").where(column.notna())
             elif dtype.startswith("int"):
-                out[name] = pd.to_numeric(column).fillna(0).astype(dtype)
+                out[name] = pd.to_numeric(column).fillna(0).astype(dtype)  # type: ignore[call-overload]
             else:
-                out[name] = pd.to_numeric(column).astype(dtype)
+                out[name] = pd.to_numeric(column).astype(dtype)  # type: ignore[call-overload]
         return out

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import pandas as pd
 import plotly.graph_objects as go
 
+from analytics.named_rows import named_rows
 from analytics.results import DeviceResult
 from dashboard.figures import ground
 from dashboard.figures.sheet import Sheet
@@ -38,7 +39,7 @@ def common_movement(shared: pd.DataFrame, name: str, *, height: int = 230, legen
         hovertext=[
             f"<b>{values.day(one.at)}</b><br>{values.number(one.offset_pct, '%', digits=2, sign=True)}"
             f"<br>{values.count(int(one.probes), 'probe')} speak for it"
-            for one in shared.itertuples()
+            for one in named_rows(shared)
         ],
     )
     sheet.across(0, {"color": ground.INK, "width": 1})

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from analytics.named_rows import named_rows
 from analytics.results import Alert, SeriesResult
 from dashboard.figures import ground
 from dashboard.figures.sheet import Sheet
@@ -182,7 +184,7 @@ def _ground(sheet: Sheet, series: SeriesResult, charted: pd.DataFrame, *, row: i
 
 def _says(series: SeriesResult, marks: pd.DataFrame, word: str) -> list[str]:
     said = []
-    for one in marks.itertuples():
+    for one in named_rows(marks):
         share = (
             f" ({100 * one.corrected / one.expected:.1f} % of reference)"
             if series.quantity == "response" and one.expected

@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 import pandas as pd
 import plotly.graph_objects as go
 
+from analytics.named_rows import named_rows
 from analytics.results import SeriesResult
 from dashboard.figures import ground, readings
 from dashboard.figures.forecast import draw_forecast, horizon
@@ -116,7 +117,7 @@ def _shared(sheet: Sheet, points: pd.DataFrame, *, row: int) -> None:
 def _events(sheet: Sheet, events: pd.DataFrame, first: datetime, last: datetime) -> None:
     """A line through all rows for each event, its word on top; a thick one where a new reference begins."""
     shown = events[(events["happened_at"] >= first) & (events["happened_at"] <= last)]
-    for place, one in enumerate(shown.sort_values("happened_at").itertuples()):
+    for place, one in enumerate(named_rows(shown.sort_values("happened_at"))):
         sheet.down(
             one.happened_at,
             {

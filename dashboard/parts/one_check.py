@@ -9,6 +9,7 @@ import pandas as pd
 import streamlit as st
 
 from analytics.errors import UserError
+from analytics.named_rows import named_rows
 from analytics.results import SeriesResult
 from dashboard.parts import links, person, values
 from dashboard.seam import act, keep, read, steps
@@ -41,7 +42,7 @@ def show(look: read.Look, series: SeriesResult, points: pd.DataFrame, pressed: s
         width=320,
     )
     place = len(names) - 1 - (names.index(chosen) if chosen else 0)
-    point = next(points.iloc[place : place + 1].itertuples())
+    point = next(named_rows(points.iloc[place : place + 1]))
     build = partial(steps.account, look.records, look.settings, series, point, look.as_of)
     found = keep.kept(look, build, "account", series.index, point.check)
     way, rows = st.columns([4, 5], gap="large")
@@ -89,8 +90,8 @@ def _exclude(countings: pd.DataFrame) -> None:
         )
         offered = countings[countings["excluded"]] if hidden else countings
         which = f"{countings['reading_id'].min()}-{'back' if hidden else 'out'}"
-        said = {int(c.reading_id): _named(c) for c in offered.itertuples()}
-        own = [int(c.reading_id) for c in offered.itertuples() if c.role == "source"]
+        said = {int(c.reading_id): _named(c) for c in named_rows(offered)}
+        own = [int(c.reading_id) for c in named_rows(offered) if c.role == "source"]
         ids = st.multiselect(
             "Countings", list(said), default=own or list(said), format_func=said.__getitem__, key=f"exclude-ids-{which}"
         )

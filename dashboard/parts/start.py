@@ -6,13 +6,14 @@ import streamlit as st
 
 from dashboard.parts import links
 from dashboard.seam import read
+from dashboard.seam.place import store_path
 
 
 def ready() -> bool:
     """True where the store holds readings; else the page says what to do first, and shows nothing more."""
     if not read.exists():
         st.info(
-            f"There is no store yet at `{read.store_path()}`. Import a log and it is made, or look around first: "
+            f"There is no store yet at `{store_path()}`. Import a log and it is made, or look around first: "
             "`steadycount demo` makes an invented fleet in a store of its own.",
             icon=":material/flag:",
         )

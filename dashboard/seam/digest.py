@@ -174,14 +174,15 @@ def episodes(assessment: FleetAssessment) -> tuple[Episode, ...]:
         for alert in series.alerts:
             grouped["probe", series.probe, alert.episode].append((alert, series))
     devices = {(d.kind, d.name): d for d in (*assessment.sources, *assessment.jigs, *assessment.readouts)}
-    for (kind, name), device in devices.items():
+    for device in devices.values():
         for alert in device.alerts:
-            grouped[kind, name, alert.episode].append((alert, None))
+            grouped[str(device.kind), device.name, alert.episode].append((alert, None))
     probes = {p.probe: p for p in assessment.probes}
     found = []
+    by_name: dict[tuple[str, str], DeviceResult] = {(str(a), b): d for (a, b), d in devices.items()}
     for (kind, name, number), alerts in grouped.items():
         probe = probes.get(name) if kind == "probe" else None
-        other = devices.get((kind, name)) if kind != "probe" else None  # type: ignore[call-overload]
+        other = by_name.get((kind, name))
         site = probe.site if probe else ((other.site if other else None) or "")
         found.append(
             Episode(number, name, kind, site, tuple(sorted(alerts, key=lambda a: a[0].signalled_at)), probe, other)

@@ -56,7 +56,7 @@ def _cause(probe: ProbeResult) -> list[Fact]:
     if probe.cause == "none":
         return []
     likely = sorted(probe.cause_probabilities.items(), key=lambda one: -one[1])[:3]
-    words: dict[str, str] = dict(CAUSE)
+    words: dict[str, str] = {str(cause): word for cause, word in CAUSE.items()}
     shares = [f"{words.get(name, name)} {100 * share:.0f} %" for name, share in likely if share >= 0.005]
     return [("Likely cause", ", ".join(shares) or words[probe.cause])]
 

@@ -9,6 +9,7 @@ import plotly.graph_objects as go
 import streamlit as st
 
 from analytics.errors import UserError
+from analytics.named_rows import named_rows
 from analytics.results import Alert, SeriesResult
 from dashboard.figures.common_movement import common_movement
 from dashboard.figures.evidence import evidence
@@ -155,7 +156,7 @@ def _drawn(look: read.Look, series: SeriesResult, alerts: list[Alert]) -> go.Fig
 def _decisions(look: read.Look, one: Episode) -> None:
     """What people said about this happening, and the means to say something."""
     made = look.records.decisions
-    for said in made[(made["episode"] == one.episode) & (made["probe"] == one.subject)].itertuples():
+    for said in named_rows(made[(made["episode"] == one.episode) & (made["probe"] == one.subject)]):
         st.caption(
             f"{said.kind.replace('_', ' ').capitalize()} by {links.escape(str(said.by))} on "
             f"{values.moment(said.decided_at)}: {links.escape(str(said.reason))}"

@@ -8,6 +8,7 @@ from functools import partial
 import pandas as pd
 import streamlit as st
 
+from analytics.named_rows import named_rows
 from analytics.results import FleetAssessment, ProbeResult
 from dashboard.figures.fleet_map import fleet_map
 from dashboard.figures.site_bars import site_bars
@@ -169,12 +170,12 @@ def _changes(look: read.Look) -> None:
     recent = [
         *(
             (d.decided_at, f"{links.escape(d.probe)}: {d.kind.replace('_', ' ')} by {links.escape(d.by)}")
-            for d in decisions.itertuples()
+            for d in named_rows(decisions)
             if since < d.decided_at <= look.as_of
         ),
         *(
             (e.happened_at, f"{links.escape(e.probe)}: {e.kind.replace('_', ' ')}")
-            for e in events.itertuples()
+            for e in named_rows(events)
             if since < e.happened_at <= look.as_of
         ),
     ]

@@ -221,7 +221,7 @@ def _others(look: read.Look, name: str, series: SeriesResult | None) -> None:
     with st.container(horizontal=True):
         links.to("record", "Record a check", icon=":material/edit_note:", probe=name)
         links.to("alerts", "All alerts", icon=":material/notifications:")
-        last = series and look.assessment.points_of(series)["source"].dropna()
+        last = look.assessment.points_of(series)["source"].dropna() if series is not None else None
         if last is not None and len(last):
             links.to(
                 "sources",

@@ -167,3 +167,24 @@ def test_messy_files_of_the_collection_lose_no_row(clinic, name):
         fates.count("there"),
         fates.count("held"),
     )
+
+
+@pytest.mark.parametrize(
+    ("content", "encoding", "damaged"),
+    [
+        ("é".encode() * 9 + b"\xff", "utf-8", True),
+        ("�".encode() * 9, "utf-8", False),
+        (b"\xe9t\xe9", "cp1252", False),
+        (b"\xef\xbb\xbf\xff\xff", "utf-8", True),
+        ("é".encode()[:1], "cp1252", False),
+        (b"plain", "utf-8", False),
+    ],
+)
+def test_the_encoding_is_told_from_all_of_the_file(clinic, monkeypatch, content, encoding, damaged):
+    """Also where a character lies across two pieces of the file."""
+    from analytics.records.intake import csv_text
+
+    for size in (1, 2, 3, 1 << 20):
+        monkeypatch.setattr(csv_text, "BLOCK_BYTES", size)
+        facts = csv_text.read_facts(clinic.write("x.csv", content))
+        assert (facts.encoding, facts.damaged) == (encoding, damaged), size

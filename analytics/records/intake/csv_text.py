@@ -46,11 +46,10 @@ class TextFacts:
 def read_facts(path: Path) -> TextFacts:
     """Encoding, size and sha256 of a text file in one pass with bounded memory.
 
-    UTF-8 if all of it is (or most of what is not ASCII in it), UTF-16 by its mark, else Windows-1252.
+    UTF-8 if all of it is, or if it says so, or if most of what is not ASCII in it is; UTF-16 by its mark; else Windows-1252.
     """
     digest, size = hashlib.sha256(), 0
-    decoder = codecs.getincrementaldecoder("utf-8")(errors="replace")
-    multi = bad = 0
+    reader = _Utf8Reader()
     clean, start = True, b""
     with path.open("rb") as stream:
         while chunk := stream.read(BLOCK_BYTES):
@@ -58,24 +57,41 @@ def read_facts(path: Path) -> TextFacts:
             digest.update(chunk)
             size += len(chunk)
             clean = clean and len(chunk.translate(None, _CONTROL)) == len(chunk)
-            if chunk.isascii():
-                multi, bad = _count(decoder.decode(chunk), multi, bad) if decoder.getstate()[0] else (multi, bad)
-                continue
-            multi, bad = _count(decoder.decode(chunk), multi, bad)
-    bad += len(decoder.decode(b"", final=True))
+            reader.take(chunk)
+    reader.take(b"", final=True)
+    clean = clean and not reader.replacements
     if start.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
         return TextFacts("utf-16", size, digest.hexdigest(), clean=False, damaged=False)
-    if bad == 0:
+    if not reader.bad:
         return TextFacts("utf-8", size, digest.hexdigest(), clean, damaged=False)
-    if multi > bad:
+    if start.startswith(codecs.BOM_UTF8) or reader.good > reader.bad:
         return TextFacts("utf-8", size, digest.hexdigest(), clean=False, damaged=True)
     return TextFacts("cp1252", size, digest.hexdigest(), clean=False, damaged=False)
 
 
-def _count(text: str, multi: int, bad: int) -> tuple[int, int]:
-    """Add up readable characters beyond ASCII, and unreadable ones."""
-    broken = text.count("\ufffd")
-    return multi + len(text) - len(text.encode("ascii", "ignore")) - broken, bad + broken
+class _Utf8Reader:
+    """Counts what is not ASCII: characters that are UTF-8, and places that are not."""
+
+    def __init__(self) -> None:
+        self.good = self.bad = self.replacements = 0
+        self._strict: codecs.IncrementalDecoder | None = codecs.getincrementaldecoder("utf-8")("strict")
+        self._lenient = codecs.getincrementaldecoder("utf-8")("replace")
+
+    def take(self, chunk: bytes, *, final: bool = False) -> None:
+        """The next piece of the file."""
+        if chunk.isascii() and not final and not self._lenient.getstate()[0]:
+            return
+        text = self._lenient.decode(chunk, final)
+        signs = text.count("\ufffd")  # read as such, or put where nothing could be read
+        self.replacements += signs
+        if self._strict is not None:
+            try:
+                self._strict.decode(chunk, final)
+            except UnicodeDecodeError:
+                self._strict = None
+        if self._strict is None:
+            self.bad += max(signs - chunk.count(b"\xef\xbf\xbd"), 1 if final else 0)
+        self.good += len(text) - len(text.encode("ascii", "ignore")) - signs
 
 
 def _utf8_chunks(path: Path, facts: TextFacts) -> Iterator[tuple[bytes, float]]:
