@@ -157,7 +157,7 @@ def draw_alerts(
 def _ground(sheet: Sheet, series: SeriesResult, charted: pd.DataFrame, *, row: int, legend: bool, levels: bool) -> None:
     at, expected = charted["check_at"], charted["expected"]
     piece = ground.pieces(at, expected)
-    name = {"legendgroup": "limits", "name": "chart limits (follow the counts)"} if legend else {}
+    name: dict[str, Any] = {"legendgroup": "limits", "name": "chart limits (follow the counts)"} if legend else {}
     sheet.area(*ground.ribbon(at, charted["limit_low"], charted["limit_high"], piece), ground.FAINT, row=row, **name)
     name = {"legendgroup": "reference", "name": "reference"} if legend else {}
     sheet.line(*ground.broken_line(at, expected, piece), {"color": ground.INK, "width": 1.5}, row=row, **name)
