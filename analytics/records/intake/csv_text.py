@@ -46,14 +46,14 @@ class TextFacts:
 def read_facts(path: Path) -> TextFacts:
     """Encoding, size and sha256 of a text file in one pass with bounded memory.
 
-    UTF-8 if all of it is, or if it says so, or if most of what is not ASCII in it is; UTF-16 by its mark; else Windows-1252.
+    UTF-8 if all of it is, if it says so, or if most of what is not ASCII is; UTF-16 by its mark; else Windows-1252.
     """
     digest, size = hashlib.sha256(), 0
     reader = _Utf8Reader()
     clean, start = True, b""
     with path.open("rb") as stream:
         while chunk := stream.read(BLOCK_BYTES):
-            start = start or chunk[:4]
+            start = start if len(start) == 4 else (start + chunk)[:4]
             digest.update(chunk)
             size += len(chunk)
             clean = clean and len(chunk.translate(None, _CONTROL)) == len(chunk)
