@@ -99,10 +99,7 @@ def test_response_charts_keep_their_digits(cadence, share):
 
 
 @CADENCES
-@pytest.mark.parametrize("quantity", [
-    "window_width",
-    pytest.param("window_shift", marks=pytest.mark.xfail(
-        strict=True, reason="counting.window starts its fit at the median width of all checks, later ones too"))])
+@pytest.mark.parametrize("quantity", ["window_width", "window_shift"])
 def test_window_charts_keep_their_digits(cadence, quantity):
     """Window charts say of a reading, to the last digit, what they said when it came."""
     wrong = [
@@ -112,9 +109,6 @@ def test_window_charts_keep_their_digits(cadence, quantity):
     assert wrong == []
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="background_chart and side_chart take their prior spread from the median over all readings, later ones too")
 @pytest.mark.parametrize("quantity", ["background", "side"])
 def test_background_and_side_charts_keep_their_digits(quantity):
     """A background or side reading is judged without regard to what other probes read later."""
@@ -199,8 +193,6 @@ def test_probes_elsewhere_change_no_alarm_and_no_advice():
             assert s.current == pytest.approx(levels[s.probe, s.window], rel=2e-3)
 
 
-@pytest.mark.xfail(
-    strict=True, reason="home sources are counted over all units, later ones too: the finding is withdrawn")
 def test_a_source_once_named_stays_named_when_its_probes_are_repaired_on_it():
     """A source 10 % off its certificate keeps its alert after the probes read on it begin new references there."""
     log = Log(3).source("CK-1").source("CK-2", reference_at=START + timedelta(days=100))

@@ -20,7 +20,7 @@ from analytics.baseline.noise import PlacingSpread
 from analytics.baseline.rows import CLOSED_AFTER_DAYS, Bools, Floats, Ints, Rows
 
 WANDER = 0.003**2  # a sound neighbour's own slow wander about its reference
-BRIDGE = 0.01**2  # most variance of a bridge that is carried as common to all readings on the source
+BRIDGE = 0.05**2  # most variance of a bridge that is carried as common to all readings on the source
 MOVE = 0.02**2  # what a source is expected to move by while in use, before anything is seen (prior variance)
 LEAST_FOR_NEIGHBOUR = 2  # checks in its reference before a unit speaks for a source
 RECENT = 8  # checks whose median is a neighbour's present level

@@ -30,6 +30,7 @@ from analytics.counting.three_counts import (
     where_known,
 )
 
+START_FWHM_PCT = 10.0  # a fixed width to start from, so that no check's last digit depends on the others
 _START_GAINS = np.linspace(0.80, 1.20, 41)
 _START_SCATTERS = np.array([0.0, 0.05, 0.15, 0.4, 1.0])
 
@@ -74,11 +75,11 @@ def fit_shift(setup: WindowSetup, counts: ThreeCounts, fwhm_pct: Floats | float)
 
 
 def _start(setup: WindowSetup, y: Floats, fwhm_pct: Floats) -> tuple[Floats, Floats]:
-    """(gain, scatter) of a coarse grid that come nearest, at the median width: Newton finds the solution next to it."""
+    """(gain, scatter) of a coarse grid that come nearest, at a usual width: Newton finds the solution next to it."""
     if len(y) == 0:
         return np.empty(0), np.empty(0)
     u, v = (one.ravel() for one in np.meshgrid(_START_GAINS, _START_SCATTERS))
-    made = model_ratios(setup, u, v, 0.0, np.full_like(u, float(np.median(fwhm_pct))))[0]
+    made = model_ratios(setup, u, v, 0.0, np.full_like(u, START_FWHM_PCT))[0]
     best, nearest = np.zeros(len(y), np.int64), np.full(len(y), np.inf)
     for number, ratios in enumerate(made):
         distance = ((y - ratios) ** 2).sum(axis=1)
@@ -91,7 +92,7 @@ def _gain_at_border(setup: WindowSetup, difference: Floats, fwhm_pct: Floats) ->
     """Gain at which ln(n₊/n₋) without scatter is ``difference``, the slope there, and where the steps settled."""
     none = np.zeros_like(difference)
     grid = np.linspace(*GAIN_RANGE, 241)
-    middle = np.full_like(grid, float(np.median(fwhm_pct)))
+    middle = np.full_like(grid, START_FWHM_PCT)
     made = model_ratios(setup, grid, np.zeros_like(grid), 0.0, middle)[0]
     branch = rising_branch(made[:, 1] - made[:, 0])
     on = ~np.isnan(branch)

@@ -19,7 +19,7 @@ from analytics.records.sql import first, literal, only, quoted, scalar
 if TYPE_CHECKING:
     import duckdb
 
-MOST_IN_MEMORY = 1_500_000
+MOST_IN_MEMORY = 1_000_000
 HELD = "refused"  # temporary table (rid, "column", value, reason, extra), one row a problem
 MET = "met"  # temporary table (rid, same): rows whose key is taken
 # A blank is not "another value" in these; in the others it is.

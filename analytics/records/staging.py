@@ -25,7 +25,7 @@ from analytics.records.headings import Layout
 from analytics.records.intake.raw import FAULT, ROW, RawTable, cell_name
 from analytics.records.sql import first, only, scalar
 
-MEMORY = "1GB"  # more is spilled to the temporary folder
+MEMORY = "400MB"  # more is spilled to the temporary folder
 ROWS_AT_ONCE, BYTES_AT_ONCE = 400_000, 96 << 20
 
 

@@ -23,7 +23,7 @@ _CONFIG: dict[str, str | bool | int | float | list[str]] = {
     "autoinstall_known_extensions": "false",
     "autoload_known_extensions": "false",
     "allow_community_extensions": "false",
-    "memory_limit": "2GB",
+    "memory_limit": "1GB",
     "lock_configuration": "true",
 }
 
