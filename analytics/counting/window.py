@@ -56,7 +56,7 @@ def fit_shift(setup: WindowSetup, counts: ThreeCounts, fwhm_pct: Floats | float)
     fwhm = np.broadcast_to(np.asarray(fwhm_pct, np.float64), usable.shape)
     gain, scatter, met = np.ones(len(y)), np.zeros(len(y)), np.zeros(len(y), bool)
     rows = np.flatnonzero(usable)
-    start = _start(setup, y[rows], fwhm[rows])
+    start = _start(setup, y[rows])
     gain[rows], scatter[rows], met[rows] = newton(setup, y[rows], *start, 0.0, fwhm[rows])
     sd, regular = standard_deviations(model_ratios(setup, gain, scatter, 0.0, fwhm)[1], variance)
 
@@ -74,7 +74,7 @@ def fit_shift(setup: WindowSetup, counts: ThreeCounts, fwhm_pct: Floats | float)
         where_known(sd[:, 1], good), good)
 
 
-def _start(setup: WindowSetup, y: Floats, fwhm_pct: Floats) -> tuple[Floats, Floats]:
+def _start(setup: WindowSetup, y: Floats) -> tuple[Floats, Floats]:
     """(gain, scatter) of a coarse grid that come nearest, at a usual width: Newton finds the solution next to it."""
     if len(y) == 0:
         return np.empty(0), np.empty(0)

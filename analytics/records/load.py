@@ -188,6 +188,7 @@ def _carry_out(con: duckdb.DuckDBPyConnection, staging: Staging, plan: Plan) -> 
             continue
         merge = Merge(con, table, plan.permits, without_twins=staging.without_twins and table.kind == "readings")
         merge.run(rows)
+        staging.forget(table)
         counts |= merge.counts()
         held.append(held_rows.from_merge(merge.held(), table.kind, files))
         stored += insert_new(con, table, plan.permits, load, names)

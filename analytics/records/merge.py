@@ -19,7 +19,7 @@ from analytics.records.sql import first, literal, only, quoted, scalar
 if TYPE_CHECKING:
     import duckdb
 
-MOST_IN_MEMORY = 1_000_000
+MOST_IN_MEMORY = 500_000
 HELD = "refused"  # temporary table (rid, "column", value, reason, extra), one row a problem
 MET = "met"  # temporary table (rid, same): rows whose key is taken
 # A blank is not "another value" in these; in the others it is.
@@ -83,6 +83,7 @@ class Merge:
             return
         self.con.execute("DROP VIEW IF EXISTS incoming")
         self.con.execute("CREATE OR REPLACE TEMP TABLE incoming AS FROM arrived")
+        del table, batches
         self.con.register("arrived", rows)
         self.con.execute("INSERT INTO incoming FROM arrived")
         self.con.unregister("arrived")

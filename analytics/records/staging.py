@@ -219,6 +219,11 @@ class Staging:
                 split = [one.split(WITHIN) for one in problems.split(BETWEEN)]
                 yield Fault(self.files[file_no], row, [(c, code, v) for c, code, v in split], json.loads(cells))
 
+    def forget(self, table: Table) -> None:
+        """Free the room of a kind whose sound rows were taken and whose faults were read."""
+        self._kinds.discard(table.kind)
+        self.con.execute(f"DROP TABLE {table.kind}")
+
     def require(self, table: Table) -> pa.RecordBatchReader:
         """The same where there must be some."""
         rows = self.sound(table)

@@ -23,7 +23,7 @@ _CONFIG: dict[str, str | bool | int | float | list[str]] = {
     "autoinstall_known_extensions": "false",
     "autoload_known_extensions": "false",
     "allow_community_extensions": "false",
-    "memory_limit": "1GB",
+    "memory_limit": "600MB",
     "lock_configuration": "true",
 }
 
