@@ -23,7 +23,7 @@ from analytics.records.merge import Merge, Permits, cells_sql
 from analytics.records.preview import Preview, preview
 from analytics.records.report import FileCount, LoadReport
 from analytics.records.saved_maps import find_map
-from analytics.records.sql import scalar
+from analytics.records.sql import QUIET, scalar
 from analytics.records.staging import StagedFile, Staging
 from analytics.records.store import Store, exists
 from analytics.records.store_settings import settings_layer, site_now, zone_in
@@ -124,6 +124,7 @@ def _opened(path: str | Path, *, dry_run: bool, create: bool) -> Iterator[duckdb
     import duckdb
 
     con = duckdb.connect()
+    con.execute(QUIET)
     try:
         schema.migrate(con, 0)
         yield con

@@ -81,12 +81,12 @@ class Merge:
         if count <= MOST_IN_MEMORY:
             self.con.execute("CREATE OR REPLACE TEMP VIEW incoming AS FROM arrived")
             return
-        self.con.execute("DROP VIEW IF EXISTS incoming")
-        self.con.execute("CREATE OR REPLACE TEMP TABLE incoming AS FROM arrived")
+        self.con.execute("CREATE OR REPLACE TEMP TABLE spilling AS FROM arrived")
         del table, batches
         self.con.register("arrived", rows)
-        self.con.execute("INSERT INTO incoming FROM arrived")
+        self.con.execute("INSERT INTO spilling FROM arrived")
         self.con.unregister("arrived")
+        self.con.execute("CREATE OR REPLACE TEMP VIEW incoming AS FROM spilling")
 
     def _distinct(self, column: str) -> dict[str, int]:
         """The names in a column of the incoming rows and how often each occurs."""

@@ -9,6 +9,9 @@ if TYPE_CHECKING:
     import duckdb
 
 
+QUIET = "SET enable_progress_bar = false"  # its progress bar would go to standard output
+
+
 def quoted(name: str) -> str:
     """A name as an SQL identifier.
 

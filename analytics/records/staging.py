@@ -8,12 +8,14 @@ from __future__ import annotations
 import json
 import tempfile
 from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import datetime
 from types import TracebackType
 from typing import Self
 
 import duckdb
+import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
@@ -60,12 +62,11 @@ class Staging:
         False  # no two readings can have the same key: they were numbered within the only file of theirs
     )
     _kinds: set[str] = field(default_factory=set)
-    _in_order: bool = True
 
     def __enter__(self) -> Self:
         self._folder = tempfile.TemporaryDirectory(prefix="steadycount-")
         self.con = duckdb.connect(config={"temp_directory": self._folder.name, "memory_limit": MEMORY})
-        self.con.execute("SET enable_external_access = false; SET lock_configuration = true")
+        self.con.execute(f"{sql.QUIET}; SET enable_external_access = false; SET lock_configuration = true")
         return self
 
     def __exit__(
@@ -90,7 +91,7 @@ class Staging:
         statement = insert_statement(staged.number, raw, layout, order, self.zone, self.now)
         last_filled = 1
         try:
-            for block in _large_blocks(raw.blocks(progress)):
+            for block in _ahead(raw.blocks, progress):
                 self.con.register("block", block)
                 self.con.execute(statement)
                 self.con.unregister("block")
@@ -195,7 +196,6 @@ class Staging:
         )
         if twice is None:
             return
-        self._in_order = False
         self.con.execute(
             f"CREATE TABLE numbered AS SELECT * EXCLUDE (place) REPLACE (coalesce(repeat, place) AS repeat,"
             " CASE WHEN cells IS NOT NULL AND repeat IS NULL AND place IS NOT NULL"
@@ -238,11 +238,11 @@ class Staging:
         if first(self.con, f"SELECT 1 FROM {table.kind} WHERE problems IS NULL LIMIT 1") is None:
             return None
         numbered = " REPLACE (coalesce(repeat, 1) AS repeat)" if table.kind == "readings" else ""
-        order = "" if self._in_order else ' ORDER BY file_no, "row"'  # a plain scan gives rows as they were put in
-        return self.con.sql(
+        reader = self.con.sql(
             f'SELECT file_no::BIGINT * 4294967296 + "row" AS rid, * EXCLUDE (problems, cells){numbered}'
-            f" FROM {table.kind} WHERE problems IS NULL{order}"
+            f" FROM {table.kind} WHERE problems IS NULL ORDER BY rid"
         ).to_arrow_reader(100_000)
+        return _counted(reader)
 
 
 def _large_blocks(blocks: Iterable[pa.Table]) -> Iterator[pa.Table]:
@@ -257,3 +257,38 @@ def _large_blocks(blocks: Iterable[pa.Table]) -> Iterator[pa.Table]:
             kept, rows, size = [], 0, 0
     if kept:
         yield pa.concat_tables(kept)
+
+
+def _counted(reader: pa.RecordBatchReader) -> pa.RecordBatchReader:
+    """The rows with their ``place``, from 1 on (a window function would do the same on one thread)."""
+
+    def batches() -> Iterator[pa.RecordBatch]:
+        done, last = 0, -1
+        for batch in reader:
+            order = np.diff(np.concatenate([[last], batch.column("rid").to_numpy()]))
+            if (order <= 0).any():
+                raise RuntimeError("rows came out of staging in another order than they went in")
+            last += int(order.sum())
+            place = np.arange(done + 1, done + batch.num_rows + 1, dtype=np.int64)
+            yield pa.RecordBatch.from_arrays([pa.array(place), *batch.columns], schema=schema)
+            done += batch.num_rows
+
+    schema = pa.schema([pa.field("place", pa.int64()), *reader.schema])
+    return pa.RecordBatchReader.from_batches(schema, batches())
+
+
+def _ahead(
+    blocks: Callable[[Callable[[float], None]], Iterator[pa.Table]], progress: Callable[[float], None]
+) -> Iterator[pa.Table]:
+    """Blocks, the next of which is read while the one before is checked; progress is told on the caller's thread."""
+    done: list[float] = []
+    source = _large_blocks(blocks(done.append))
+    with ThreadPoolExecutor(1) as pool:
+        upcoming = pool.submit(next, source, None)
+        while (block := upcoming.result()) is not None:
+            upcoming = pool.submit(next, source, None)
+            yield block
+            while done:
+                progress(done.pop(0))
+    for one in done:
+        progress(one)

@@ -15,7 +15,7 @@ from analytics.errors import UserError
 from analytics.records import schema, sidecar
 from analytics.records.faults import disk_is_full, in_words
 from analytics.records.lease import lease, say_on_stderr
-from analytics.records.sql import first, literal, scalar
+from analytics.records.sql import QUIET, first, literal, scalar
 
 _CONFIG: dict[str, str | bool | int | float | list[str]] = {
     "storage_compatibility_version": "v1.5.0",
@@ -24,7 +24,6 @@ _CONFIG: dict[str, str | bool | int | float | list[str]] = {
     "autoload_known_extensions": "false",
     "allow_community_extensions": "false",
     "memory_limit": "600MB",
-    "lock_configuration": "true",
 }
 
 
@@ -117,6 +116,7 @@ class Store:
             head = first(con, "SELECT hash FROM change ORDER BY revision DESC LIMIT 1")
             con.close()
             with self._faults_in_words(), duckdb.connect() as both:
+                both.execute(QUIET)
                 both.execute(f"ATTACH {literal(str(self.path))} AS kept (READ_ONLY)")
                 both.execute(f"ATTACH {literal(str(target))} AS copy (STORAGE_VERSION 'v1.5.0')")
                 both.execute("COPY FROM DATABASE kept TO copy")
@@ -133,9 +133,17 @@ class Store:
 
     def _connect(self, *, read_only: bool) -> duckdb.DuckDBPyConnection:
         try:
-            return duckdb.connect(str(self.path), read_only=read_only, config=dict(_CONFIG))
+            con = duckdb.connect(str(self.path), read_only=read_only, config=dict(_CONFIG))
         except (duckdb.Error, OSError) as error:
             raise in_words(error, self.path) from error
+        # Its own progress bar goes to standard output, which belongs to the caller's JSON. A locked configuration could
+        # not be told so by a second reader; readers can neither write nor reach other files anyway.
+        try:
+            con.execute(QUIET if read_only else f"{QUIET}; SET lock_configuration = true")
+        except duckdb.Error:
+            con.close()
+            raise
+        return con
 
     @contextlib.contextmanager
     def _faults_in_words(self) -> Iterator[None]:

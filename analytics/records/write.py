@@ -42,7 +42,7 @@ def insert_new(
         )
     else:
         number, last = quoted(table.number), _last(con, table)
-        place = f"{last} + row_number() OVER ({order})"
+        place = f"{last} + s.place" if clean else f"{last} + row_number() OVER ({order})"
         numbering = f"{place}, 0"
         if permits.accept_changes:
             taken, rows = _taken(table), rows + " LEFT JOIN taken t ON t.rid = s.rid"

@@ -183,3 +183,17 @@ def test_a_store_of_a_newer_layout_is_refused(store):
         snapshot(store)
     with pytest.raises(UserError, match="this store has layout 99"):
         record_check(store, [check(1)], by="t", now=NOW)
+
+
+def test_nothing_is_printed_by_the_database_itself(store, capfd):
+    """Standard output belongs to the caller's JSON: the database's own progress bar is off in every connection."""
+    with Store(store).reading() as con, Store(store).reading() as second:
+        for one in (con, second):
+            assert one.execute("SELECT current_setting('enable_progress_bar')").fetchall() == [(False,)]
+    with Store(store).writing() as con:
+        assert con.execute("SELECT current_setting('enable_progress_bar')").fetchall() == [(False,)]
+        with pytest.raises(duckdb.Error, match="locked"):
+            con.execute("SET memory_limit = '9GB'")
+        with pytest.raises(duckdb.Error, match="disabled"):
+            con.execute("SELECT * FROM read_csv('/etc/hostname')")
+    assert capfd.readouterr().out == ""
