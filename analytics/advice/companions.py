@@ -20,6 +20,7 @@ from analytics.words import pct
 LEAST_CHECKS = 15
 NEWEST = 45  # checks looked at besides all of them: a companion may be young
 SURE_T = 5.0
+SINGULAR = 1e10  # condition number of the normal equations beyond which they say nothing
 LEAST_EFFECT = 0.02  # log response between the tenth and the ninetieth percentile of the shape
 
 
@@ -86,10 +87,9 @@ def _fit(shape: Shape, part: Ints, c: Floats, charts: ResponseCharts) -> Compani
     weight = 1.0 / charts.corrected.noise[part]
     design = np.column_stack([np.ones(len(part)), (t - t.mean()) / max(float(np.ptp(t)), 1.0), c - c.mean()])
     normal = (design * weight[:, None]).T @ design
-    try:
-        covariance = np.linalg.inv(normal)
-    except np.linalg.LinAlgError:
-        return None
+    if np.linalg.cond(normal) > SINGULAR:
+        return None  # it went evenly with time, and the two cannot be told apart
+    covariance = np.linalg.inv(normal)
     solution = covariance @ ((design * weight[:, None]).T @ x)
     scale = max(float((weight * (x - design @ solution) ** 2).sum()) / (len(part) - 3), 1.0)
     value = float(solution[2] / np.sqrt(covariance[2, 2] * scale))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -40,7 +41,8 @@ class PlacingSpread:
         prior: s² before the fleet is known. prior_checks: weight of the fleet against a unit's own differences.
         With none at all: the prior.
         """
-        total = float(self.weights.sum())
+        # Exactly, so that units yet to come, with no weight, do not change the last digit by regrouping the sum.
+        total = math.fsum(self.weights)
         own = self.weighted / np.where(self.weights > 0, self.weights, np.inf)
         enough = self.weights >= 5
         # The fleet's value: median over units, so that a few wild units do not set it.

@@ -104,3 +104,18 @@ def test_what_clipping_takes_is_given_back():
     assert np.minimum(z**2, CLIP**2).mean() == pytest.approx(CLIPPED_MEAN, abs=0.004)
     exact = integrate.quad(lambda t: min(t * t, CLIP**2) * stats.norm.pdf(t), -12, 12, points=[-CLIP, CLIP])[0]
     assert exact == pytest.approx(CLIPPED_MEAN, rel=1e-4)
+
+
+def test_units_without_differences_change_no_digit():
+    """Units that are yet to come, wherever they stand in the order, leave every other unit's spread as it was."""
+    rng = np.random.default_rng(9)
+    for units in (9, 17, 33, 140):
+        spread, wider = PlacingSpread.empty(units), PlacingSpread.empty(2 * units)
+        place = np.sort(rng.permutation(2 * units)[:units])
+        unit = np.repeat(np.arange(units), 12)
+        d, v = 0.014 * rng.standard_normal(len(unit)), rng.uniform(1e-5, 1e-4, len(unit))
+        spread.add(unit, d, v, np.full(len(unit), PRIOR), 100)
+        wider.add(place[unit], d, v, np.full(len(unit), PRIOR), 100)
+        (one, fleet), (other, same) = spread.estimate(PRIOR, 20.0), wider.estimate(PRIOR, 20.0)
+        assert fleet == same
+        assert (other[place] == one).all()
