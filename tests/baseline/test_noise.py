@@ -109,13 +109,13 @@ def test_what_clipping_takes_is_given_back():
 def test_units_without_differences_change_no_digit():
     """Units that are yet to come, wherever they stand in the order, leave every other unit's spread as it was."""
     rng = np.random.default_rng(9)
-    for units in (9, 17, 33, 140):
-        spread, wider = PlacingSpread.empty(units), PlacingSpread.empty(2 * units)
+    for _ in range(300):
+        units = int(rng.integers(5, 60))
+        some = PlacingSpread(*rng.uniform([[0.0], [5.0], [6.0]], [[1e-3], [20.0], [40.0]], (3, units)))
         place = np.sort(rng.permutation(2 * units)[:units])
-        unit = np.repeat(np.arange(units), 12)
-        d, v = 0.014 * rng.standard_normal(len(unit)), rng.uniform(1e-5, 1e-4, len(unit))
-        spread.add(unit, d, v, np.full(len(unit), PRIOR), 100)
-        wider.add(place[unit], d, v, np.full(len(unit), PRIOR), 100)
-        (one, fleet), (other, same) = spread.estimate(PRIOR, 20.0), wider.estimate(PRIOR, 20.0)
+        more = PlacingSpread.empty(2 * units)
+        more.weighted[place], more.weights[place], more.differences[place] = (
+            some.weighted, some.weights, some.differences)
+        (one, fleet), (other, same) = some.estimate(PRIOR, 20.0), more.estimate(PRIOR, 20.0)
         assert fleet == same
         assert (other[place] == one).all()
