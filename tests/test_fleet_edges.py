@@ -227,7 +227,7 @@ def test_an_event_without_a_new_reference_keeps_the_old_one():
 def test_taken_out_of_use_and_cleared():
     """Withdrawn, or set out of use by a person: not until cleared; cleared: allowed again."""
     for how in ("withdrawn", "out_of_use"):
-        log = sound_log(4)
+        log = sound_log(2)
         log = log.event("S-1", LAST + 1, how) if how == "withdrawn" else log.decide("S-1", LAST + 1, how)
         assert advice(log.assess(LAST + 2), "S-1").patient_use == "not_until_cleared"
         assert advice(log.assess(LAST + 2), "S-2").patient_use == "allowed"
@@ -257,3 +257,17 @@ def test_a_reading_hidden_by_a_person_is_not_charted():
     answer = log.assess(LAST + 1)
     assert rules(answer, "X") == set()
     assert not response(answer, "X").repeat_requested
+
+
+@pytest.mark.xfail(strict=True, reason="the series' notes say it, and the document carries no notes")
+def test_gross_responses_say_so_in_the_document():
+    """No background ever: the response is gross, and the answer as printed says so (contract)."""
+    document = one_probe(weekly(10), background=False).answer(64.0)
+    assert any("gross" in text.lower() for p in document["probes"] for text in p["reasons"])
+
+
+@pytest.mark.xfail(strict=True, reason="where there is no other reason, all charts are said to be within their limits")
+def test_of_a_probe_never_read_no_chart_is_said_to_be_fine():
+    """With no check at all there is no chart to be within its limits, and none is claimed to be."""
+    answer = advice(Log().source().probe("P").assess(10.0), "P")
+    assert not any("within their limits" in text for text in answer.reasons)

@@ -98,3 +98,11 @@ def test_a_drift_that_was_repaired_is_forgotten():
     series = response(log.assess(29 * 7.0 + 351), "X")
     assert series.drift_interval[0] < 0 < series.drift_interval[1]
     assert series.current_pct == pytest.approx(100.0, abs=1.5)
+
+
+@pytest.mark.xfail(strict=True, reason="chances and dates are counted from the newest check and not from as_of")
+def test_chances_are_counted_from_the_moment_asked_for():
+    """Two months after the newest check, passing within 90 days is likelier than it was, for 60 of them are gone."""
+    log = drifting(-0.06, since=150.0)
+    early, late = (response(log.assess(69 * 7.0 + wait), "X").crossing for wait in (1.0, 61.0))
+    assert late.probability_within_days[182] > early.probability_within_days[182] + 0.01
