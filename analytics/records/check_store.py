@@ -12,7 +12,7 @@ from analytics.records import history, visible
 from analytics.records.columns import TABLES
 from analytics.records.sql import quoted
 from analytics.records.store import Store
-from analytics.records.write import digests
+from analytics.records.write import DIGESTED, digests
 
 if TYPE_CHECKING:
     import duckdb
@@ -66,6 +66,10 @@ def _loads(con: duckdb.DuckDBPyConnection, changes: list[tuple[int, str, dict[st
         'SELECT "load", "rows", stored, already_there, held, undone_at IS NOT NULL FROM "load" ORDER BY "load"'
     ).fetchall()
     known = {row[0] for row in rows}
+    here = {
+        one: {load for (load,) in con.execute(f'SELECT DISTINCT "load" FROM {quoted(one)} ORDER BY 1').fetchall()}
+        for one in DIGESTED
+    }
     found += [
         Problem(f"load {one}", "it is in the history, but not in the store") for one in sorted(set(entered) - known)
     ]
@@ -82,21 +86,17 @@ def _loads(con: duckdb.DuckDBPyConnection, changes: list[tuple[int, str, dict[st
                     f"load {load}", "it is " + ("undone" if is_undone else "in force") + ", the history says otherwise"
                 )
             )
-        now = digests(con, load)
+        now = digests(con, load, {one for one in here if load in here[one]} | set(after["digests"]))
         found += [
             Problem(f"load {load}, table {table}", "its rows are not those that were loaded")
             for table in sorted(set(now) | set(after["digests"]))
             if now.get(table) != after["digests"].get(table)
         ]
-    for table in TABLES.values():
-        strays = con.execute(
-            f'SELECT DISTINCT "load" FROM {quoted(table.stored_in)} WHERE "load" NOT IN (SELECT "load" FROM "load")'
-            " ORDER BY 1"
-        ).fetchall()
-        found += [
-            Problem(f"table {table.stored_in}", f"it has rows of load {one}, which there never was")
-            for (one,) in strays
-        ]
+    found += [
+        Problem(f"table {one}", f"it has rows of load {load}, which there never was")
+        for one in DIGESTED
+        for load in sorted(here[one] - known)
+    ]
     return found
 
 

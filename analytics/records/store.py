@@ -6,6 +6,7 @@ Nobody keeps the store open: a reader takes what it needs and closes; a writer d
 from __future__ import annotations
 
 import contextlib
+import shutil
 from collections.abc import Callable, Generator, Iterator
 from pathlib import Path
 
@@ -48,22 +49,36 @@ class Store:
 
     @contextlib.contextmanager
     def reading(self) -> Iterator[duckdb.DuckDBPyConnection]:
-        """A read-only connection with a shared lease; UserError where there is no sound store."""
+        """A read-only connection with a shared lease; UserError where there is no sound store.
+
+        A store of an older layout is brought up to this one first, and kept as it was beside it.
+        """
         self._must_exist()
-        with lease(self.path, exclusive=False, purpose=self._purpose, wait_s=self._wait_s, on_wait=self._on_wait):
+        if (yield from self._read()):
+            return
+        with self.writing():
+            pass  # brings the layout up to date
+        yield from self._read()
+
+    def _read(self) -> Generator[duckdb.DuckDBPyConnection, None, bool]:
+        """Lend a connection once; False, and nothing lent, where the layout is an older one."""
+        ticket = lease(self.path, exclusive=False, purpose=self._purpose, wait_s=self._wait_s, on_wait=self._on_wait)
+        with ticket, self._faults_in_words():
             con = self._connect(read_only=True)
             try:
                 version = schema.version_of(con, str(self.path))
                 schema.refuse_newer(version, str(self.path))
                 if version == 0:
                     raise self._no_store()
+                if version < schema.VERSION:
+                    return False
                 number = revision_in(con)
-                with self._faults_in_words():
-                    yield con
+                yield con
             finally:
                 con.close()
             if sidecar.read(self.path) is None:
                 sidecar.write(self.path, number)
+        return True
 
     @contextlib.contextmanager
     def writing(self) -> Iterator[duckdb.DuckDBPyConnection]:
@@ -92,6 +107,8 @@ class Store:
         try:
             version = schema.version_of(con, str(self.path))
             schema.refuse_newer(version, str(self.path))
+            if 0 < version < schema.VERSION:
+                self._keep_older(con, version)
             con.execute("BEGIN")
             schema.migrate(con, version)
             yield con
@@ -103,6 +120,15 @@ class Store:
             raise
         finally:
             con.close()
+
+    def _keep_older(self, con: duckdb.DuckDBPyConnection, version: int) -> None:
+        """A copy of the store as it was, beside it, before its layout is changed."""
+        kept = self.path.with_name(f"{self.path.name}.layout-{version}")
+        if not kept.exists():
+            con.execute("CHECKPOINT")
+            draft = kept.with_name(kept.name + ".part")
+            shutil.copyfile(self.path, draft)
+            draft.replace(kept)
 
     def _remove_unborn(self) -> None:
         """A store whose first transaction failed holds nothing: leave no empty file behind."""

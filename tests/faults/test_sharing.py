@@ -197,3 +197,39 @@ def test_nothing_is_printed_by_the_database_itself(store, capfd):
         with pytest.raises(duckdb.Error, match="disabled"):
             con.execute("SELECT * FROM read_csv('/etc/hostname')")
     assert capfd.readouterr().out == ""
+
+
+def test_a_store_of_an_older_layout_is_kept_and_brought_up_to_date(store, monkeypatch):
+    """The first to open it, a reader here, runs the missing step once; the old file stays beside it; nothing reads otherwise."""
+    from analytics.records import schema
+
+    before = snapshot(store)
+    monkeypatch.setattr(schema, "STEPS", (*schema.STEPS, "ALTER TABLE probe ADD COLUMN weight_g DOUBLE"))
+    monkeypatch.setattr(schema, "VERSION", 2)
+    assert snapshot(store).probes.equals(before.probes)
+    with Store(store).reading() as con:
+        assert con.execute("SELECT count(weight_g), any_value(schema_version) FROM probe, store").fetchall() == [(0, 2)]
+    assert check_store(store) == []
+    assert revision(store) == before.revision
+    monkeypatch.undo()
+    kept = store.with_name("s.duckdb.layout-1")
+    assert snapshot(kept).probes.equals(before.probes)
+    with pytest.raises(UserError, match="this store has layout 2"):
+        snapshot(store)
+
+
+def test_a_step_that_fails_leaves_the_older_layout(store, monkeypatch):
+    """All steps of a migration are one transaction."""
+    from analytics.records import schema
+
+    before = snapshot(store)
+    monkeypatch.setattr(
+        schema,
+        "STEPS",
+        (*schema.STEPS, "ALTER TABLE probe ADD COLUMN a DOUBLE; ALTER TABLE nothing ADD COLUMN b DOUBLE"),
+    )
+    monkeypatch.setattr(schema, "VERSION", 2)
+    with pytest.raises(duckdb.Error):
+        snapshot(store)
+    monkeypatch.undo()
+    assert snapshot(store).probes.equals(before.probes)

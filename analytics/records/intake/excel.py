@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import zipfile
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from datetime import date, datetime, time, timedelta
-from itertools import count
+from itertools import count, islice
 from pathlib import Path
 
 import pyarrow as pa
@@ -29,19 +29,29 @@ def open_xlsx(path: Path, name: str) -> list[RawTable]:
     _refuse_bomb(path, name)
     try:
         workbook = python_calamine.CalamineWorkbook.from_path(str(path))
-        sheets = {
-            title: workbook.get_sheet_by_name(title).to_python(skip_empty_area=False) for title in workbook.sheet_names
-        }
+        sheets = {title: workbook.get_sheet_by_name(title) for title in workbook.sheet_names}
     except (python_calamine.CalamineError, OSError, ValueError) as error:
         raise UserError(
             f"the workbook cannot be read ({error})", where=name, do="Save it again as .xlsx, or as CSV."
         ) from error
-    filled = {
-        title: rows for title, rows in sheets.items() if any(any(cell_text(cell) for cell in row) for row in rows)
-    }
-    if not filled:
+    headings = {title: heading for title, sheet in sheets.items() if (heading := _heading(sheet)) is not None}
+    if not headings:
         raise UserError("the file is empty", where=name, do="Export it again with its heading line.")
-    return [_table(f"{name}:{title}" if len(filled) > 1 else name, rows) for title, rows in filled.items()]
+    several = len(headings) > 1
+    return [
+        _table(f"{name}:{title}" if several else name, sheets[title], *heading) for title, heading in headings.items()
+    ]
+
+
+def _heading(sheet: python_calamine.CalamineSheet) -> tuple[int, list[str]] | None:
+    """Row number and cells of the first row that holds anything; None where there is none."""
+    if not sheet.height:
+        return None
+    for number, row in enumerate(sheet.iter_rows(), start=1):
+        cells = [(cell_text(cell) or "").strip() for cell in row]
+        if any(cells):
+            return number, cells
+    return None
 
 
 def _refuse_bomb(path: Path, name: str) -> None:
@@ -55,18 +65,17 @@ def _refuse_bomb(path: Path, name: str) -> None:
         raise UserError("the workbook would unpack to an absurd size", where=name, do="Save the table as CSV.")
 
 
-def _table(name: str, rows: Sequence[Sequence[object]]) -> RawTable:
-    heading = next(i for i, row in enumerate(rows) if any(cell_text(cell) for cell in row))
-    headings = [(cell_text(cell) or "").strip() for cell in rows[heading]]
-
+def _table(name: str, sheet: python_calamine.CalamineSheet, heading_row: int, headings: list[str]) -> RawTable:
     def blocks(progress: Callable[[float], None]) -> Iterator[pa.Table]:
-        for start in range(heading + 1, len(rows), BLOCK_ROWS):
-            part = [[cell_text(cell) for cell in row] for row in rows[start : start + BLOCK_ROWS]]
+        rows = islice(sheet.iter_rows(), heading_row, None)
+        start = heading_row + 1
+        while part := [[cell_text(cell) for cell in row] for row in islice(rows, BLOCK_ROWS)]:
             # a sheet has no lines, only cells: a row with nothing in it is a blank line
-            table = block_of_rows(count(start + 1), [row if any(row) else [] for row in part], len(headings))
+            table = block_of_rows(count(start), [row if any(row) else [] for row in part], len(headings))
+            start += len(part)
             if table.num_rows:
                 yield table
-            progress(min(start + BLOCK_ROWS, len(rows)) / len(rows))
+            progress(min((start - 1) / max(sheet.total_height, 1), 1.0))
 
     return RawTable(name, tuple(headings), blocks, exact_text=False, clean=False)
 
