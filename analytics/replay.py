@@ -17,7 +17,7 @@ from analytics.replays.causes import cause_reliability, named_causes
 from analytics.replays.coverage import Coverage, cover, recalibrate
 from analytics.replays.forecasts import Said, forecasts_then
 from analytics.replays.judge import judged, scored
-from analytics.replays.leads import alert_leads
+from analytics.replays.leads import alert_leads, lead_summary
 from analytics.replays.passings import unit_stories
 from analytics.replays.results import Forecast, Replay
 from analytics.replays.sound import alarm_rate
@@ -77,6 +77,7 @@ def replay(records: Records, settings: Settings, until: datetime, progress: Prog
         early_ends=_coverage([one for one in forecasts if not one.two_sided], 95.0),
         recalibration=recalibrate(cases, coverage),
         passings=tuple(passed),
+        lead_times=lead_summary(passed),
         leads=tuple(leads),
         alarm_rate=alarm_rate(assessment, whole.records, passed),
         causes=tuple(causes),
@@ -106,6 +107,7 @@ def _coverage(forecasts: list[Forecast], nominal_pct: float) -> Coverage:
     return cover(
         [one.verdict for one in forecasts],
         [one.drift for one in forecasts],
+        [one.passed_on is not None for one in forecasts],
         [one.followed_until >= one.p05 for one in forecasts],
         nominal_pct,
     )

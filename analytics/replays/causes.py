@@ -76,9 +76,7 @@ def _named(
         for one in alerts
         if one.signalled_at <= moment and (one.settled_at is None or one.settled_at > moment)
     ]
-    newest: dict[int, int] = {}
-    for unit, series in enumerate(at.charts.rows.unit_series.tolist()):
-        newest[series] = unit
+    newest = {series: unit for unit, series in enumerate(at.charts.rows.unit_series.tolist())}  # later units win
     silent = any(one.rule == "no_signal" for one in open_alerts)
     evidence = gather(
         probe,

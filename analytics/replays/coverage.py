@@ -22,7 +22,8 @@ class Coverage:
     decided: int
     held: int
     sooner: int  # passed before the early end
-    later: int  # passed after the late end, or not yet passed though the late end is over
+    later: int  # passed after the late end, or not passed though the late end is over
+    not_passed: int  # of these, not seen to pass at all
     open: int  # cannot be told yet, or never
     already_passed: int  # made after the day had come; no forecast of it, counted apart
     drifts: int  # different drifts behind the decided ones
@@ -64,15 +65,20 @@ class Case:
 
 
 def cover(
-    verdicts: Sequence[str], drifts: Sequence[int], past_early_end: Sequence[bool], nominal_pct: float
+    verdicts: Sequence[str],
+    drifts: Sequence[int],
+    passed: Sequence[bool],
+    past_early_end: Sequence[bool],
+    nominal_pct: float,
 ) -> Coverage:
     """Count verdicts.
 
-    drifts: which drift each forecast is about. past_early_end: the open ones that were followed beyond the early end
-    without a passing; they count as "not sooner".
+    drifts: which drift each forecast is about. passed: it was seen to pass. past_early_end: followed beyond the early
+    end; open ones of that kind count as "not sooner".
 
-    >>> cover(["held", "held", "later", "open"], [1, 2, 3, 4], [False, False, False, True], 90.0).coverage_pct
-    66.66666666666667
+    >>> some = cover(["held", "held", "later", "open"], [1, 2, 3, 4], [True, True, False, False], [True] * 4, 90.0)
+    >>> round(some.coverage_pct, 2), some.not_passed
+    (66.67, 1)
     """
     decided = [(v == "held", d) for v, d in zip(verdicts, drifts, strict=True) if v in ("held", "sooner", "later")]
     held, sooner, later = (sum(v == kind for v in verdicts) for kind in ("held", "sooner", "later"))
@@ -89,6 +95,7 @@ def cover(
         held,
         sooner,
         later,
+        sum(v == "later" and not seen for v, seen in zip(verdicts, passed, strict=True)),
         sum(v == "open" for v in verdicts),
         sum(v == "already_passed" for v in verdicts),
         len({d for _, d in decided}),

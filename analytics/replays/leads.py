@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from statistics import median
 
 from analytics.charts.alerts import EPOCH
 from analytics.counting.columns import Names
 from analytics.counting.tables import Keys
 from analytics.replays.judge import day_of
 from analytics.replays.passings import Passing, UnitStory
-from analytics.replays.results import AlertLead, PassedTolerance
+from analytics.replays.results import AlertLead, LeadTimes, PassedTolerance
 from analytics.results import Alert, FleetAssessment, SeriesResult
 
 Place = tuple[str, str, str | None, str | None, str | None]
@@ -135,4 +136,20 @@ def _passed(
         None if first is None else first.signalled_at,
         None if first is None else first.rule,
         None if first is None else first.lead_days,
+    )
+
+
+def lead_summary(passed: Sequence[PassedTolerance]) -> LeadTimes:
+    """How early the first alarm came, over all passings. No passing: nothing is said."""
+    slow = [one for one in passed if not one.sudden]
+    drifts = [0.0 if one.lead_days is None else one.lead_days for one in slow]
+    fast = [one for one in passed if one.sudden]
+    steps = [one.lead_days for one in fast if one.lead_days is not None]
+    return LeadTimes(
+        len(slow),
+        sum(one > 0 for one in drifts),
+        float(median(drifts)) if drifts else None,
+        len(fast),
+        len(steps),
+        float(median(steps)) if steps else None,
     )

@@ -138,11 +138,11 @@ def unit_stories(charts: ResponseCharts, tolerance: float) -> list[UnitStory]:
             found = None
             if start is not None:
                 upto = slice(part.start, min(part.start + start + 1 + AFTER, part.stop))
-                found = Passing(
-                    sign < 0,
-                    *_when(at[part], sign * off, error[part], sign * slope[part], limit, float(common[number]), start),
-                    sudden=_stepped(at[upto], x[upto], variance[upto]),
-                )
+                sudden = _stepped(at[upto], x[upto], variance[upto])
+                when = _when(at[part], sign * off, error[part], sign * slope[part], limit, float(common[number]), start)
+                if sudden:
+                    when = _step_seen(at[part], sign * (x[part] - c.alpha[number]), limit, start, when)
+                found = Passing(sign < 0, *when, sudden=sudden)
             passings.append(found)
         out.append(
             UnitStory(
@@ -180,6 +180,16 @@ def _when(
     doubt = Z90 * float(np.hypot(error[start], common)) / max(float(slope[start]), rise / gap, 1e-9)
     early, late = min(float(at[start - 1]), day - doubt), max(float(at[start]), day + doubt)
     return day, max(early, float(at[0])), late
+
+
+def _step_seen(
+    at: Floats, off: Floats, limit: float, start: int, otherwise: tuple[float, float, float]
+) -> tuple[float, float, float]:
+    """A step is dated by the first check beyond from which most are; the line through both sides would smear it."""
+    for j in range(max(start - AFTER, 1), min(start + AFTER + 1, len(at))):
+        if off[j] > limit and np.median(off[j : j + 3]) > limit:
+            return float(at[j]), float(at[j - 1]), float(at[j])
+    return otherwise
 
 
 def _stepped(at: Floats, x: Floats, variance: Floats) -> bool:

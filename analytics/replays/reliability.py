@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from analytics.replays.binomial import share_interval
 
@@ -59,7 +60,7 @@ def reliability(
     if any(not 0.0 <= one <= 1.0 for one in probabilities):
         raise ValueError("a probability lies outside 0 to 1")
     bins = []
-    for low, high in zip(edges[:-1], edges[1:], strict=True):
+    for low, high in pairwise(edges):
         inside = [
             (p, r)
             for p, r in zip(probabilities, right, strict=True)

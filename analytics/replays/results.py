@@ -75,6 +75,18 @@ class AlertLead:
 
 
 @dataclass(frozen=True, slots=True)
+class LeadTimes:
+    """Passings of the tolerance and how early their first alarm was; drifts and steps apart."""
+
+    drifts: int
+    drifts_alarmed_before: int
+    drifts_median_days: float | None  # never alarmed counts as 0; None where there is no drift
+    steps: int
+    steps_alarmed: int
+    steps_median_days: float | None  # of the alarmed ones; negative: after the step
+
+
+@dataclass(frozen=True, slots=True)
 class AlarmRate:
     """Alarms on probes later found sound. An alarm is an episode: what stands on one happening is counted once."""
 
@@ -129,6 +141,7 @@ class Replay:
     early_ends: Coverage  # of forecasts with an early end alone, nominally 95 %
     recalibration: Recalibration
     passings: tuple[PassedTolerance, ...]
+    lead_times: LeadTimes
     leads: tuple[AlertLead, ...]
     alarm_rate: AlarmRate
     causes: tuple[NamedCause, ...]

@@ -21,6 +21,7 @@ from dashboard.commands import (
     load,
     open_dashboard,
     plan,
+    replay,
     restore,
     undo,
 )
@@ -46,6 +47,7 @@ COMMANDS: dict[str, tuple[Callable[..., int], str]] = {
     "correct": (correct.run, "One value of a reading put right."),
     "assess": (assess.run, "Which probes are fit, which drift, why, what to do."),
     "plan": (plan.run, "What to pull in, where and when."),
+    "replay": (replay.run, "What would have been said each month, and what came of it."),
     "design": (design.run, "How often a chart is wrong, and how late it is."),
     "check-store": (check_store.run, "Is what the store holds still what was put in?"),
     "backup": (backup.run, "A verified copy, also while in use."),

@@ -84,6 +84,7 @@ NEEDS_A_STORE = {
     "correct": ["counts=1", "1", "--reason", "x"],
     "assess": [],
     "plan": [],
+    "replay": [],
     "check-store": [],
     "backup": ["copy.duckdb"],
 }
