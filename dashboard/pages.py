@@ -27,6 +27,7 @@ PAGES = (
     PageEntry("probe", "Probe", ":material/show_chart:", "What is the story of this one?"),
     PageEntry("sources", "Sources and jigs", ":material/adjust:", "Is it the probe, or what it was read on?"),
     PageEntry("plan", "Service plan", ":material/event:", "What do I pull in, and when?"),
+    PageEntry("replay", "Replay", ":material/replay:", "What would it have said, and was it right?"),
     PageEntry("record", "Record a check", ":material/edit_note:", "Is this one fit for today?"),
     PageEntry("import_log", "Import", ":material/upload_file:", "How do I get my log in?"),
     PageEntry("history", "History", ":material/history:", "Who changed what, and when?"),
