@@ -59,18 +59,18 @@ class UnitStory:
         return min(found, key=lambda one: one.day, default=None)
 
 
-def smoothed(unit: Ints, at_days: Floats, x: Floats, variance: Floats) -> tuple[Floats, Floats, Floats]:
-    """Level, its standard error, and slope a day at each check, by a local line through the nearest checks of its unit.
+def smoothed(unit: Ints, at_days: Floats, x: Floats, variance: Floats) -> tuple[Floats, Floats]:
+    """Level and its standard error at each check, by a local line through the nearest checks of its unit.
 
-    Rows sorted by (unit, time). Fewer than ``NEAREST`` checks: all of them; one: itself, slope 0.
+    Rows sorted by (unit, time). Fewer than ``NEAREST`` checks: all of them; one: itself.
 
     >>> at = np.arange(20.0)
-    >>> level, error, slope = smoothed(np.zeros(20, np.int64), at, 0.01 * at, np.full(20, 1e-4))
-    >>> bool(np.allclose(level, 0.01 * at)), bool(np.allclose(slope, 0.01)), bool((error < 0.01).all())
-    (True, True, True)
+    >>> level, error = smoothed(np.zeros(20, np.int64), at, 0.01 * at, np.full(20, 1e-4))
+    >>> bool(np.allclose(level, 0.01 * at)), bool((error < 0.01).all())
+    (True, True)
     """
     if len(unit) == 0:
-        return np.zeros(0), np.zeros(0), np.zeros(0)
+        return np.zeros(0), np.zeros(0)
     rows, inside = _around(unit, NEAREST)
     t = np.where(inside, at_days[rows] - at_days[:, None], 0.0)
     reach = np.abs(t).max(axis=1, keepdims=True) * 1.001 + 1e-9
@@ -87,7 +87,7 @@ def smoothed(unit: Ints, at_days: Floats, x: Floats, variance: Floats) -> tuple[
     lever = np.where(few[:, None], 0.0, (t - t_mean[:, None]) * (-t_mean / np.where(few, 1.0, spread))[:, None])
     share = w * (1.0 / total[:, None] + lever)
     error = np.sqrt((share**2 * np.where(inside, variance[rows], 0.0)).sum(axis=1))
-    return level, error, slope
+    return level, error
 
 
 def _around(unit: Ints, most: int) -> tuple[Ints, Bools]:
@@ -119,12 +119,11 @@ def unit_stories(charts: ResponseCharts, tolerance: float) -> list[UnitStory]:
     last_check = np.full(rows.units, np.nan)
     last_check[rows.unit[use]] = rows.at_days[use]
     use = use[_near_neighbours(rows.unit[use], c.x[use], c.noise[use])]
-    unit, at, x = rows.unit[use], rows.at_days[use], c.x[use]
-    variance = c.noise[use] + c.persistent[use]
-    level, error, slope = smoothed(unit, at, x, variance)
+    unit, at, x, variance = rows.unit[use], rows.at_days[use], c.x[use], c.noise[use]
+    level, error = smoothed(unit, at, x, variance)
     edges = np.searchsorted(unit, np.arange(rows.units + 1))
-    # The reference has its own doubt, and so has what was taken off as common to all.
-    common = np.sqrt(np.where(np.isfinite(c.alpha_var), c.alpha_var, 0.0) + WANDER)
+    # The reference has its own doubt, and so has what was taken off as common to all: more checks do not average it away.
+    common = np.sqrt(c.alpha_var[unit] + c.persistent[use] + WANDER)
     out = []
     for number in range(rows.units):
         part = slice(int(edges[number]), int(edges[number + 1]))
@@ -139,7 +138,8 @@ def unit_stories(charts: ResponseCharts, tolerance: float) -> list[UnitStory]:
             if start is not None:
                 upto = slice(part.start, min(part.start + start + 1 + AFTER, part.stop))
                 sudden = _stepped(at[upto], x[upto], variance[upto])
-                when = _when(at[part], sign * off, error[part], sign * slope[part], limit, float(common[number]), start)
+                doubt = Z90 * np.hypot(error[part], common[part])
+                when = _when(at[part], sign * off, doubt, limit, start)
                 if sudden:
                     when = _step_seen(at[part], sign * (x[part] - c.alpha[number]), limit, start, when)
                 found = Passing(sign < 0, *when, sudden=sudden)
@@ -169,17 +169,20 @@ def _first_beyond(off: Floats, error: Floats, limit: float) -> int | None:
     return None
 
 
-def _when(
-    at: Floats, off: Floats, error: Floats, slope: Floats, limit: float, common: float, start: int
-) -> tuple[float, float, float]:
-    """Day of the passing and its 90 % interval, from the check before and the first one beyond."""
+def _when(at: Floats, off: Floats, doubt: Floats, limit: float, start: int) -> tuple[float, float, float]:
+    """Day of the passing, and the days between which it lies.
+
+    From the check at which the level may first have been beyond to the one at which it surely was (90 % each way).
+    """
     if start == 0:
         return float(at[0]), float(at[0]), float(at[0])
     rise, gap = float(off[start] - off[start - 1]), float(at[start] - at[start - 1])
     day = float(at[start - 1]) + gap * (limit - float(off[start - 1])) / rise
-    doubt = Z90 * float(np.hypot(error[start], common)) / max(float(slope[start]), rise / gap, 1e-9)
-    early, late = min(float(at[start - 1]), day - doubt), max(float(at[start]), day + doubt)
-    return day, max(early, float(at[0])), late
+    within = np.flatnonzero(off[:start] + doubt[:start] <= limit)
+    early = int(within[-1]) if len(within) else 0
+    surely = np.flatnonzero(off[start:] - doubt[start:] > limit)
+    late = start + int(surely[0]) if len(surely) else len(at) - 1
+    return day, float(at[early]), float(at[late])
 
 
 def _step_seen(
