@@ -29,7 +29,7 @@ class Coverage:
     drifts: int  # different drifts behind the decided ones
     effective: float  # independent cases that say as much
     interval_pct: tuple[float, float] | None  # 90 %, of the coverage; None where nothing is decided
-    allowing_for_open_pct: float | None  # open ones counted as far as they were followed
+    allowing_for_open_pct: float | None  # what waiting hides allowed for: open ones take part as far as they were followed
 
     @property
     def coverage_pct(self) -> float | None:
@@ -68,15 +68,16 @@ def cover(
     verdicts: Sequence[str],
     drifts: Sequence[int],
     passed: Sequence[bool],
-    past_early_end: Sequence[bool],
+    reached: Sequence[tuple[bool, bool]],
     nominal_pct: float,
 ) -> Coverage:
     """Count verdicts.
 
-    drifts: which drift each forecast is about. passed: it was seen to pass. past_early_end: followed beyond the early
-    end; open ones of that kind count as "not sooner".
+    drifts: which drift each forecast is about. passed: it was seen to pass. reached: its series was followed to the early
+    end, and beyond the late one (a passing that a service answered counts as followed).
 
-    >>> some = cover(["held", "held", "later", "open"], [1, 2, 3, 4], [True, True, False, False], [True] * 4, 90.0)
+    >>> whole = [(True, True)] * 4
+    >>> some = cover(["held", "held", "later", "open"], [1, 2, 3, 4], [True, True, False, False], whole, 90.0)
     >>> round(some.coverage_pct, 2), some.not_passed
     (66.67, 1)
     """
@@ -88,7 +89,6 @@ def cover(
     if n:
         low, high = share_interval(held / n * effective, effective)
         interval = (100.0 * low, 100.0 * high)
-    waiting = sum(v == "open" and past for v, past in zip(verdicts, past_early_end, strict=True))
     return Coverage(
         nominal_pct,
         n,
@@ -101,16 +101,21 @@ def cover(
         len({d for _, d in decided}),
         effective,
         interval,
-        _allowing_for_open(held, sooner, later, waiting),
+        _allowing_for_open(verdicts, reached),
     )
 
 
-def _allowing_for_open(held: int, sooner: int, later: int, waiting: int) -> float | None:
-    """Product-limit estimate in two steps: not sooner, of all that could be seen to be sooner; then not later."""
-    first = held + sooner + later + waiting
-    if first == 0 or held + later == 0:
+def _allowing_for_open(verdicts: Sequence[str], reached: Sequence[tuple[bool, bool]]) -> float | None:
+    """Not sooner, of those followed to the early end; times held, of those not sooner and followed beyond the late one.
+
+    Who takes part is told by how long a series was followed and not by what came, so that waiting does not colour it.
+    """
+    asked = [(v, over) for v, (early, over) in zip(verdicts, reached, strict=True) if early and v != "already_passed"]
+    rest = [v for v, over in asked if over and v in ("held", "later")]
+    if not asked or not rest:
         return None
-    return 100.0 * (1.0 - sooner / first) * held / (held + later)
+    sooner = sum(v == "sooner" for v, _ in asked) / len(asked)
+    return 100.0 * (1.0 - sooner) * sum(v == "held" for v in rest) / len(rest)
 
 
 def score(case: Case) -> float:

@@ -15,7 +15,7 @@ from dashboard.parts import chart, links, start, table, values
 from dashboard.parts.words import CAUSE
 from dashboard.seam import read, replaying
 
-SHOW = {"judged": "those that can be judged", "missed": "those that missed", "all": "all"}
+SHOW = ("judged", "missed", "all")
 RUN = "run"
 
 
@@ -84,9 +84,8 @@ def _forecasts(result: Replay) -> None:
         st.caption(said.why)
     with st.container(horizontal=True, vertical_alignment="bottom"):
         show = st.segmented_control(
-            "Forecasts", list(SHOW), default="judged", format_func=SHOW.__getitem__, key="show", bind="query-params",
-            required=True,
-        )  # fmt: skip
+            "Forecasts", SHOW, default="judged", key="show", bind="query-params", required=True
+        )
         probes = sorted({one.probe for one in result.forecasts})
         probe = st.selectbox(
             "Probe", probes, index=None, key="probe", bind="query-params", placeholder="all probes", width=220
@@ -208,7 +207,7 @@ def _how(result: Replay) -> None:
             "together, so the interval of the share counts drifts and not months.\n"
             "- A forecast is open while its interval is not over, and stays so where a service began a new reference. "
             "A passing before the early end is told at once, one after the late end only when that is over, so with many open "
-            f"ones the share may still move: with these counted as far as they were followed it is {allowing}.\n"
+            f"ones the share may still move: what waiting hides allowed for, it is {allowing}.\n"
             "- An alarm belongs to a passing where it stood when the limit was passed, or came after it. Alarms on one "
             "happening count once."
         )
