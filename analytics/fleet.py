@@ -53,9 +53,9 @@ def assess(records: Records, settings: Settings, as_of: datetime) -> FleetAssess
     quantities = quantity_charts(counted, known.events, settings)
     silent_openings, silent_now = no_signal_openings(counted.response_states)
 
-    state = drift_state(charts, alarmed_units(charts), settings.limits.tolerance_pct / 100.0)
+    state = drift_state(charts, alarmed_units(charts), settings.limits.tolerance_pct / 100.0, now)
 
-    slides = shift_forecasts(quantities, counted.names, known, settings.limits.tolerance_pct / 100.0)
+    slides = shift_forecasts(quantities, counted.names, known, settings.limits.tolerance_pct / 100.0, now)
 
     slips = proposals(counted, charts, known.readings, as_of)
 
@@ -81,6 +81,7 @@ def assess(records: Records, settings: Settings, as_of: datetime) -> FleetAssess
         series,
         companions(charts, counted.response_states),
         due_checks(known.readings, settings, as_of),
+        silent_now,
         slips,
         settings,
         as_of,

@@ -259,14 +259,12 @@ def test_a_reading_hidden_by_a_person_is_not_charted():
     assert not response(answer, "X").repeat_requested
 
 
-@pytest.mark.xfail(strict=True, reason="the series' notes say it, and the document carries no notes")
 def test_gross_responses_say_so_in_the_document():
     """No background ever: the response is gross, and the answer as printed says so (contract)."""
     document = one_probe(weekly(10), background=False).answer(64.0)
     assert any("gross" in text.lower() for p in document["probes"] for text in p["reasons"])
 
 
-@pytest.mark.xfail(strict=True, reason="where there is no other reason, all charts are said to be within their limits")
 def test_of_a_probe_never_read_no_chart_is_said_to_be_fine():
     """With no check at all there is no chart to be within its limits, and none is claimed to be."""
     answer = advice(Log().source().probe("P").assess(10.0), "P")

@@ -76,6 +76,8 @@ def source_findings(
         _, slope, _, slope_sd = line_fit(a, y, s)
         yearly = slope * YEAR_DAYS
         steep = abs(slope) > SURE_Z * slope_sd and abs(yearly) > LEAST_SLOPE_PER_YEAR
+        # A step makes a straight line steep as well: it is a slope only where a line tells more than a step does.
+        steep = steep and not _stepped_rather(a, y, s)
         if "slope" not in found and k >= 5 and a[-1] - a[0] >= LEAST_SPAN_DAYS and steep:
             acts = np.log(2.0) / (np.log(2.0) / half_life - slope)
             found["slope"] = Finding(
@@ -116,6 +118,18 @@ def source_findings(
                 ),
             )
     return sorted(found.values(), key=lambda one: one.signalled_days)
+
+
+def _stepped_rather(at: Floats, value: Floats, sd: Floats) -> bool:
+    """Whether one step accounts for the bins better than a straight line."""
+    w = 1.0 / sd**2
+    start, slope, _, _ = line_fit(at, value, sd)
+    line = float((w * (value - start - slope * (at - at[0])) ** 2).sum())
+    steps = []
+    for k in range(2, len(at) - 1):
+        before, after = (float((w[p] * value[p]).sum() / w[p].sum()) for p in (slice(None, k), slice(k, None)))
+        steps.append(float((w * (value - np.where(np.arange(len(at)) < k, before, after)) ** 2).sum()))
+    return bool(steps) and min(steps) < line
 
 
 def source_results(

@@ -78,10 +78,12 @@ def _level(e: Evidence, charts: ResponseCharts, state: DriftState, units: Ints, 
     e.change_pct = 100.0 * float(np.expm1(change))
     e.change_interval_pct = (100.0 * float(np.expm1(change - Z90 * sd)), 100.0 * float(np.expm1(change + Z90 * sd)))
     e.direction = "low" if change < 0 else "high"
-    e.slope_pct_per_year = 100.0 * float(np.expm1(per_year(float(state.slope[worst]))))
+    # Of the reference, as the answer's field has it: per cent of what the probe was, not of what it is now.
+    of_reference = 100.0 * float(np.exp(change))
+    e.slope_pct_per_year = of_reference * per_year(float(state.slope[worst]))
     e.slope_interval_pct = (
-        100.0 * float(np.expm1(per_year(float(state.slope_low[worst])))),
-        100.0 * float(np.expm1(per_year(float(state.slope_high[worst])))),
+        of_reference * per_year(float(state.slope_low[worst])),
+        of_reference * per_year(float(state.slope_high[worst])),
     )
     e.probability_ramp = float(state.trends.probability_ramp[worst])
     e.probability_step = float(state.trends.probability_step[worst])

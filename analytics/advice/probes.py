@@ -14,6 +14,7 @@ from analytics.advice.verdict import SERVICE_KINDS, Situation, judge
 from analytics.baseline.rows import Ints, days
 from analytics.charts.quantities import QuantityChart
 from analytics.charts.response import ResponseCharts
+from analytics.counting.flags import SENTENCES, Flag
 from analytics.counting.tables import Counted
 from analytics.drift.state import DriftState
 from analytics.named_rows import named_rows
@@ -21,6 +22,8 @@ from analytics.records.snapshot import Records
 from analytics.results import Alert, Crossing, ProbeResult, SeriesResult
 from analytics.settings import Settings
 from analytics.words import day, moment
+
+GROSS = SENTENCES[Flag.GROSS]
 
 
 def probe_results(
@@ -32,6 +35,7 @@ def probe_results(
     series: tuple[SeriesResult, ...],
     companion: dict[int, Companion],
     due: list[Due],
+    silent_now: Ints,
     slips: tuple[Proposal, ...],
     settings: Settings,
     as_of: datetime,
@@ -88,6 +92,8 @@ def probe_results(
             repeat_requested=any(s.repeat_requested for s in mine),
             crossing=_soonest(mine),
             ever_read=last_check is not None,
+            silent_once=any(p in silent_now for p in np.flatnonzero(series_probe == code)) if code >= 0 else False,
+            remarks=tuple(dict.fromkeys(n for one in mine for n in one.notes if n == GROSS)),
             slip=next((p.text for p in slips if p.pending and series_probe[p.series] == code), None),
         )
         _service_history(situation, services, alerts, last_check)
@@ -175,5 +181,6 @@ def _out_of_use(
         answered = (
             bool(served) and alert.settled_at is not None and last_check is not None and last_check > moment(served[0])
         )
-        if cleared <= when and not answered:
+        silent = alert.rule == "no_signal" and alert.settled_at is None  # nobody can clear what still counts nothing
+        if (cleared <= when or silent) and not answered:
             s.uncleared = alert.signalled_at.date().isoformat()

@@ -55,6 +55,8 @@ class Situation:
     unread_since: str | None = None  # kind and day of a service with no check after it
     repeat_requested: bool = False
     crossing: Crossing | None = None
+    silent_once: bool = False  # the newest check shows no signal
+    remarks: tuple[str, ...] = ()  # what is to be said of the numbers themselves: a gross response
     slip: str | None = None  # what the newest check would be if it were a slip of the pen
     out_of_use: bool = False  # withdrawn or set out of use by a person, not cleared since
     uncleared: str | None = (
@@ -131,7 +133,8 @@ def _missing(s: Situation) -> list[str]:
     elif s.checks_in_force < s.least_checks and not s.evidence.no_signal:
         lack = s.least_checks - s.checks_in_force
         out.append(
-            f"Only {s.checks_in_force} checks since its reference began: {lack} more {'is' if lack == 1 else 'are'} needed."
+            f"Only {s.checks_in_force} check{'' if s.checks_in_force == 1 else 's'} since its reference began: "
+            f"{lack} more {'is' if lack == 1 else 'are'} needed."
         )
     return out
 
@@ -176,7 +179,7 @@ def _reasons(  # noqa: C901, PLR0912, PLR0915 -- one sentence a finding, in the 
         )
         if e.probability_ramp >= 0.5 and e.slope_interval_pct is not None:
             a, b = e.slope_interval_pct
-            out.append(f"It drifts by {signed_pct(e.slope_pct_per_year)} a year ({signed_pct(a)} to {signed_pct(b)}).")
+            out.append(f"It drifts by {signed_pct(e.slope_pct_per_year)} of its reference a year ({signed_pct(a)} to {signed_pct(b)}).")
         elif e.probability_step >= 0.5:
             out.append(f"It stepped by {signed_pct(e.step_pct)} rather than drifted.")
     if "tolerance" in e.open_rules:
@@ -220,7 +223,9 @@ def _reasons(  # noqa: C901, PLR0912, PLR0915 -- one sentence a finding, in the 
         out.append("The centred window does not count more than the windows set below and above it.")
     if e.companion is not None:
         out.append(e.companion_text)
-    if s.repeat_requested:
+    if s.silent_once and not e.no_signal:
+        out.append("The newest check shows no net counts above the decision limit: see that the source is in place and repeat it.")
+    elif s.repeat_requested and not s.silent_once:
         out.append("The newest check lies far from its neighbours: repeat it with the probe taken out and put back.")
         if s.slip is not None:
             out.append(f"{s.slip} Nothing is changed by itself.")
@@ -236,8 +241,9 @@ def _reasons(  # noqa: C901, PLR0912, PLR0915 -- one sentence a finding, in the 
         out.append(f"Likely cause: {cause.replace('_', ' ')} (probability {pct(100 * probability)}).")
     elif cause == "unknown":
         out.append("No known pattern of faults fits well enough to name a cause.")
-    if not out:
-        out.append("All charts are within their limits.")
+    out.extend(s.remarks)
+    if not (set(out) - set(s.remarks)) and s.ever_read:
+        out.insert(0, "All charts are within their limits.")
     return out
 
 

@@ -16,6 +16,7 @@ import numpy as np
 
 from analytics.baseline.rows import Bools, Floats, Ints
 
+MAD_EFFICIENCY = 0.37  # of the median absolute deviation for normal data, so its degrees of freedom count that much
 PRIOR_FREEDOM = 6.0  # readings the prior spread counts for
 
 
@@ -84,7 +85,7 @@ def level_chart(
         centre_var[mine] = (efficiency * (counting + s2) / k)[place]
     spread = np.sqrt(variance + extra + centre_var)
     z = (value - centre) / spread
-    freedom = PRIOR_FREEDOM + np.minimum(ordinal, reference_readings) - 1.0
+    freedom = PRIOR_FREEDOM + MAD_EFFICIENCY * np.maximum(np.minimum(ordinal, reference_readings) - 1.0, 0.0)
     limit = _t_limit(1.0 / np.maximum(arl0, 2.0), freedom, len(sides))
     sided = np.zeros(n, bool)
     for side in sides:

@@ -26,12 +26,15 @@ class Outliers:
     lone: Bools  # far off and, as far as is known, never confirmed
 
 
-def find_outliers(rows: Rows, x: Floats, noise: Floats, persistent: Floats) -> Outliers:
+def find_outliers(
+    rows: Rows, x: Floats, noise: Floats, persistent: Floats, placements: Floats | None = None,
+) -> Outliers:
     """Standardise each row against the median of the five checks before it, and mark what stands alone.
 
     Two in a row on the same side, alike in size, one beyond 4 and the other beyond 2.5 standard deviations, are not
     blunders: both are admitted, the first from the moment of the second. The first five checks of a unit have nothing
-    before them; once there are five, they are held against their own median.
+    before them; once there are five, they are held against their own median. A reseated repeat within the check, alike and
+    on the same side, confirms it as the next check would. placements: how often the probe was placed, per row (default once).
     """
     last = np.flatnonzero(rows.last)
     number = np.cumsum(rows.first) - 1  # check number of each row, over all units
@@ -67,11 +70,26 @@ def find_outliers(rows: Rows, x: Floats, noise: Floats, persistent: Floats) -> O
     previous_some = np.zeros(len(last), bool)
     previous_off = np.zeros(len(last))
     previous_some[1:], previous_off[1:] = some[:-1] & (ordinal[1:] > 0), off[:-1]
+    repeated = _confirmed_by_repeat(rows, z * spread, z, placements, number)
     far_row = np.abs(z) > FAR
     row_off, before = z * np.sqrt(noise), previous_off[number]
-    pending = far_row & ~(previous_some[number] & (np.sign(row_off) == np.sign(before)) & _alike(row_off, before))
-    admitted = ~big | by_previous | by_next
-    return Outliers(z, level_row, level_var_row, pending, admitted[number], (big & ~by_previous & ~by_next)[number])
+    pending = far_row & ~(previous_some[number] & (np.sign(row_off) == np.sign(before)) & _alike(row_off, before)) & ~repeated
+    by_repeat = repeated[last] & big
+    admitted = ~big | by_previous | by_next | by_repeat
+    lone = big & ~by_previous & ~by_next & ~by_repeat
+    return Outliers(z, level_row, level_var_row, pending, admitted[number], lone[number])
+
+
+def _confirmed_by_repeat(rows: Rows, off: Floats, z: Floats, placements: Floats | None, number: Ints) -> Bools:
+    """Rows far off whose check was placed again, the first placing and what the others add lying off alike."""
+    if placements is None or len(off) == 0:
+        return np.zeros(len(off), bool)
+    first = np.flatnonzero(rows.first)[number]
+    n = np.maximum(placements, 1.0)
+    # The mean of n placings is off; take the first one out to see what the others say.
+    rest = np.where(n > 1, (n * off - off[first]) / np.maximum(n - 1.0, 1.0), 0.0)
+    alike = _alike(off[first], rest) & (np.sign(off[first]) == np.sign(rest))
+    return np.asarray((n > 1) & (placements[first] == 1) & (np.abs(z) > FAR) & (np.abs(z[first]) > CONFIRMS) & alike)
 
 
 def _alike(one: Floats, other: Floats) -> Bools:

@@ -77,7 +77,7 @@ def chart_responses(
         placing_prior_checks=float(settings.noise.repositioning_prior_checks),
     )
     c = corrected
-    outliers = find_outliers(rows, c.x, c.noise, c.persistent)
+    outliers = find_outliers(rows, c.x, c.noise, c.persistent, placements)
     interval = interval_days(rows)
     budget = settings.alarms.budget_per_probe_year
     core = core_chart(
@@ -151,7 +151,7 @@ def chart_responses(
         if rule in ("tolerance", "action_level"):
             calm = np.abs(deviation) < -np.log1p(-(tolerance if rule == "tolerance" else action)) - error
         elif rule == "scatter":
-            calm = spread.calm if direction == "high" else judged < 0.3
+            calm = spread.calm if direction == "high" else ratio < 0.3
         else:
             calm = good
         for unit in np.unique(rows.unit[judged > 1.0]):

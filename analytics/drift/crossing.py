@@ -48,7 +48,7 @@ class PassageQuantiles:
 def _scores() -> Floats:
     from scipy.special import ndtri
 
-    return np.asarray(ndtri((np.arange(LATTICE) + 0.5) / LATTICE)) * 1.03  # lattice variance 1
+    return np.asarray(ndtri((np.arange(LATTICE) + 0.5) / LATTICE)) * 1.074  # brings the lattice's variance to 1
 
 
 def passage_quantiles(
@@ -61,13 +61,15 @@ def passage_quantiles(
     limit: Floats,
     sign: Floats,
     within_days: tuple[int, ...] = (90, 182, 365),
+    age_days: Floats | None = None,
     *,
     wander: float = WANDER_PER_DAY,
 ) -> PassageQuantiles:
     """Quantiles of the first passage for mixtures of (level, slope).
 
     weight … cross: [units, components], weights summing to 1. limit: [units] log limit. sign: −1 where the limit lies
-    below, +1 above. A component whose slope leads away passes only by wandering.
+    below, +1 above. age_days: [units] how old the level is: probabilities within d days count from now, quantiles from
+    the level's own day. A component whose slope leads away passes only by wandering.
     """
     scores = _scores()
     units = len(limit)
@@ -102,5 +104,6 @@ def passage_quantiles(
                     out[u] = grid[j - 1] + (grid[j] - grid[j - 1]) * (q - total[u, j - 1]) / max(rise, 1e-12)
         return out
 
-    within = {d: np.array([np.interp(d, grid, row) for row in total]) for d in within_days}
+    ages = np.zeros(units) if age_days is None else age_days
+    within = {d: np.array([np.interp(d + a, grid, row) for a, row in zip(ages, total, strict=True)]) for d in within_days}
     return PassageQuantiles(quantile(0.05), quantile(0.50), quantile(0.95), within)

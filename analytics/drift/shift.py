@@ -63,6 +63,7 @@ def shift_forecasts(
     names: Names,
     records: Records,
     tolerance: float,
+    now_days: float | None = None,
 ) -> list[ShiftForecast]:
     """Every window series that surely slides, with its forecast.
 
@@ -136,6 +137,7 @@ def shift_forecasts(
             np.array([found[0]]),
             np.array([towards]),
             wander=WANDER_PCT2_PER_DAY,
+            age_days=None if now_days is None else np.array([max(now_days - float(shift.at_days[last]), 0.0)]),
         )
         out.append(
             ShiftForecast(

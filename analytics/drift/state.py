@@ -35,10 +35,11 @@ class DriftState:
     sign: Floats
 
 
-def drift_state(charts: ResponseCharts, alarmed: Bools, tolerance: float) -> DriftState:
+def drift_state(charts: ResponseCharts, alarmed: Bools, tolerance: float, now_days: float | None = None) -> DriftState:
     """Fit every unit, and forecast those that drift towards the tolerance limit.
 
-    alarmed: [units] a level alarm is open. tolerance: fraction of the reference.
+    alarmed: [units] a level alarm is open. tolerance: fraction of the reference. now_days: moment from
+    which chances are counted; the newest check of each unit where none is given.
     """
     rows, c = charts.rows, charts.corrected
     use = np.flatnonzero(rows.last & charts.outliers.admitted)
@@ -85,6 +86,7 @@ def drift_state(charts: ResponseCharts, alarmed: Bools, tolerance: float) -> Dri
             trends.cross[pick],
             np.where(sign[pick] < 0, lower[pick], upper[pick]),
             sign[pick],
+            age_days=None if now_days is None else np.maximum(now_days - trends.at_days[pick], 0.0),
         )
         known = sure[pick]
         passage.p05[pick] = some.p05

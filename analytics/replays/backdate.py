@@ -104,7 +104,8 @@ def _charts(whole: Pass, now: float, events: pd.DataFrame, probe: int | None) ->
     place[full.rows.index] = np.arange(len(full.rows.index))
     old = place[index]
     c = _corrected(full.corrected, rows, old, whole.settings.reference.readings)
-    outliers = find_outliers(rows, c.x, c.noise, c.persistent)
+    placements = np.maximum(states.placements[index], 1).astype(float)
+    outliers = find_outliers(rows, c.x, c.noise, c.persistent, placements)
     ends = unit_ends(rows, events, whole.counted.names)
     core, spread = _rows_of(full.core, old), _rows_of(full.spread, old)
     return ResponseCharts(rows, c, outliers, core, spread, full.ratio[old], _openings(full, old, now), ends)

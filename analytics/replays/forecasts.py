@@ -9,7 +9,7 @@ import numpy as np
 from analytics.drift.shift import shift_forecasts
 from analytics.drift.state import DriftState, drift_state
 from analytics.fleet import alarmed_units
-from analytics.replays.backdate import Pass, Then
+from analytics.replays.backdate import Pass, Then, as_days
 from analytics.results import Crossing
 from analytics.series import crossing_of, slide_crossing
 
@@ -28,7 +28,8 @@ class Said:
 
 def state_then(whole: Pass, at: Then) -> DriftState:
     """Level, drift and crossing of every unit at that moment."""
-    return drift_state(at.charts, alarmed_units(at.charts), whole.settings.limits.tolerance_pct / 100.0)
+    tolerance = whole.settings.limits.tolerance_pct / 100.0
+    return drift_state(at.charts, alarmed_units(at.charts), tolerance, as_days(at.moment))
 
 
 def forecasts_then(whole: Pass, at: Then, state: DriftState | None = None) -> list[Said]:
@@ -36,7 +37,7 @@ def forecasts_then(whole: Pass, at: Then, state: DriftState | None = None) -> li
     tolerance = whole.settings.limits.tolerance_pct
     charts, names = at.charts, whole.counted.names
     state = state if state is not None else state_then(whole, at)
-    slides = shift_forecasts(at.quantities, names, whole.records, tolerance / 100.0)
+    slides = shift_forecasts(at.quantities, names, whole.records, tolerance / 100.0, as_days(at.moment))
     window_keys = next(one.keys for one in at.quantities if one.quantity == "window_shift")
     sliding = {(int(window_keys.probe[one.series]), int(window_keys.window[one.series])): one for one in slides}
     keys = whole.counted.response.keys

@@ -66,7 +66,6 @@ def test_a_step_is_found():
     assert float(one.sentence.split("together by −")[1].split(" %")[0]) == pytest.approx(5.8, abs=0.5)
 
 
-@pytest.mark.xfail(strict=True, reason="the line through a step is steep enough to be called a wrong half-life as well")
 def test_a_step_is_not_called_a_wrong_half_life():
     """A source that stepped once and is flat before and after it has no slope to speak of."""
     assert [one.rule for one in found(np.where(np.arange(20) < 8, 0.0, -0.06))] == ["change_point"]

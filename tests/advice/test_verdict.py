@@ -120,7 +120,7 @@ def test_reasons_carry_their_numbers():
     verdict = judge(situation(OUTSIDE, uncleared="2024-02-01"))
     text = " ".join(verdict.reasons)
     for part in ("86.0 % of its reference (90 % interval 85.0 to 87.0 %) since about 2024-01-01",
-                 "−9.0 % a year (−11 % to", "tolerance limit of 10 %", "not for patient use until cleared", "photopeak where it was",
+                 "−9.0 % of its reference a year (−11 % to", "tolerance limit of 10 %", "not for patient use until cleared", "photopeak where it was",
                  "efficiency loss (probability"):
         assert part in text
     assert verdict.cause == "efficiency_loss"

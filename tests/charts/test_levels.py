@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from analytics.charts.levels import PRIOR_FREEDOM, level_chart, unit_starts
+from analytics.charts.levels import MAD_EFFICIENCY, PRIOR_FREEDOM, level_chart, unit_starts
 
 DATA = Path(__file__).parent.parent / "external" / "data"
 
@@ -39,7 +39,7 @@ def test_each_reading_is_held_against_the_median_before_it():
         assert made.centre[i] == pytest.approx(centre)
         assert made.spread[i] == pytest.approx(spread)
         assert made.z[i] == pytest.approx((x[i] - centre) / spread)
-        limit = stats.t.isf(1 / 370.0 / 2, PRIOR_FREEDOM + i - 1)
+        limit = stats.t.isf(1 / 370.0 / 2, PRIOR_FREEDOM + MAD_EFFICIENCY * (i - 1))
         assert made.ratio[i] == pytest.approx(abs(made.z[i]) / limit)
     assert made.reference_readings.tolist() == [0, 1, 2, 3, 4]
 

@@ -100,7 +100,6 @@ def test_a_drift_that_was_repaired_is_forgotten():
     assert series.current_pct == pytest.approx(100.0, abs=1.5)
 
 
-@pytest.mark.xfail(strict=True, reason="chances and dates are counted from the newest check and not from as_of")
 def test_chances_are_counted_from_the_moment_asked_for():
     """Two months after the newest check, passing within 90 days is likelier than it was, for 60 of them are gone."""
     log = drifting(-0.06, since=150.0)
