@@ -7,6 +7,8 @@ import plotly.graph_objects as go
 from analytics.replays.reliability import Reliability
 from dashboard.figures import ground
 
+HIGH, LOW = -8.0, -16.0  # where the counts stand
+
 
 def replay_causes(told: Reliability) -> go.Figure:
     """One mark a bin at its mean probability, with its 90 % interval; "right/named" below it; the diagonal is exact.
@@ -47,8 +49,8 @@ def replay_causes(told: Reliability) -> go.Figure:
     )
     figure.add_trace(
         go.Scatter(
-            x=[50 * (one.low + one.high) for one in bins],
-            y=[-8] * len(bins),
+            x=[100 * one.mean_probability for one in bins],
+            y=_below([100 * one.mean_probability for one in bins]),
             mode="text",
             text=[f"{one.right}/{one.named}" for one in bins],
             textfont={"size": 11},
@@ -58,10 +60,20 @@ def replay_causes(told: Reliability) -> go.Figure:
     )
     ground.frame(figure, 340)
     figure.update_xaxes(ticksuffix=" %", range=[-2, 106], dtick=20)
+    ticks = range(0, 101, 20)
     figure.update_yaxes(
-        ticksuffix=" %",
-        range=[-14, 106],
-        tickvals=[0, 20, 40, 60, 80, 100],
+        range=[-22, 106],
+        tickvals=list(ticks),
+        ticktext=[f"{one} %" for one in ticks],
         gridcolor=ground.FAINT,
     )
     return figure
+
+
+def _below(at: list[float]) -> list[float]:
+    """Heights for the counts: where two would stand over each other, the second goes lower."""
+    out: list[float] = []
+    for number, x in enumerate(at):
+        crowded = number > 0 and x - at[number - 1] < 12 and out[-1] == HIGH
+        out.append(LOW if crowded else HIGH)
+    return out

@@ -88,7 +88,7 @@ def _forecasts(result: Replay) -> None:
         )
         probes = sorted({one.probe for one in result.forecasts})
         probe = st.selectbox(
-            "Probe", probes, index=None, key="probe", bind="query-params", placeholder="all probes", width=220
+            "Probe", probes, index=None, key="of", bind="query-params", placeholder="all probes", width=220
         )
         early = st.toggle("Early ends alone, too", key="early", bind="query-params")
     chosen = replaying.chosen(result, show or "judged", probe, early=early)

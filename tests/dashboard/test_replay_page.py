@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import date, datetime
 from itertools import pairwise
+from types import SimpleNamespace
 
 import pytest
 import streamlit as st
@@ -17,6 +18,7 @@ from analytics.replays.results import PassedTolerance
 from dashboard.figures.replay_causes import replay_causes
 from dashboard.figures.replay_forecasts import MOST, replay_forecasts, shown
 from dashboard.figures.replay_leads import replay_leads
+from dashboard.parts import chart
 from dashboard.seam import read, replaying
 from tests.dashboard import made_up
 from tests.dashboard.opened import open_page, use, words
@@ -139,7 +141,7 @@ def test_without_outcomes_it_says_what_to_record(monkeypatch, answer):
 def test_a_link_restores_what_was_chosen(monkeypatch, answer):
     """Probe, kind of forecasts and early ends stand in the address, and the table shows only these."""
     probe = next(one.probe for one in replayed("weekly").forecasts if one.verdict == "held" and one.two_sided)
-    rows = opened(monkeypatch, answer, probe=probe, show="all", early="true").dataframe[0].value
+    rows = opened(monkeypatch, answer, of=probe, show="all", early="true").dataframe[0].value
     expected = [one for one in replayed("weekly").forecasts if one.probe == probe]
     assert set(rows["probe"]) == {probe}
     assert len(rows) == len(expected)
@@ -153,6 +155,24 @@ def test_every_forecast_leads_to_its_probe_as_it_was_shown_then(monkeypatch, ans
     assert all(
         link == f"probe?probe={probe}&as_of={day}"
         for link, probe, day in zip(rows["then"], rows["probe"], rows["said_at"], strict=True))
+
+
+def test_a_pressed_mark_leads_to_its_probe_as_it_was_shown_then(monkeypatch, answer):
+    """Picking a forecast leaves for the page of its probe, at the day the forecast was said."""
+    one = next(one for one in replayed("weekly").forecasts if one.verdict == "held" and one.two_sided)
+    day = one.made_at.date().isoformat()
+    drawn = chart.show
+
+    def pressed(figure, **how):
+        found = drawn(figure, **how)
+        picked = SimpleNamespace(selection=SimpleNamespace(points=[{"customdata": [one.probe, day]}]))
+        return picked if how["key"] == "forecasts" else found
+
+    monkeypatch.setattr(chart, "show", pressed)
+    at = opened(monkeypatch, answer)
+    assert not at.exception
+    assert (at.query_params["probe"], at.query_params["as_of"]) == (one.probe, day)
+    assert at.title[0].value != "Replay"
 
 
 def test_a_store_too_young_to_look_back_says_so(monkeypatch):
