@@ -108,13 +108,5 @@ def _coverage(forecasts: list[Forecast], nominal_pct: float) -> Coverage:
         [one.verdict for one in forecasts],
         [one.drift for one in forecasts],
         [one.passed_on is not None for one in forecasts],
-        [_reached(one) for one in forecasts],
         nominal_pct,
     )
-
-
-def _reached(one: Forecast) -> tuple[bool, bool]:
-    """Whether the series was followed to the early end, and beyond the late one (the same where there is none)."""
-    answered = one.passed_on is not None and one.reference_ended
-    early = answered or one.followed_until >= one.p05
-    return early, early if one.p95 is None else answered or one.followed_until > one.p95

@@ -29,12 +29,17 @@ class Coverage:
     drifts: int  # different drifts behind the decided ones
     effective: float  # independent cases that say as much
     interval_pct: tuple[float, float] | None  # 90 %, of the coverage; None where nothing is decided
-    allowing_for_open_pct: float | None  # what waiting hides allowed for: open ones take part as far as they were followed
 
     @property
     def coverage_pct(self) -> float | None:
         """Share of the decided ones that held; None where none is."""
         return 100.0 * self.held / self.decided if self.decided else None
+
+    @property
+    def bounds_pct(self) -> tuple[float, float] | None:
+        """The share if every open one came to miss, and if every one came to hold; None where there is none at all."""
+        of = self.decided + self.open
+        return (100.0 * self.held / of, 100.0 * (self.held + self.open) / of) if of else None
 
     @property
     def enough(self) -> bool:
@@ -68,18 +73,15 @@ def cover(
     verdicts: Sequence[str],
     drifts: Sequence[int],
     passed: Sequence[bool],
-    reached: Sequence[tuple[bool, bool]],
     nominal_pct: float,
 ) -> Coverage:
     """Count verdicts.
 
-    drifts: which drift each forecast is about. passed: it was seen to pass. reached: its series was followed to the early
-    end, and beyond the late one (a passing that a service answered counts as followed).
+    drifts: which drift each forecast is about. passed: it was seen to pass.
 
-    >>> whole = [(True, True)] * 4
-    >>> some = cover(["held", "held", "later", "open"], [1, 2, 3, 4], [True, True, False, False], whole, 90.0)
-    >>> round(some.coverage_pct, 2), some.not_passed
-    (66.67, 1)
+    >>> some = cover(["held", "held", "later", "open"], [1, 2, 3, 4], [True, True, False, False], 90.0)
+    >>> round(some.coverage_pct, 2), some.not_passed, some.bounds_pct
+    (66.67, 1, (50.0, 75.0))
     """
     decided = [(v == "held", d) for v, d in zip(verdicts, drifts, strict=True) if v in ("held", "sooner", "later")]
     held, sooner, later = (sum(v == kind for v in verdicts) for kind in ("held", "sooner", "later"))
@@ -101,21 +103,7 @@ def cover(
         len({d for _, d in decided}),
         effective,
         interval,
-        _allowing_for_open(verdicts, reached),
     )
-
-
-def _allowing_for_open(verdicts: Sequence[str], reached: Sequence[tuple[bool, bool]]) -> float | None:
-    """Not sooner, of those followed to the early end; times held, of those not sooner and followed beyond the late one.
-
-    Who takes part is told by how long a series was followed and not by what came, so that waiting does not colour it.
-    """
-    asked = [(v, over) for v, (early, over) in zip(verdicts, reached, strict=True) if early and v != "already_passed"]
-    rest = [v for v, over in asked if over and v in ("held", "later")]
-    if not asked or not rest:
-        return None
-    sooner = sum(v == "sooner" for v, _ in asked) / len(asked)
-    return 100.0 * (1.0 - sooner) * sum(v == "held" for v in rest) / len(rest)
 
 
 def score(case: Case) -> float:

@@ -61,7 +61,7 @@ def forecast_json(one: Forecast) -> dict[str, Any]:
 
 def coverage_json(one: Coverage) -> dict[str, Any]:
     """One coverage with its counts."""
-    return {"coverage_pct": number(one.coverage_pct)} | _fields(one)
+    return {"coverage_pct": number(one.coverage_pct)} | _fields(one) | {"bounds_pct": _plain(one.bounds_pct)}
 
 
 def _fields(one: Any) -> dict[str, Any]:

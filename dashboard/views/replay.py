@@ -195,7 +195,7 @@ def _causes(result: Replay) -> None:
 
 
 def _how(result: Replay) -> None:
-    allowing = values.number(result.coverage.allowing_for_open_pct, "%", digits=2)
+    bounds = values.interval(result.coverage.bounds_pct, "%", digits=2)
     with st.expander("How this is told", icon=":material/info:"):
         st.markdown(
             f"- {values.count(len(result.month_ends), 'month end')}, from {values.day(result.month_ends[0])} to "
@@ -207,7 +207,7 @@ def _how(result: Replay) -> None:
             "together, so the interval of the share counts drifts and not months.\n"
             "- A forecast is open while its interval is not over, and stays so where a service began a new reference. "
             "A passing before the early end is told at once, one after the late end only when that is over, so with many open "
-            f"ones the share may still move: what waiting hides allowed for, it is {allowing}.\n"
+            f"ones the share may still move: were they all to miss, or all to hold, it would be {bounds}.\n"
             "- An alarm belongs to a passing where it stood when the limit was passed, or came after it. Alarms on one "
             "happening count once."
         )

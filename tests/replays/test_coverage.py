@@ -25,8 +25,8 @@ def test_the_interval_is_that_of_clopper_and_pearson(hits, cases):
 def test_no_case_says_nothing():
     """Without a case the share may be anything, and there is no coverage."""
     assert share_interval(0, 0) == (0.0, 1.0)
-    nothing = cover([], [], [], [], 90.0)
-    assert (nothing.coverage_pct, nothing.interval_pct, nothing.allowing_for_open_pct) == (None, None, None)
+    nothing = cover([], [], [], 90.0)
+    assert (nothing.coverage_pct, nothing.interval_pct, nothing.bounds_pct) == (None, None, None)
     assert not nothing.enough
 
 
@@ -78,30 +78,11 @@ def test_counts_add_up():
     """Decided are held, sooner and later; open ones and those made too late are counted apart."""
     verdicts = ["held"] * 6 + ["sooner"] * 2 + ["later"] * 2 + ["open"] * 5 + ["already_passed"]
     passed = [True] * 9 + [False] + [False] * 5 + [True]
-    reached = [(True, True)] * 9 + [(True, False)] * 4 + [(False, False)] * 2 + [(True, True)]
-    one = cover(verdicts, list(range(16)), passed, reached, 90.0)
+    one = cover(verdicts, list(range(16)), passed, 90.0)
     assert (one.decided, one.held, one.sooner, one.later, one.not_passed) == (10, 6, 2, 2, 1)
     assert (one.open, one.already_passed, one.drifts) == (5, 1, 10)
     assert one.coverage_pct == 60.0
-    # Of 13 followed to the early end 2 were sooner; of the 7 others followed beyond the late end 6 held.
-    assert one.allowing_for_open_pct == pytest.approx(100 * (11 / 13) * (6 / 7))
-
-
-@pytest.mark.parametrize(("least", "most"), [(60.0, 320.0), (150.0, 420.0)])
-def test_counting_open_ones_mends_what_waiting_hides(least, most):
-    """Right 90 % intervals looked at before they are over are called right, however long they were followed."""
-    rng = np.random.default_rng(5)
-    early, late, many = 100.0, 300.0, 20_000
-    day = 200.0 + 100.0 * rng.normal(size=many) / HALF
-    followed = rng.uniform(least, most, many)
-    seen = day <= followed
-    verdicts = np.where(
-        seen, np.where(day < early, "sooner", np.where(day <= late, "held", "later")),
-        np.where(followed > late, "later", "open"))
-    reached = list(zip((followed >= early).tolist(), (followed > late).tolist(), strict=True))
-    one = cover(verdicts.tolist(), list(range(many)), seen.tolist(), reached, 90.0)
-    assert one.open > 0.1 * many
-    assert one.allowing_for_open_pct == pytest.approx(90.0, abs=1.0)
+    assert one.bounds_pct == pytest.approx((40.0, 100 * 11 / 15))
 
 
 def log_normal_cases(rng, many, spread, said):
@@ -117,7 +98,7 @@ def coverage_of(cases):
     """The coverage of these, each a drift of its own."""
     verdicts = [
         "sooner" if one.passed < one.early else "held" if one.passed <= one.late else "later" for one in cases]
-    return cover(verdicts, list(range(len(cases))), [True] * len(cases), [(True, True)] * len(cases), 90.0)
+    return cover(verdicts, list(range(len(cases))), [True] * len(cases), 90.0)
 
 
 @pytest.mark.parametrize(("said", "factor"), [(0.15, 2.0), (0.1, 3.0), (0.6, 0.5)])
@@ -156,7 +137,7 @@ def test_with_few_forecasts_or_few_drifts_nothing_is_called_off(many, drifts):
     """Nineteen forecasts, or forty on four drifts, do not say whether the intervals are right."""
     cases = log_normal_cases(np.random.default_rng(6), many, 0.3, 0.05)
     verdicts = ["held" if one.early <= one.passed <= one.late else "later" for one in cases]
-    one = cover(verdicts, [n % drifts for n in range(many)], [True] * many, [(True, True)] * many, 90.0)
+    one = cover(verdicts, [n % drifts for n in range(many)], [True] * many, 90.0)
     result = recalibrate(cases, one)
     assert (result.needed, result.factor) == (False, None)
     assert "needed to say" in result.why
@@ -165,7 +146,7 @@ def test_with_few_forecasts_or_few_drifts_nothing_is_called_off(many, drifts):
 def test_days_not_seen_yet_make_the_factor_a_bound():
     """Forecasts whose day has not come, though their interval is over, stretch it by so much at least, and it is said."""
     cases = [Case(50.0, 100.0, 200.0, 110.0, True)] * 15 + [Case(50.0, 100.0, 200.0, 800.0, False)] * 10
-    one = Coverage(90.0, 25, 15, 0, 10, 10, 0, 0, 25, 25.0, (40.0, 80.0), None)
+    one = Coverage(90.0, 25, 15, 0, 10, 10, 0, 0, 25, 25.0, (40.0, 80.0))
     result = recalibrate(cases, one)
     assert result.at_least
     assert result.factor == pytest.approx(3.0)
