@@ -114,7 +114,8 @@ def _run_lengths(rng: np.random.Generator, arl0: float, mean: Callable[[int], fl
     sums, number, ended = SixSums.at_rest(arl0, runs), 0, []
     while sums.value.shape[1]:
         number += 1
-        signal = sums.take(rng.standard_normal(sums.value.shape[1]) + mean(number))
+        readings = np.asarray(rng.standard_normal(sums.value.shape[1]), np.float64)
+        signal = sums.take(readings + mean(number))
         if signal.any():
             ended.append(np.full(int(signal.sum()), float(number)))
             sums.keep(~signal)
@@ -133,6 +134,6 @@ def combined_rows(
     rows: list[dict[str, float | None]] = []
     for kind, sizes in (("shift", shifts), ("drift", drifts)):
         for size in sizes:
-            found = mean_run_length(arl0, **{kind: size})
+            found = mean_run_length(arl0, shift=size) if kind == "shift" else mean_run_length(arl0, drift=size)
             rows.append({kind: size, "mean_run_length": found.mean, "standard_error": found.standard_error})
     return rows

@@ -11,12 +11,13 @@ import math
 from collections.abc import Callable, Sequence
 from typing import Any
 
+from analytics.charts.combined import combined_rows
 from analytics.charts.run_length import cusum_mean_run_lengths, ewma_mean_run_lengths, shewhart_mean_run_lengths
 from analytics.errors import UserError
 
 # What each chart must be given, and what it may be given.
-_NEEDED = {"cusum": ("k", "h"), "ewma": ("weight", "limit"), "shewhart": ("limit",)}
-_OPTIONAL = {"cusum": ("head_start", "sides"), "ewma": ("limits", "head_start"), "shewhart": ("runs",)}
+_NEEDED = {"cusum": ("k", "h"), "ewma": ("weight", "limit"), "shewhart": ("limit",), "combined": ("arl0",)}
+_OPTIONAL = {"cusum": ("head_start", "sides"), "ewma": ("limits", "head_start"), "shewhart": ("runs",), "combined": ()}
 
 
 def chart_rows(
@@ -25,7 +26,8 @@ def chart_rows(
     """Mean run lengths of one chart, shifts first, in the order asked; None where there is no finite mean.
 
     chart: "cusum" (k, h, optional head_start, sides), "ewma" (weight, limit, optional limits, head_start) or "shewhart"
-    (limit, optional runs). Shifts in sigma, drifts in sigma a reading (mean drift·t, t = 1, 2, …), zero state, the
+    (limit, optional runs), or "combined"
+    (arl0: the chart core in force, simulated, with its standard error). Shifts in sigma, drifts in sigma a reading (mean drift·t, t = 1, 2, …), zero state, the
     signalling reading counted. A missing, foreign or impossible parameter raises ``UserError``.
 
     >>> chart_rows("shewhart", limit=3.0, shifts=[0.0])
@@ -45,6 +47,8 @@ def chart_rows(
     for name, sizes in (("--shifts", shifts), ("--drifts", drifts)):
         if not all(math.isfinite(size) for size in sizes):
             raise UserError("a size is not a finite number", where=name)
+    if chart == "combined":
+        return {"rows": combined_rows(float(parameters["arl0"]), shifts=shifts, drifts=drifts)}
     if chart == "shewhart" and "runs" in parameters:
         parameters["rules"] = parameters.pop("runs")
     compute: dict[str, Callable[..., list[float]]] = {

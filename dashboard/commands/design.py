@@ -18,6 +18,7 @@ class Chart(StrEnum):
     CUSUM = "cusum"
     EWMA = "ewma"
     SHEWHART = "shewhart"
+    COMBINED = "combined"
 
 
 class Limits(StrEnum):
@@ -49,10 +50,16 @@ def run(
     runs: Annotated[
         str | None, typer.Option("--runs", metavar="LIST", help="Shewhart: run rules, such as 1,2,3,4.")
     ] = None,
+    arl0: Annotated[
+        float | None, typer.Option("--arl0", help="Combined: readings between false alarms, 20 to 1e8.")
+    ] = None,
     config: Config = None,  # noqa: ARG001 - every command takes it
     as_json: Json = False,
 ) -> int:
-    """Compute the mean number of readings to a signal of a chart, for steps and drifts; nothing is simulated.
+    """Compute the mean number of readings to a signal of a chart, for steps and drifts.
+
+    Computed, not simulated; only the core in force (`combined`: known reference, unit variance, no dead band) is walked on
+    random readings, and says its standard error.
 
     Readings are independent N(mean, 1) from the first on; the signalling one is counted. A drift d has mean d, 2d, 3d …
     EWMA limits are ± limit · √(weight / (2 − weight)).
@@ -62,6 +69,7 @@ def run(
       steadycount design --chart cusum --k 0.5 --h 5 --shifts=0,0.5,1 --drifts=0.01,0.1
       steadycount design --chart ewma --weight 0.1 --limit 2.7 --shifts=0,1 --json
       steadycount design --chart shewhart --limit 3 --runs 1,2,3,4 --shifts=0
+      steadycount design --chart combined --arl0 1000 --shifts=0,1
     """
     from analytics.charts.design import chart_rows
 
@@ -74,6 +82,7 @@ def run(
         "limit": limit,
         "limits": limits.value if limits else None,
         "runs": _whole(runs, "--runs") if runs else None,
+        "arl0": arl0,
     }
     asked = {"shifts": _numbers(shifts, "--shifts"), "drifts": _numbers(drifts, "--drifts")}
     answer = chart_rows(chart.value, **asked, **{name: one for name, one in given.items() if one is not None})
@@ -86,7 +95,7 @@ def run(
             [
                 ("step" if "shift" in row else "drift"),
                 row.get("shift", row.get("drift")),
-                f"{row['mean_run_length']:.6g}",
+                "no finite mean" if row["mean_run_length"] is None else f"{row['mean_run_length']:.6g}",
             ]
             for row in answer["rows"]
         ],
