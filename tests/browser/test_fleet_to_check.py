@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 
 import pytest
+from playwright.sync_api import expect
 
 from tests.browser.sample import AS_OF, store
 
@@ -28,19 +29,20 @@ def test_a_mark_leads_to_its_probe_and_a_reading_to_its_countings(serve, page):
     page.wait_for_url(re.compile(r"/probe\?.*probe="), timeout=30_000)
     page.locator(".st-key-story .point").first.wait_for(timeout=60_000)
     readings = page.locator(".st-key-story .point")
-    press(page, readings.nth(40))
-    page.wait_for_url(re.compile("at=20"), timeout=30_000)
     page.get_by_role("heading", name="One check, and how its number came about").wait_for()
     table = page.get_by_role("table").first
     table.get_by_text("Dead time").wait_for()
-    said = table.inner_text()
+    newest = table.text_content()
+    press(page, readings.nth(40))
+    page.wait_for_url(re.compile("at=20"), timeout=30_000)
+    expect(table).not_to_have_text(newest, timeout=30_000)
+    said = table.text_content()
     link = page.url
     context = page.context.browser.new_context()
     try:
         other = context.new_page()
         other.goto(link)
-        other.get_by_role("table").first.get_by_text("Dead time").wait_for(timeout=90_000)
-        assert other.get_by_role("table").first.inner_text() == said
+        expect(other.get_by_role("table").first).to_have_text(said, timeout=90_000)
     finally:
         context.close()
 

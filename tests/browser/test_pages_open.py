@@ -1,15 +1,27 @@
-"""Every page in Chromium on the demo's sample: no error in its log, nothing fetched from outside, headings in order."""
+"""Every page in Chromium on the demo's sample: no error in its log, nothing fetched from outside, open to everybody."""
 
 from __future__ import annotations
 
 from itertools import pairwise
 
 import pytest
+from axe_playwright_python.sync_playwright import Axe
 
 from dashboard.pages import PAGES
 from tests.browser.sample import AS_OF, store
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+# Streamlit's own markup of a place to drop files carries a role and a label that contradict each other; a best
+# practice and no rule of WCAG, and nothing that a page can change.
+NOT_OURS = {("presentation-role-conflict", "stFileUploaderDropzone")}
+
+
+def settled(page):
+    """Wait until the script of the page has run through and its last figure stands."""
+    page.locator(".st-key-footer").wait_for(timeout=90_000)
+    page.locator('[data-testid="stApp"][data-test-script-state="notRunning"]').wait_for(timeout=60_000)
+    page.wait_for_timeout(300)
 
 
 def levels(page):
@@ -17,23 +29,32 @@ def levels(page):
     return [int(one) for one in page.evaluate("[...document.querySelectorAll('h1,h2,h3,h4')].map(h => h.tagName[1])")]
 
 
-def test_every_page_opens_in_light_and_dark(serve, page, root):
-    """Each page answers on its own address, says no error, and keeps its headings in order; its picture is kept."""
+def barriers(page):
+    """What axe finds wrong on the page, each as rule and element."""
+    return [
+        (rule["id"], node["html"][:300])
+        for rule in Axe().run(page).response["violations"]
+        for node in rule["nodes"]
+        if not any(rule["id"] == known and part in node["html"] for known, part in NOT_OURS)
+    ]
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+def test_every_page_opens_and_is_open_to_everybody(serve, page, root, theme):
+    """Each page answers on its own address, says no error, keeps its headings in order, and axe finds no barrier."""
     address = serve(store())
     pictures = root / "artefacts" / "pages"
     pictures.mkdir(parents=True, exist_ok=True)
-    for theme in ("light", "dark"):
-        page.emulate_media(color_scheme=theme)
-        for one in PAGES:
-            page.goto(f"{address}/{one.name}?as_of={AS_OF}")
-            page.get_by_role("heading", level=1).first.wait_for(timeout=90_000)
-            page.locator(".st-key-footer").wait_for(timeout=90_000)
-            page.wait_for_timeout(1500)
-            assert page.locator('[data-testid="stException"]').count() == 0, one.name
-            found = levels(page)
-            assert found[0] == 1, one.name
-            assert all(b - a <= 1 for a, b in pairwise(found)), (one.name, found)
-            page.screenshot(path=pictures / f"{one.name}-{theme}.png", full_page=True)
+    page.emulate_media(color_scheme=theme)
+    for one in PAGES:
+        page.goto(f"{address}/{one.name}?as_of={AS_OF}")
+        settled(page)
+        assert page.locator('[data-testid="stException"]').count() == 0, one.name
+        found = levels(page)
+        assert found[0] == 1, one.name
+        assert all(b - a <= 1 for a, b in pairwise(found)), (one.name, found)
+        assert barriers(page) == [], one.name
+        page.screenshot(path=pictures / f"{one.name}-{theme}.png", full_page=True)
 
 
 def test_a_phone_shows_every_page_without_sideways_scrolling(serve, page):
@@ -42,8 +63,7 @@ def test_a_phone_shows_every_page_without_sideways_scrolling(serve, page):
     page.set_viewport_size({"width": 420, "height": 900})
     for one in PAGES:
         page.goto(f"{address}/{one.name}?as_of={AS_OF}")
-        page.locator(".st-key-footer").wait_for(timeout=90_000)
-        page.wait_for_timeout(1000)
+        settled(page)
         wide = page.evaluate("document.querySelector('[data-testid=stMain]').scrollWidth")
         assert wide <= 420, (one.name, wide)
 
