@@ -23,3 +23,10 @@ class UserError(Exception):
         head = f"{where}: " if where else ""
         tail = f". {do}" if do else "."
         super().__init__(f"{head}{self.what}{tail}")
+
+
+class UnavailableError(UserError):
+    """Nothing is wrong with what was given: the store, or the disk, cannot serve it now.
+
+    Whoever works through many files leaves this one where it is and tries again later.
+    """

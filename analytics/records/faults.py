@@ -7,7 +7,7 @@ from pathlib import Path
 
 import duckdb
 
-from analytics.errors import UserError
+from analytics.errors import UnavailableError
 
 LITTLE_ROOM_BYTES = 4 << 20
 _FULL = ("the disk is full; nothing was changed", "Make room and try again.")
@@ -39,13 +39,13 @@ def disk_is_full(text: str, path: Path) -> bool:
         return False
 
 
-def in_words(error: Exception, path: Path) -> UserError:
-    """The complaint about the store at ``path`` as a UserError."""
+def in_words(error: Exception, path: Path) -> UnavailableError:
+    """The complaint about the store at ``path`` as an UnavailableError."""
     text, where = str(error), str(path)
     if "lock on file" in text:
         by = text.partition("held in ")[2].partition(")")[0]
         who = f" ({by.replace(' (', ', ')})" if by else ""
-        return UserError(f"another program holds it open{who}", where=where, do="Close that program and try again.")
+        return UnavailableError(f"another program holds it open{who}", where=where, do="Close that program and try again.")
     what, do = next(((what, do) for part, what, do in _KNOWN if part in text), ("", ""))
     if not what and disk_is_full(text, path):
         what, do = _FULL
@@ -54,4 +54,4 @@ def in_words(error: Exception, path: Path) -> UserError:
     elif not what:
         first = text.splitlines()[0] if text else type(error).__name__
         what, do = f"the store is damaged or cannot be read ({first})", "Restore it from a backup."
-    return UserError(what, where=where, do=do)
+    return UnavailableError(what, where=where, do=do)

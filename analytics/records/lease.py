@@ -16,7 +16,7 @@ from collections.abc import Callable, Iterator
 from datetime import datetime
 from pathlib import Path
 
-from analytics.errors import UserError
+from analytics.errors import UnavailableError
 
 SAY_AFTER_S = 2.0
 POLL_S = 0.01
@@ -45,14 +45,14 @@ def lease(
     """Hold the store's ticket for the length of the block.
 
     After two seconds of waiting ``on_wait`` gets one sentence that names the process waited for; after ``wait_s``
-    seconds UserError says the same. In a folder that cannot be written to, readers go on without a ticket: nobody
+    seconds UnavailableError says the same. In a folder that cannot be written to, readers go on without a ticket: nobody
     writes there.
     """
     try:
         handle = os.open(lock_path(store), os.O_RDWR | os.O_CREAT, 0o666)
     except OSError as error:
         if exclusive or not store.exists():
-            raise UserError(
+            raise UnavailableError(
                 f"the folder cannot be written to ({error.strerror})",
                 where=str(store.parent),
                 do="Choose a folder you may write to with --store.",
@@ -78,7 +78,7 @@ def _wait(handle: int, exclusive: bool, store: Path, wait_s: float, on_wait: Cal
     while not _try_lock(handle, exclusive):
         waited = time.monotonic() - started
         if waited > wait_s:
-            raise UserError(
+            raise UnavailableError(
                 f"the store is in use by {holder(store)}; gave up after {wait_s:.0f} s",
                 where=str(store),
                 do="Try again when it has finished.",

@@ -16,7 +16,7 @@ from analytics.errors import UserError
 from analytics.records import held_rows, history, schema
 from analytics.records.column_map import ColumnMap
 from analytics.records.columns import TABLES
-from analytics.records.headings import Layout, is_known, lay_out
+from analytics.records.headings import HELD_ID, Layout, is_known, lay_out
 from analytics.records.intake.formats import open_tables
 from analytics.records.intake.raw import RawTable
 from analytics.records.merge import Merge, Permits, cells_sql
@@ -94,12 +94,18 @@ def _open_all(files: Sequence[str | Path], as_kind: str | None, cmap: ColumnMap)
     problems: list[UserError] = []
     for file in files:
         try:
-            raws = open_tables(Path(file), str(file), is_known)
+            raws = open_tables(Path(file), _shown(file), is_known)
         except UserError as error:
             problems.append(error)
             continue
         for raw in raws:
             try:
+                if HELD_ID in raw.headings:
+                    raise UserError(  # noqa: TRY301 - all that is wrong with the files is said at once
+                        "this is an export of held rows",
+                        where=raw.file,
+                        do="Mend it and `steadycount held release` it, so that the rows it mends are settled.",
+                    )
                 tables.append((raw, lay_out(raw.file, raw.headings, as_kind, cmap)))
             except UserError as error:
                 problems.append(error)
@@ -112,6 +118,20 @@ def _open_all(files: Sequence[str | Path], as_kind: str | None, cmap: ColumnMap)
             do="Mend them and load again; nothing was changed.",
         )
     return tables
+
+
+def _shown(file: str | Path) -> str:
+    """A file's path as text that can be stored: bytes of a name that are no text become question marks."""
+    return str(file).encode("utf-8", "replace").decode()
+
+
+def rank(file: Path, column_map: ColumnMap) -> int:
+    """Where in the order of loading the tables of a file stand, registries first; last where it cannot be told."""
+    try:
+        kinds = [table.kind for _, layout in _open_all([file], None, column_map) for table in (layout.table,)]
+    except UserError:
+        return len(TABLES)
+    return min(list(TABLES).index(kind) for kind in kinds)
 
 
 @contextmanager

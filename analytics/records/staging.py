@@ -19,7 +19,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from analytics.errors import UserError
+from analytics.errors import UnavailableError, UserError
 from analytics.records import checks, sql
 from analytics.records.block_sql import BETWEEN, WITHIN, insert_statement
 from analytics.records.columns import TABLES, Table
@@ -98,7 +98,7 @@ class Staging:
                 staged.rows += block.num_rows
                 last_filled = self._last_filled(block, last_filled)
         except (duckdb.IOException, duckdb.OutOfMemoryException, OSError) as error:
-            raise UserError(
+            raise UnavailableError(
                 f"there is no room to check the file ({str(error).splitlines()[0]})",
                 where=raw.file,
                 do="Make room in the temporary folder and try again.",

@@ -24,6 +24,7 @@ from dashboard.commands import (
     replay,
     restore,
     undo,
+    watch,
 )
 from dashboard.commands.group import Commands
 
@@ -45,6 +46,7 @@ COMMANDS: dict[str, tuple[Callable[..., int], str]] = {
     "undo": (undo.run, "A load taken back."),
     "exclude": (exclude.run, "A reading hidden from the analysis, with a reason."),
     "correct": (correct.run, "One value of a reading put right."),
+    "watch": (watch.run, "A folder whose files load themselves."),
     "assess": (assess.run, "Which probes are fit, which drift, why, what to do."),
     "plan": (plan.run, "What to pull in, where and when."),
     "replay": (replay.run, "What would have been said each month, and what came of it."),
