@@ -12,7 +12,7 @@ import tomllib
 from collections.abc import Mapping
 from importlib import resources
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
@@ -29,7 +29,7 @@ class _Section(BaseModel):
 
 Percent = Annotated[float, Field(gt=0, lt=100, json_schema_extra=_unit("%"))]
 Days = Annotated[float, Field(gt=0, le=3660, json_schema_extra=_unit("d"))]
-Money = Annotated[float, Field(ge=0, json_schema_extra=_unit("site currency"))]
+Money = Annotated[float, Field(ge=0, allow_inf_nan=False, json_schema_extra=_unit("site currency"))]
 
 
 class Alarms(_Section):
@@ -149,6 +149,24 @@ class Schedule(_Section):
         json_schema_extra=_unit("d"),
         description="Interval of constancy checks for single probes, by probe id.",
     )
+    visit_from_days: Days = Field(
+        description="Constancy checks due more often than this are the site's own rounds; rarer ones need a visit."
+    )
+    bring_forward_pct: float = Field(
+        ge=0,
+        le=50,
+        json_schema_extra=_unit("% of the interval"),
+        description="How much earlier than due a recurring check may be planned, to share a visit; never later.",
+    )
+    bring_forward_days: int = Field(
+        ge=0,
+        le=366,
+        json_schema_extra=_unit("d"),
+        description="How much earlier than needed a source may be replaced, to share a visit; never later.",
+    )
+    service_days: int = Field(
+        ge=1, le=366, json_schema_extra=_unit("d"), description="Days a probe is away for a service."
+    )
 
 
 class Cover(_Section):
@@ -163,6 +181,14 @@ class Cover(_Section):
     least_fit_probes_by_site: dict[str, int] = Field(
         default_factory=dict, json_schema_extra=_unit("probes"), description="The same for single sites, by site."
     )
+    of_each: Literal["model_type", "detector", "site"] = Field(
+        json_schema_extra=_unit("kind"),
+        description="The number is kept of each model_type, of each detector, or of the site's probes together (site).",
+    )
+    lend_spares: bool = Field(
+        json_schema_extra=_unit("yes/no"),
+        description="Where a site alone cannot keep its cover, the plan proposes spares of other sites.",
+    )
 
 
 class Costs(_Section):
@@ -170,6 +196,13 @@ class Costs(_Section):
 
     service: Money | None = Field(default=None, description="A service of one probe.")
     visit: Money | None = Field(default=None, description="One visit to a site.")
+    loan: Money | None = Field(
+        default=None, description="Sending a spare to another site and back; none: it weighs as much as a visit."
+    )
+    day_at_risk: Money | None = Field(
+        default=None,
+        description="What a day in use beyond tolerance weighs in the plan; none: a fifth of a visit. Not part of its cost.",
+    )
     replacement: Money | None = Field(
         default=None, description="A new probe, where its own replacement_cost is not recorded."
     )
