@@ -31,6 +31,7 @@ PAGES = (
     PageEntry("record", "Record a check", ":material/edit_note:", "Is this one fit for today?"),
     PageEntry("import_log", "Import", ":material/upload_file:", "How do I get my log in?"),
     PageEntry("history", "History", ":material/history:", "Who changed what, and when?"),
+    PageEntry("settings", "Settings", ":material/tune:", "What is it set to, and what would a change change?"),
     PageEntry("about", "About and cautions", ":material/info:", "What does this tool say, and what can it not say?"),
 )
 
