@@ -15,9 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analytics.baseline.rows import Bools, Floats, Ints
-
-MAD_EFFICIENCY = 0.37  # of the median absolute deviation for normal data, so its degrees of freedom count that much
-PRIOR_FREEDOM = 6.0  # readings the prior spread counts for
+from analytics.charts.thresholds import PRIOR_FREEDOM, freedom_of, t_limit
 
 
 @dataclass(frozen=True)
@@ -85,17 +83,11 @@ def level_chart(
         centre_var[mine] = (efficiency * (counting + s2) / k)[place]
     spread = np.sqrt(variance + extra + centre_var)
     z = (value - centre) / spread
-    freedom = PRIOR_FREEDOM + MAD_EFFICIENCY * np.maximum(np.minimum(ordinal, reference_readings) - 1.0, 0.0)
-    limit = _t_limit(1.0 / np.maximum(arl0, 2.0), freedom, len(sides))
+    freedom = freedom_of(np.minimum(ordinal, reference_readings))
+    limit = t_limit(arl0, freedom, len(sides))
     sided = np.zeros(n, bool)
     for side in sides:
         sided |= np.sign(z) == side
     matters: Bools = np.abs(value - centre) >= least_effect
     ratio = np.where(np.isfinite(z) & sided & matters, np.abs(z) / limit, 0.0)
     return LevelChart(z, centre, np.sqrt(centre_var), spread, ratio, ordinal, np.minimum(ordinal, reference_readings))
-
-
-def _t_limit(rate: Floats, freedom: Floats, sides: int) -> Floats:
-    from scipy.special import stdtrit  # Student's t quantile, without the second that scipy.stats takes to import
-
-    return np.asarray(-stdtrit(np.maximum(freedom, 2.0), np.broadcast_to(rate, freedom.shape) / sides))

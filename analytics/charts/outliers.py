@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from analytics.baseline.rows import Bools, Floats, Ints, Rows
+from analytics.charts.thresholds import FAR
 
-FAR = 4.0  # standard deviations from the local level that ask for a repeat
 CONFIRMS = 2.5  # standard deviations, same side, at the next check that make two of it
 ALIKE = 0.4  # least ratio of the smaller to the larger deviation of two that confirm each other
 LOOK_BACK = 5  # checks whose median is the local level

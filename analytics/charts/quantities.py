@@ -11,13 +11,13 @@ from analytics.baseline.rows import Bools, Floats, Ints, days, epoch_of, referen
 from analytics.charts.budget import checks_between_false_alarms
 from analytics.charts.levels import LevelChart, level_chart
 from analytics.charts.openings import Opening, open_and_settle
+from analytics.charts.thresholds import WINDOW_REFERENCE
 from analytics.counting.arrays import Codes, Times
 from analytics.counting.columns import Names
 from analytics.counting.tables import Backgrounds, Counted, Keys, Sides, WindowChecks
 from analytics.results import Direction, Quantity, Rule
 from analytics.settings import Settings
 
-WINDOW_REFERENCE = 2  # window checks are half a year apart: the first two are the reference
 SIDE_FACTOR = 1.12  # a side reading an eighth above its usual share matters (site choice)
 CALM_Z = 2.5
 

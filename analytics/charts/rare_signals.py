@@ -28,7 +28,8 @@ from analytics.charts.budget import SIZES_K
 
 Array = NDArray[np.float64]
 
-PLAIN_CYCLES, HELPED_CYCLES = 200_000, 200_000
+MOST_CYCLES = 160_000  # plain ones, and as many helped ones
+CYCLES_ERROR = 0.01  # relative standard error that so many give, about
 BLOCK = 40_000  # cycles at once
 PRIOR = 2.0  # the readings move from the z-th of the cycle on with probability PRIOR/((z + PRIOR)(z + PRIOR + 1)), heavy-tailed
 
@@ -42,37 +43,48 @@ class Estimate:
 
     @property
     def relative_error(self) -> float:
-        """Standard error over mean."""
-        return self.standard_error / self.mean
+        """Standard error over mean; 0 where the mean is 0."""
+        return self.standard_error / self.mean if self.mean else 0.0
 
 
-def mean_run_length_by_cycles(thresholds: Array, shift: float, seed: int) -> Estimate:
+def mean_run_length_by_cycles(
+    thresholds: Array, shift: float, seed: int, *, dead_band: float = 0.0, cycles: int = MOST_CYCLES
+) -> Estimate:
     """Mean run length of the six sums under a constant mean, from zero, the signalling reading counted.
 
-    thresholds: nats, [size]. shift: in sigma, its sign does not matter; less than half of the smallest size watched.
+    thresholds: nats, [size]. shift: in sigma, its sign does not matter; less than half of the smallest size watched beyond
+    the dead band, in sigma: each side sees the reading less the dead band.
     """
     sides = (0.0,) if shift == 0.0 else (abs(shift), -abs(shift))
     rate, variance = 0.0, 0.0
-    for number, mean in enumerate(sides):
-        rng = np.random.default_rng([seed, number])
-        length, probability = _cycle_length(rng, thresholds, mean), _signal_probability(rng, thresholds, mean)
+    for number, side in enumerate(sides):
+        rng, mean = np.random.default_rng([seed, number]), side - dead_band
+        length = _cycle_length(rng, thresholds, mean, cycles)
+        probability = _signal_probability(rng, thresholds, mean, cycles)
         own = probability.mean / length.mean
         rate += own
         variance += own**2 * (length.relative_error**2 + probability.relative_error**2)
     if shift == 0.0:
         rate, variance = 2.0 * rate, 4.0 * variance
-    return Estimate(1.0 / rate, math.sqrt(variance) / rate**2)
+    if rate == 0.0:
+        return Estimate(math.inf, math.inf)
+    return Estimate(float(1.0 / rate), float(math.sqrt(variance) / rate**2))
+
+
+def _blocks(cycles: int) -> list[int]:
+    return [min(BLOCK, cycles - begun) for begun in range(0, cycles, BLOCK)]
 
 
 def _sizes() -> Array:
     return 2.0 * np.array(SIZES_K)[:, None]
 
 
-def _cycle_length(rng: np.random.Generator, thresholds: Array, mean: float) -> Estimate:
+def _cycle_length(rng: np.random.Generator, thresholds: Array, mean: float, cycles: int) -> Estimate:
     """Mean length of a cycle, as it comes."""
     size, total, square = _sizes(), 0.0, 0.0
-    for _ in range(PLAIN_CYCLES // BLOCK):
-        sums, number = np.zeros((len(size), BLOCK)), 0
+    blocks = _blocks(cycles)
+    for block in blocks:
+        sums, number = np.zeros((len(size), block)), 0
         while sums.shape[1]:
             number += 1
             sums += size * (rng.standard_normal(sums.shape[1]) + mean)
@@ -82,24 +94,25 @@ def _cycle_length(rng: np.random.Generator, thresholds: Array, mean: float) -> E
             many = int(over.sum())
             total, square = total + many * number, square + many * number**2
             sums = sums[:, ~over]
-    return _estimate(total, square, PLAIN_CYCLES)
+    return _estimate(total, square, sum(blocks))
 
 
-def _signal_probability(rng: np.random.Generator, thresholds: Array, mean: float) -> Estimate:
+def _signal_probability(rng: np.random.Generator, thresholds: Array, mean: float, cycles: int) -> Estimate:
     """Probability that a cycle ends in a signal, from cycles helped to one."""
     total, square = 0.0, 0.0
-    for _ in range(HELPED_CYCLES // BLOCK):
-        weights = _helped(rng, thresholds, mean)
+    blocks = _blocks(cycles)
+    for block in blocks:
+        weights = _helped(rng, thresholds, mean, block)
         total, square = total + weights.sum(), square + (weights**2).sum()
-    return _estimate(total, square, HELPED_CYCLES)
+    return _estimate(total, square, sum(blocks))
 
 
-def _helped(rng: np.random.Generator, thresholds: Array, mean: float) -> Array:
-    """Inverse likelihood ratios of those of ``BLOCK`` helped cycles that signal."""
+def _helped(rng: np.random.Generator, thresholds: Array, mean: float, block: int) -> Array:
+    """Inverse likelihood ratios of those of ``block`` helped cycles that signal."""
     size = _sizes()
     push = size - 2.0 * mean  # under it the increments of the sum have their sign turned: E exp(push·(x − size/2)) = 1
-    sums, ratio = np.zeros((len(size), BLOCK)), np.zeros((len(size), BLOCK))
-    pushed = np.zeros(BLOCK)
+    sums, ratio = np.zeros((len(size), block)), np.zeros((len(size), block))
+    pushed = np.zeros(block)
     not_yet, number, found = 1.0, 0, []
     while sums.shape[1]:
         number += 1

@@ -15,14 +15,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from analytics.baseline.rows import Bools, Floats, Rows
+from analytics.charts.thresholds import RATE_FAULTY, RATE_SOUND, VARIANCE_RATIO, spread_thresholds
 
-VARIANCE_RATIO = 2.5
 CLIP_Z = 3.0
 LOW_RATIO = 0.2  # variance ratio of a series that scatters too little
 REPEATS_HIGH, REPEATS_LOW = 2.0, 0.33  # variance ratios of repeats
 # E[min(z₁², z₂²)] for z₁ against the median of five and z₂ against the check before, clean normal data (simulated, 10⁶ draws).
 SMALLER_MEAN_SQUARE = 0.5980
-RATE_SOUND, RATE_FAULTY = 0.01, 0.20
 
 
 @dataclass(frozen=True)
@@ -70,23 +69,19 @@ def spread_chart(
     z = np.minimum(smaller / np.sqrt(SMALLER_MEAN_SQUARE), CLIP_Z)
     r = VARIANCE_RATIO
     k = r * np.log(r) / (r - 1.0)
-    slope = 0.5 * (1.0 - 1.0 / r)  # nats per unit of S
     # Variance not better known than its standard error: judge against the upper end.
     square = z**2 / (1.0 + placing_uncertainty)
     statistic = _walk(rows, np.where(known, square - k, 0.0))
-    # In nats the threshold grows with ln(ARL0); 3.8 nats stand for 1000 checks (methods, scatter: h = 14.544 at k = 1.4597).
-    threshold = np.maximum(5.5 + np.log(arl0 / 1000.0), 3.0) / slope
+    at = spread_thresholds(arl0)
     hit = np.log(RATE_FAULTY / RATE_SOUND)
     miss = np.log((1.0 - RATE_FAULTY) / (1.0 - RATE_SOUND))
     rate = _walk(rows, np.where(known, np.where(far, hit, miss), 0.0))
-    rate_threshold = np.maximum(np.log(arl0) - 2.0, 1.5 * hit)
     excess = np.where(known, np.minimum(smaller**2 / SMALLER_MEAN_SQUARE, 400.0) - 1.0, 0.0) * noise
     recent = _recent_mean(rows, np.where(known, z**2, 0.0), known)
     lone = _recent_mean(rows, np.where(far & known, 1.0, 0.0), known)
     # Little scatter: z² against the level without the smaller-of-two rule, and a floor on what placing alone must give.
     plain = np.where(known, np.minimum(np.abs(z_local), CLIP_Z), 1.0) ** 2 * (1.0 + placing_uncertainty)
-    nats = np.log(arl0) + 2.5
-    low = _walk(rows, np.where(known, _variance_llr(plain, 1.0, LOW_RATIO), 0.0)) / nats
+    low = _walk(rows, np.where(known, _variance_llr(plain, 1.0, LOW_RATIO), 0.0)) / at.nats
     some = chi_square_dof > 0
     chi = np.where(some, np.nan_to_num(chi_square), 0.0)
     repeats = (
@@ -99,11 +94,11 @@ def spread_chart(
                 for r in (REPEATS_HIGH, REPEATS_LOW)
             )
         )
-        / nats
+        / at.nats
     )
     return SpreadChart(
-        statistic / threshold,
-        rate / rate_threshold,
+        statistic / at.scatter,
+        rate / at.outliers,
         low,
         repeats,
         _walk(rows, np.where(far & known, 1.0, 0.0)),

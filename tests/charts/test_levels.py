@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from analytics.charts.levels import MAD_EFFICIENCY, PRIOR_FREEDOM, level_chart, unit_starts
+from analytics.charts.levels import level_chart, unit_starts
+from analytics.charts.thresholds import MAD_EFFICIENCY, PRIOR_FREEDOM
 
 DATA = Path(__file__).parent.parent / "external" / "data"
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analytics.charts.outliers import ALIKE, CONFIRMS, FAR, LOOK_BACK, find_outliers
+from analytics.charts.outliers import ALIKE, CONFIRMS, LOOK_BACK, find_outliers
+from analytics.charts.thresholds import FAR
 from tests.charts.plain_rows import plain_rows
 
 SD = 0.01
