@@ -29,6 +29,18 @@ class _Section(BaseModel):
 
 Percent = Annotated[float, Field(gt=0, lt=100, json_schema_extra=_unit("%"))]
 Days = Annotated[float, Field(gt=0, le=3660, json_schema_extra=_unit("d"))]
+InspectionKind = Literal[
+    "visual",
+    "power",
+    "leak_test",
+    "inventory",
+    "acceptance",
+    "sensitivity",
+    "resolution",
+    "shielding",
+    "energy_resolution",
+    "other",
+]
 Money = Annotated[float, Field(ge=0, allow_inf_nan=False, json_schema_extra=_unit("site currency"))]
 
 
@@ -136,13 +148,28 @@ class Schedule(_Section):
     )
     background_days: Days | None = Field(default=None, description="Interval of background checks.")
     leak_test_days: Days | None = Field(
-        default=None, description="Interval of leak tests of sealed sources (set by local law)."
+        default=None,
+        description="Interval of leak tests of sealed sources, by local law (an example, no default: 6 months in 10 CFR 35.67).",
     )
     inventory_days: Days | None = Field(
-        default=None, description="Interval of the inventory of sealed sources (set by local law)."
+        default=None,
+        description="Interval of the inventory of sealed sources, by local law (an example, no default: 6 months in 10 CFR 35.67).",
     )
     inspection_days: Days | None = Field(
         default=None, description="Interval of the yearly inspection (acceptance set of measurements)."
+    )
+    inspection_days_by_kind: dict[InspectionKind, Days] = Field(
+        default_factory=dict,
+        json_schema_extra=_unit("d"),
+        description="Interval of single kinds of inspection, by kind (visual, power, sensitivity, …).",
+    )
+    after_drop: tuple[InspectionKind, ...] = Field(
+        json_schema_extra=_unit("kinds of inspection"),
+        description="Inspections that a drop asks for (common practice, no source).",
+    )
+    after_repair: tuple[InspectionKind, ...] = Field(
+        json_schema_extra=_unit("kinds of inspection"),
+        description="Inspections that a repair or a new part asks for (common practice, no source).",
     )
     check_days_by_probe: dict[str, Days] = Field(
         default_factory=dict,

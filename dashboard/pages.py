@@ -29,6 +29,7 @@ PAGES = (
     PageEntry("plan", "Service plan", ":material/event:", "What do I pull in, and when?"),
     PageEntry("replay", "Replay", ":material/replay:", "What would it have said, and was it right?"),
     PageEntry("record", "Record a check", ":material/edit_note:", "Is this one fit for today?"),
+    PageEntry("other_checks", "Other checks", ":material/checklist:", "Is all that is not a counting done, and in date?"),
     PageEntry("import_log", "Import", ":material/upload_file:", "How do I get my log in?"),
     PageEntry("history", "History", ":material/history:", "Who changed what, and when?"),
     PageEntry("settings", "Settings", ":material/tune:", "What is it set to, and what would a change change?"),

@@ -1,0 +1,185 @@
+"""Other checks: visual, power, leak test, inventory, sensitivity and the like; what is due, what was kept, a place to enter."""
+
+from __future__ import annotations
+
+from datetime import date, datetime, time
+from functools import partial
+
+import streamlit as st
+
+from analytics.advice.other_checks import PROBE_KINDS, SOON_DAYS, SOURCE_KINDS
+from analytics.errors import UserError
+from dashboard.figures.kept_months import kept_months
+from dashboard.parts import chart, links, person, start, table, values
+from dashboard.seam import inspecting, keep, read
+
+STATE = {
+    "failed": "✖ failed",
+    "asked_for": "◆ asked for",
+    "past_due": "▼ past due",
+    "due_soon": f"△ due within {SOON_DAYS} d",
+    "in_date": "● in date",
+    "no_rhythm": "○ no interval known",
+}
+PARTS = ("What is due", "By site and month", "Enter one", "On record")
+UNDONE = "inspection_entered"  # what was entered last, so that it can be taken back
+
+
+def show() -> None:
+    """The part of the page that the address names."""
+    st.title("Other checks")
+    if not read.exists() or read.records().probes.empty:
+        start.ready()
+        return
+    look = read.look()
+    part = st.segmented_control(
+        "Part", PARTS, default=PARTS[0], key="part", bind="query-params", label_visibility="collapsed", required=True
+    )
+    {PARTS[0]: _due, PARTS[1]: _months, PARTS[2]: _enter, PARTS[3]: _record}[str(part)](look)
+
+
+def _due(look: read.Look) -> None:
+    found = inspecting.due(look)
+    if found.empty:
+        st.info(
+            "No such check is on record and no interval is set, so nothing is due. "
+            f"Intervals are the site's to set: {links.inline('settings', 'schedule', section='schedule')}.",
+            icon=":material/event_available:",
+        )
+        return
+    urgent = int(found["state"].isin(["failed", "asked_for", "past_due"]).sum())
+    st.markdown(
+        f"**{values.count(urgent, 'check')} of {len(found)} want doing now.** Intervals are the site's to set "
+        f"({links.inline('settings', 'schedule', section='schedule')}); leak tests and inventory follow local law."
+    )
+    with st.container(horizontal=True, vertical_alignment="bottom"):
+        site = st.multiselect("Site", sorted(found["site"].unique()), key="site", bind="query-params", width=260)
+        kind = st.multiselect(
+            "Kind", sorted(found["kind"].unique()), key="kind", bind="query-params", width=320, format_func=str
+        )
+        state = st.multiselect(
+            "State", [one for one in STATE if (found["state"] == one).any()], key="state", bind="query-params", width=320
+        )
+    for column, wanted in (("site", site), ("kind", kind), ("state", state)):
+        if wanted:
+            found = found[found[column].isin(wanted)]
+    if found.empty:
+        st.caption("None fits these filters.")
+        return
+    shown = found.assign(
+        state=found["state"].map(STATE),
+        kind=found["kind"].str.replace("_", " "),
+        story=[
+            links.href("probe", probe=one) if which == "probe" else links.href("sources", name=one)
+            for which, one in zip(found["subject_kind"], found["subject"], strict=True)
+        ],
+    )
+    st.dataframe(
+        shown[["state", "subject", "story", "site", "kind", "due_on", "last_on", "last_result", "why"]],
+        hide_index=True,
+        key="due",
+        placeholder=values.DASH,
+        height="auto" if len(shown) < 12 else 560,
+        alt="Checks that are not countings, by what wants doing first",
+        column_config={
+            "state": "State",
+            "subject": "Probe or source",
+            "story": st.column_config.LinkColumn("", display_text="open", width="small"),
+            "site": "Site",
+            "kind": "Check",
+            "due_on": st.column_config.DateColumn("Due", format="D MMM YYYY"),
+            "last_on": st.column_config.DateColumn("Last", format="D MMM YYYY"),
+            "last_result": "Result",
+            "why": st.column_config.TextColumn("Why", width="large"),
+        },
+    )
+
+
+def _months(look: read.Look) -> None:
+    months = int(st.slider("Months", 3, 36, 12, key="months", bind="query-params", width=320))
+    found = inspecting.kept_by_month(look, months)
+    if found.empty:
+        st.info(
+            "No interval is set, so there is nothing to hold the records against. "
+            f"Set them under {links.inline('settings', 'schedule', section='schedule')}.",
+            icon=":material/event_available:",
+        )
+        return
+    chart.show(
+        keep.kept(look, partial(kept_months, found), "kept-months", months),
+        key="kept-months",
+        alt="How many probes and sources of each site were in date, by kind of check and month.",
+    )
+    st.caption("In date at the end of the month: done not longer ago than the interval that is set now.")
+    table.show_data(found, key="kept-months", name="checks in date by site and month")
+
+
+def _enter(look: read.Look) -> None:
+    if kept := st.session_state.get(UNDONE):
+        with st.container(horizontal=True, vertical_alignment="center"):
+            st.success(f"Entered: {kept[1]}.", icon=":material/check:")
+            if st.button("Take it back", icon=":material/undo:"):
+                try:
+                    inspecting.undo(kept[0], by=person.name() or kept[2])
+                except UserError as error:
+                    st.error(str(error), icon=":material/report:")
+                    return
+                del st.session_state[UNDONE]
+                st.rerun()
+    which = st.segmented_control("On a", ("probe", "source"), default="probe", key="on", bind="query-params", required=True)
+    names = sorted(look.records.probes["probe"] if which == "probe" else look.records.sources["source"])
+    if not names:
+        st.info("None is registered.", icon=":material/help:")
+        return
+    with st.form("enter-inspection"):
+        left, right = st.columns(2)
+        with left:
+            subject = st.selectbox(str(which).capitalize(), names, index=None, key="subject", placeholder="choose or type")
+            kind = st.selectbox("Check", PROBE_KINDS if which == "probe" else SOURCE_KINDS, key="kind_done")
+            day = st.date_input("Done on", value=look.as_of.date(), max_value=look.as_of.date(), key="done_on")
+            result = st.selectbox("Result", inspecting.RESULTS, key="result", format_func=lambda one: one or "no verdict")
+        with right:
+            value = st.number_input("Value measured", value=None, format="%g", key="value", placeholder="none")
+            unit = st.text_input("Unit", key="unit", placeholder="cps/kBq, Bq, mm, %, …", max_chars=30)
+            nuclide = st.text_input("Nuclide", key="nuclide", placeholder="such as Tc-99m", max_chars=20)
+            note = st.text_input("Note", key="note", max_chars=300)
+        by = person.name_field(key="person_inspection")
+        if st.form_submit_button("Enter", icon=":material/add:", type="primary"):
+            if not subject or not isinstance(day, date):
+                st.error(f"Choose the {which} and the day.", icon=":material/report:")
+                return
+            at = min(datetime.combine(day, time(12)), look.as_of)
+            try:
+                done = inspecting.enter(
+                    str(which), str(subject), done_at=at, kind=str(kind), by=by, result=result, value=value,
+                    unit=unit.strip(), nuclide=nuclide.strip(), note=note.strip(),
+                )  # fmt: skip
+            except UserError as error:
+                st.error(str(error), icon=":material/report:")
+                return
+            st.session_state[UNDONE] = (done.load, f"{str(kind).replace('_', ' ')} of {subject} on {day}", by)
+            st.rerun()
+
+
+def _record(look: read.Look) -> None:
+    found = inspecting.on_record(look)
+    if found.empty:
+        st.info("None is on record. Enter one here, or load a table of inspections on the Import page.")
+        return
+    text = st.text_input("Containing", key="text", bind="query-params", placeholder="a probe, a kind, a person", width=260)
+    if text:
+        found = found[found.astype("str").apply(lambda row: text.lower() in " ".join(row).lower(), axis=1)]
+    st.dataframe(
+        found,
+        hide_index=True,
+        key="record",
+        placeholder=values.DASH,
+        height="auto" if len(found) < 12 else 560,
+        alt="Inspections on record, newest first",
+        column_config={"done_at": st.column_config.DatetimeColumn("done at", format="D MMM YYYY HH:mm")},
+    )
+    st.caption(f"{values.count(len(found), 'entry', 'entries')}. A mistaken one is undone with its load, on the Import page.")
+
+
+if __name__ == "__main__":
+    show()
