@@ -7,7 +7,7 @@ from datetime import datetime
 import numpy as np
 import pandas as pd
 
-from analytics.advice.other_checks import PROBE_KINDS, SOURCE_KINDS, interval_of
+from analytics.advice.other_checks import PROBE_KINDS, SOURCE_KINDS, interval_of, kinds_on_record
 from analytics.records.snapshot import Records
 from analytics.settings import Settings
 
@@ -22,15 +22,16 @@ def compliance(records: Records, settings: Settings, as_of: datetime, months: in
     record (in service, or first reading) until it is withdrawn, a source from its reference date.
     Returns [site × kind × month] rows of ``COLUMNS``; empty where no interval is set.
     """
-    ends = month_ends(as_of, months)
+    ends, done = month_ends(as_of, months), records.inspections[records.inspections["done_at"] <= pd.Timestamp(as_of)]
+    recorded = kinds_on_record(done)
     parts = [
-        _share(subjects, records.inspections, kind, column, ends, days)
+        _share(subjects, done, kind, column, ends, days)
         for column, kinds, subjects in (
             ("probe", PROBE_KINDS, _probes(records, as_of)),
             ("source", SOURCE_KINDS, _sources(records)),
         )
         for kind in kinds
-        if (days := interval_of(kind, settings.schedule)) is not None
+        if (days := interval_of(kind, settings.schedule, recorded)) is not None
     ]
     parts = [one for one in parts if len(one)]
     if not parts:

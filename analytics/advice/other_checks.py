@@ -66,8 +66,10 @@ def other_checks(records: Records, settings: Settings, as_of: datetime) -> pd.Da
     return table.loc[order.index].reset_index(drop=True)
 
 
-def interval_of(kind: str, schedule: Schedule) -> float | None:
+def interval_of(kind: str, schedule: Schedule, recorded: frozenset[str] = frozenset()) -> float | None:
     """The interval the site set for a kind, days: its own, else that of its group; None where none is set.
+
+    The yearly set is what this store's people make of it: of its kinds, those that were ever ``recorded``.
 
     >>> from analytics.settings import load
     >>> interval_of("leak_test", load({"schedule": {"leak_test_days": 182}}).schedule)
@@ -76,13 +78,18 @@ def interval_of(kind: str, schedule: Schedule) -> float | None:
     if kind in schedule.inspection_days_by_kind:
         return schedule.inspection_days_by_kind[kind]
     groups = {"leak_test": schedule.leak_test_days, "inventory": schedule.inventory_days}
-    return groups.get(kind, schedule.inspection_days if kind in YEARLY else None)
+    return groups.get(kind, schedule.inspection_days if kind in YEARLY and kind in recorded else None)
+
+
+def kinds_on_record(done: pd.DataFrame) -> frozenset[str]:
+    """Every kind of check that was recorded at least once."""
+    return frozenset(str(one) for one in done["kind"].dropna().unique())
 
 
 def _of_probes(records: Records, settings: Settings, as_of: datetime) -> Iterator[OtherCheck]:
     done = _until(records.inspections, "done_at", as_of)
     events = _until(records.events, "happened_at", as_of).sort_values(["happened_at", "event_id"], kind="stable")
-    by_kind = dict(iter(done.groupby(["probe", "kind"], sort=False)))
+    by_kind, recorded = dict(iter(done.groupby(["probe", "kind"], sort=False))), kinds_on_record(done)
     by_probe = {str(probe): rows for probe, rows in events.groupby("probe", sort=False)}
     for one in named_rows(records.probes):
         mine = by_probe.get(str(one.probe), events.iloc[:0])
@@ -90,8 +97,8 @@ def _of_probes(records: Records, settings: Settings, as_of: datetime) -> Iterato
             continue
         asked = _asked(mine, settings.schedule)
         for kind in PROBE_KINDS:
-            rows = by_kind.get((one.probe, kind))
-            yield from _one("probe", str(one.probe), _site(one.site), kind, rows, asked.get(kind), settings, as_of)
+            rows, every = by_kind.get((one.probe, kind)), interval_of(kind, settings.schedule, recorded)
+            yield from _one("probe", str(one.probe), _site(one.site), kind, rows, asked.get(kind), every, as_of)
 
 
 def _of_sources(records: Records, settings: Settings, as_of: datetime) -> Iterator[OtherCheck]:
@@ -101,8 +108,8 @@ def _of_sources(records: Records, settings: Settings, as_of: datetime) -> Iterat
         if pd.notna(one.withdrawn_on) and pd.Timestamp(one.withdrawn_on) <= pd.Timestamp(as_of):
             continue
         for kind in SOURCE_KINDS:
-            rows = by_kind.get((one.source, kind))
-            yield from _one("source", str(one.source), _site(one.site), kind, rows, None, settings, as_of)
+            rows, every = by_kind.get((one.source, kind)), interval_of(kind, settings.schedule)
+            yield from _one("source", str(one.source), _site(one.site), kind, rows, None, every, as_of)
 
 
 def _one(
@@ -112,11 +119,10 @@ def _one(
     kind: str,
     rows: pd.DataFrame | None,
     asked: tuple[str, date] | None,
-    settings: Settings,
+    interval: float | None,
     as_of: datetime,
 ) -> Iterator[OtherCheck]:
     """At most one row: none where the kind is neither on record, nor set, nor asked for."""
-    interval = interval_of(kind, settings.schedule)
     if rows is None and interval is None and asked is None:
         return
     days = np.array([], "datetime64[D]") if rows is None else np.sort(rows["done_at"].to_numpy().astype("datetime64[D]"))

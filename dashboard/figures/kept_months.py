@@ -23,7 +23,7 @@ def kept_months(found: pd.DataFrame) -> go.Figure:
     share, said = cells["share_pct"].unstack(), cells["text"].unstack()  # noqa: PD010 - each cell is there once
     behind = lines.drop_duplicates("line").set_index("line").reindex(share.index)
     months = [f"{one:%b %Y}" if place + 1 < len(share.columns) else "now" for place, one in enumerate(share.columns)]
-    sheet = Sheet([ROW * max(1, len(share))], top=6, legend=0)
+    sheet = Sheet([ROW * max(1, len(share))], top=26, legend=0)
     sheet.trace(
         type="heatmap",
         x=months,
@@ -42,7 +42,7 @@ def kept_months(found: pd.DataFrame) -> go.Figure:
         hovertemplate="%{y}, %{x}: %{text} in date (%{z:.0f} %)<extra></extra>",
         hoverongaps=False,
     )
-    sheet.x(type="category", ticks="")
+    sheet.x(type="category", ticks="", side="top")
     sheet.y(type="category", ticks="", autorange="reversed")
     return sheet.figure()
 

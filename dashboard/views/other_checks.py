@@ -88,7 +88,7 @@ def _due(look: read.Look) -> None:
             "site": "Site",
             "kind": "Check",
             "due_on": st.column_config.DateColumn("Due", format="D MMM YYYY"),
-            "last_on": st.column_config.DateColumn("Last", format="D MMM YYYY"),
+            "last_on": st.column_config.DateColumn("Last", format="D MMM YYYY", width="small"),
             "last_result": "Result",
             "why": st.column_config.TextColumn("Why", width="large"),
         },

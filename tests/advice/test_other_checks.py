@@ -105,6 +105,15 @@ def test_a_drop_and_a_repair_ask_for_their_checks_until_they_are_done():
     assert found((), events, schedule={"after_repair": ["resolution"]}).keys() == {("GP-1", "resolution")}
 
 
+def test_the_yearly_set_is_of_the_kinds_that_are_done_here():
+    """An interval for the yearly set asks every probe for the kinds on record anywhere, and for no other."""
+    rows = found([("GP-1", "sensitivity", "2024-01-10", "pass")], schedule={"inspection_days": 365},
+                 probes=("GP-1", "GP-2"))  # fmt: skip
+    assert {key: row.state for key, row in rows.items()} == {
+        ("GP-1", "sensitivity"): "in_date", ("GP-2", "sensitivity"): "past_due"
+    }  # fmt: skip
+
+
 def test_nothing_later_than_the_moment_takes_part():
     """As of an earlier day the answer is what it would have been then."""
     later = [("GP-1", "visual", "2024-06-20", "pass")]
