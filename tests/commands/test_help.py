@@ -86,6 +86,8 @@ NEEDS_A_STORE = {
     "plan": [],
     "replay": [],
     "check-store": [],
+    "report": ["--out", "report.pdf"],
+    "export": ["--out", "folder"],
     "backup": ["copy.duckdb"],
 }
 

@@ -1,0 +1,60 @@
+"""Values as they stand on paper: with their digits, dates the world over alike, a dash where nothing is known."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date, datetime
+from typing import Any
+
+from dashboard.parts import values
+from dashboard.report.model import Column
+
+LONG = 16  # a word longer than that may be broken
+BREAK = "\N{ZERO WIDTH SPACE}"
+
+
+def printed(column: Column, value: Any) -> str:
+    """One cell.
+
+    >>> from datetime import date
+    >>> printed(Column("x", "X", "day"), date(2024, 3, 9)), printed(Column("x", "X", "number", 3), None)
+    ('9 Mar 2024', '–')
+    """
+    if value is None or value == "":
+        return values.DASH if column.kind != "text" else ""
+    if column.kind in ("number", "whole"):
+        return values.number(float(value), digits=column.digits) if column.kind == "number" else values.whole(float(value))
+    if isinstance(value, datetime) and column.kind != "day":
+        return values.moment(value)
+    if isinstance(value, date):
+        return values.day(value)
+    return ("yes" if value else "no") if column.kind == "flag" else breakable(str(value))
+
+
+def breakable(text: str) -> str:
+    """Text whose long words may be broken, so that they stay in their column.
+
+    >>> breakable("short"), breakable("x" * 30).count(BREAK)
+    ('short', 2)
+    """
+    return " ".join(
+        word if len(word) <= LONG else BREAK.join(word[k : k + 12] for k in range(0, len(word), 12))
+        for word in text.split(" ")
+    )
+
+
+def mapped(value: Any, change: Callable[[str], str]) -> Any:
+    """Every text inside lists and dictionaries changed; keys stay."""
+    if isinstance(value, str):
+        return change(value)
+    if isinstance(value, dict):
+        return {key: mapped(one, change) for key, one in value.items()}
+    return [mapped(one, change) for one in value] if isinstance(value, (list, tuple)) else value
+
+
+def characters(value: Any) -> set[str]:
+    """Every character in all texts inside."""
+    if isinstance(value, str):
+        return set(value)
+    several = value.values() if isinstance(value, dict) else value if isinstance(value, (list, tuple)) else ()
+    return set().union(*map(characters, several))
