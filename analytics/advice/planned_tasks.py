@@ -1,10 +1,11 @@
-"""What falls due on each probe inside a horizon: checks, window checks, services, replacements."""
+"""What falls due on each probe inside a horizon: checks, window checks, inspections, services, replacements."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 
 import numpy as np
 import pandas as pd
@@ -16,19 +17,32 @@ from analytics.settings import Settings
 
 # Events after which a probe is read on its source before anyone relies on it (common practice, no source).
 READ_AGAIN_AFTER = ("repair", "detector_replaced", "recentred", "cable_replaced", "dropped", "moved")
+LOOK_AGAIN_DAYS = 14  # how much earlier a forecast may be looked at again
 LEAST_DAYS = 3  # days on record from which a probe's own median interval says anything
 CENTRE_AGAIN_AFTER = ("repair", "detector_replaced", "recentred")
 
 
+# An inspection of these kinds is part of the yearly set of acceptance measurements.
+YEARLY = ("acceptance", "sensitivity", "resolution", "energy_resolution", "shielding")
+
+
 @dataclass(frozen=True, slots=True)
 class Task:
-    """One due thing on one probe."""
+    """One due thing on one probe.
+
+    every_days: of a recurring one; several of one probe, kind and ``series`` follow each other. early_days: how much
+    earlier than due it may be done. round_: done by the site's own people, so that nobody has to come for it.
+    """
 
     site: str
     probe: str
     kind: TaskKind
     due_on: date
     why: str
+    every_days: float | None = None
+    early_days: int = 0
+    round_: bool = False
+    series: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +52,8 @@ class Rhythm:
     interval_days: float | None
     basis: str
     last_on: date | None
+    early_days: int = 0
+    round_: bool = False
 
 
 def _days_by_probe(readings: pd.DataFrame) -> dict[str, np.ndarray]:
@@ -47,14 +63,24 @@ def _days_by_probe(readings: pd.DataFrame) -> dict[str, np.ndarray]:
     return {str(probe): group["day"].to_numpy() for probe, group in days.groupby("probe", observed=True)}
 
 
-def _rhythm(days: np.ndarray | None, set_days: float | None) -> Rhythm:
+def _rhythm(days: np.ndarray | None, set_days: float | None, settings: Settings, *, rounds: bool = False) -> Rhythm:
+    """How often; rounds: whether the site's own people do it where it is due more often than a visit is worth."""
     last_on = pd.Timestamp(days[-1]).date() if days is not None and len(days) else None
     if set_days is not None:
-        return Rhythm(set_days, "set in the schedule", last_on)
-    if days is None or len(days) < LEAST_DAYS:
+        every, basis = set_days, "set in the schedule"
+    elif days is None or len(days) < LEAST_DAYS:
         return Rhythm(None, "", last_on)
-    own = float(np.median(np.diff(days) / np.timedelta64(1, "D")))
-    return Rhythm(own, "its own median interval", last_on)
+    else:
+        every, basis = float(np.median(np.diff(days) / np.timedelta64(1, "D"))), "its own median interval"
+    early = math.floor(every * settings.schedule.bring_forward_pct / 100.0)
+    return Rhythm(every, basis, last_on, early, rounds and every < settings.schedule.visit_from_days)
+
+
+def _yearly_days(records: Records, as_of: datetime) -> dict[str, np.ndarray]:
+    """Distinct days with an inspection of the yearly set, by probe, rising."""
+    done = records.inspections
+    done = done[(done["done_at"] <= pd.Timestamp(as_of)) & done["kind"].isin(YEARLY) & done["probe"].notna()]
+    return _days_by_probe(done.rename(columns={"done_at": "taken_at"}))
 
 
 def withdrawn_probes(records: Records, as_of: date) -> frozenset[str]:
@@ -84,6 +110,7 @@ def due_tasks(
     readings = readings[(readings["taken_at"] <= pd.Timestamp(assessment.as_of)) & ~readings["excluded"]]
     check_days = _days_by_probe(readings[readings["measurement"] == "source"])
     window_days = _days_by_probe(readings[readings["measurement"].isin(["window_below", "window_above"])])
+    yearly_days = _yearly_days(records, assessment.as_of)
     events = records.events[records.events["happened_at"] <= pd.Timestamp(assessment.as_of)]
     last_events = {
         str(probe): group.iloc[-1]
@@ -105,8 +132,13 @@ def due_tasks(
             _rhythm(
                 check_days.get(result.probe),
                 settings.schedule.check_days_by_probe.get(result.probe, settings.schedule.check_days),
+                settings,
+                rounds=True,
             ),
-            _rhythm(window_days.get(result.probe), settings.schedule.window_check_days),
+            _rhythm(window_days.get(result.probe), settings.schedule.window_check_days, settings),
+            Rhythm(None, "", None)
+            if settings.schedule.inspection_days is None
+            else _rhythm(yearly_days.get(result.probe), settings.schedule.inspection_days, settings),
             last_events.get(result.probe),
             from_on,
             to_on,
@@ -124,6 +156,7 @@ class _Probe:
     series: tuple[SeriesResult, ...]
     checks: Rhythm
     window_checks: Rhythm
+    inspections: Rhythm
     last_event: pd.Series | None
     from_on: date
     to_on: date
@@ -133,12 +166,16 @@ class _Probe:
         found = [*self._service(), *self._after_event(), *self._now(), *self._forecast_check()]
         found += self._recurring("check", self.checks, self.result.next_check_due_on)
         found += self._recurring("window_check", self.window_checks, self.result.next_window_check_due_on)
+        found += self._recurring("check", self.inspections, None, "yearly inspection ")
         replaced_on = min((task.due_on for task in found if task.kind == "replace"), default=None)
         kept = [task for task in found if replaced_on is None or task.kind == "replace" or task.due_on < replaced_on]
         return sorted(kept, key=lambda task: task.due_on)
 
     def _task(self, kind: TaskKind, due_on: date, why: str) -> Task:
-        return Task(self.result.site or "", self.result.probe, kind, max(due_on, self.from_on), why)
+        """A thing that is due once; one due later than on the first day may come earlier, a service at any time."""
+        later = (due_on - self.from_on).days
+        early = later if kind == "service" else min(later, LOOK_AGAIN_DAYS)
+        return Task(self.result.site or "", self.result.probe, kind, max(due_on, self.from_on), why, None, max(early, 0))
 
     def _service(self) -> Iterator[Task]:
         reason = (
@@ -204,10 +241,15 @@ class _Probe:
                 "check", self.from_on, f"nothing can be said about it: {self.result.missing[0].rstrip('.')}"
             )
 
-    def _recurring(self, kind: TaskKind, rhythm: Rhythm, due_on: date | None) -> Iterator[Task]:
+    def _recurring(self, kind: TaskKind, rhythm: Rhythm, due_on: date | None, what: str = "") -> Iterator[Task]:
+        def task(on: date, why: str, early_days: int) -> Task:
+            site, probe = self.result.site or "", self.result.probe
+            return Task(site, probe, kind, on, what + why, rhythm.interval_days, early_days, rhythm.round_, what or kind)
+
         if rhythm.interval_days is None:
             if due_on is not None and due_on <= self.to_on:
-                yield self._task(kind, due_on, f"due on {due_on.isoformat()}, last on {rhythm.last_on}")
+                why = f"due on {due_on.isoformat()}, last on {rhythm.last_on}"
+                yield task(max(due_on, self.from_on), why, 0)
             return
         step = timedelta(days=max(1, round(rhythm.interval_days)))
         if due_on is None:
@@ -215,10 +257,10 @@ class _Probe:
         last = f"last on {rhythm.last_on.isoformat()}" if rhythm.last_on is not None else "none on record"
         every = f"due every {rhythm.interval_days:g} d ({rhythm.basis}), {last}"
         if due_on < self.from_on:
-            yield self._task(kind, self.from_on, f"was due on {due_on.isoformat()}: {every}")
+            yield task(self.from_on, f"was due on {due_on.isoformat()}: {every}", 0)
             due_on = self.from_on + step
         while due_on <= self.to_on:
-            yield self._task(kind, due_on, every)
+            yield task(due_on, every, rhythm.early_days)
             due_on += step
 
 

@@ -7,8 +7,9 @@ from datetime import date, datetime
 import pytest
 
 from analytics import settings as settings_module
-from analytics.advice.visits import days_beyond, plain_plan
+from analytics.advice.visits import plain_plan
 from analytics.errors import UserError
+from analytics.planning.risk import days_beyond
 from analytics.results import Crossing, DeviceResult
 from tests.advice import bench_case as case
 
@@ -16,8 +17,8 @@ FROM, TO = date(2026, 3, 2), date(2026, 5, 31)  # a Monday to a Sunday, 13 weeks
 
 
 def plan(assessment=None, records=None, *layers, from_on=FROM, to_on=TO):
-    """The plan of the coming quarter for the plain case, with what a test changes."""
-    settings = settings_module.load(*layers)
+    """The plan of the coming quarter for the plain case, with what a test changes; somebody comes for every check."""
+    settings = settings_module.load({"schedule": {"visit_from_days": 1}}, *layers)
     return plain_plan(assessment or case.assessment(), records or case.records(), settings, from_on, to_on)
 
 
@@ -37,6 +38,28 @@ def test_weekly_checks_recur_every_week():
     assert [day for day, _, _ in due][:3] == [date(2026, 3, 6), date(2026, 3, 13), date(2026, 3, 20)]
     assert len(due) == 13
     assert "7 d (its own median interval), last on 2026-02-27" in due[0][2]
+
+
+def test_frequent_checks_are_the_sites_own_rounds():
+    """As shipped, nobody comes for a check due every 7 days: it is a round of the site's people, next on 6 March."""
+    made = plan(None, None, {"schedule": {"visit_from_days": 21}})
+    assert made.visits == ()
+    (one,) = made.rounds
+    assert (one.probe, one.next_on, one.every_days) == ("GP-1", date(2026, 3, 6), 7.0)
+    rarer = plan(None, case.records(step_days=30), {"schedule": {"visit_from_days": 21}})
+    assert rarer.rounds == ()
+    assert len(tasks(rarer, "check")) == 3  # 27 February + 30, 60, 90 days
+
+
+def test_a_yearly_inspection_is_planned_where_it_is_scheduled():
+    """Last done on 20 April 2025, every 365 days: due on 20 April 2026. Not scheduled: not planned."""
+    done = {"inspections": {"inspection_id": [1], "probe": ["GP-1"], "done_at": [datetime(2025, 4, 20)],
+                            "kind": ["sensitivity"]}}  # fmt: skip
+    yearly = {"schedule": {"visit_from_days": 21, "inspection_days": 365}}
+    due = tasks(plan(None, case.records(**done), yearly), "check")
+    assert [day for day, _, _ in due] == [date(2026, 4, 20)]
+    assert due[0][2].startswith("yearly inspection due every 365 d")
+    assert plan(None, case.records(**done), {"schedule": {"visit_from_days": 21}}).visits == ()
 
 
 def test_the_schedule_goes_before_the_probes_own_rhythm():
@@ -193,6 +216,7 @@ def test_cost_is_known_only_where_every_price_is():
         (TO, FROM, "before it begins"),
         (date(2025, 3, 2), date(2025, 5, 1), "before the day it is made on"),
         (FROM, date(2036, 1, 1), "five years"),
+        (date(2036, 1, 1), date(2036, 3, 1), "five years"),
     ],
 )
 def test_a_horizon_that_makes_no_sense_is_refused(from_on, to_on, said):
@@ -202,9 +226,10 @@ def test_a_horizon_that_makes_no_sense_is_refused(from_on, to_on, said):
 
 
 def test_the_document_has_the_contracts_shape():
-    """Keys as in the contract, dates as ISO text, an unknown cost as None."""
+    """Keys as in the contract, and further ones; dates as ISO text; an unknown cost as None, with what is missing."""
     made = plan().as_json()
-    assert list(made) == ["visits", "sources", "uncovered", "risk_days", "cost"]
+    assert list(made)[:5] == ["visits", "sources", "uncovered", "risk_days", "cost"]
+    assert made["cost_missing"] == ["costs.visit"]
     assert made["visits"][0] == {
         "site": "North",
         "on": "2026-03-06",

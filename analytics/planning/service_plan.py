@@ -1,0 +1,357 @@
+"""The service plan: the choice of visits, site by site, and what it comes to beside the plain plan.
+
+Sites are chosen apart unless a loan binds them: one that stands in the register, or one that is needed because a site
+alone cannot keep its cover.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from time import monotonic
+
+import numpy as np
+
+from analytics.advice.plan_result import Plan, ProposedLoan, SourceTask, Visit, Yardstick
+from analytics.advice.planned_tasks import Task, due_tasks
+from analytics.advice.visits import merged, plain_plan
+from analytics.planning.account import aways, cost, risk_by_probe, risk_days
+from analytics.planning.cover import Fleet, fleet_of, uncovered
+from analytics.planning.lending import lendable, proposals
+from analytics.planning.model import Cap, Chosen, Item, Problem, solve
+from analytics.planning.slots import Slots
+from analytics.planning.translate import Planned, Risk, Translation, Weights
+from analytics.planning.weekly import weekly
+from analytics.records.loan import Loan
+from analytics.records.snapshot import Records
+from analytics.results import FleetAssessment
+from analytics.settings import Settings
+
+TIME_LIMIT_S = 15.0
+PLENTY = 1000  # spare probes that no service can use up
+Progress = Callable[[str, float], None]
+Lent = dict[tuple[int, int, int], int]  # from cell, to cell, week -> probes
+
+
+def service_plan(
+    assessment: FleetAssessment,
+    records: Records,
+    settings: Settings,
+    from_on: date,
+    to_on: date,
+    loans: Sequence[Loan] = (),
+    *,
+    time_limit_s: float = TIME_LIMIT_S,
+    progress: Progress = lambda _what, _share: None,
+) -> Plan:
+    """The plan from ``from_on`` to ``to_on``, both included, that weighs least and keeps the cover wherever it can be kept.
+
+    Where the plain plan keeps a site's cover, this one has no more visits to it and no more days at risk there; so it
+    is never worse in visits, cost and days at risk. Where a cover cannot be kept, as little as possible is missing, and
+    ``uncovered`` says where, when and how much. ``gap_pct`` says how far from the best it may be: 0 unless time ran out.
+    Same input, same plan, as long as the time limit (s, for all sites together) is not reached.
+
+    Raises UserError for a horizon that makes no sense.
+    """
+    plain = plain_plan(assessment, records, settings, from_on, to_on, loans)
+    slots = Slots(from_on, to_on)
+    tasks = due_tasks(assessment, records, settings, from_on, to_on)
+    fleet = fleet_of(assessment, records, settings, slots, tasks, loans)
+    risk = risk_by_probe(assessment, slots)
+    work = _Work(fleet, Weights.of(settings), risk or {}, tasks, plain, settings, time_limit_s, progress)
+    visits, proposed, gap_pct = work.choose()
+    held = _lent(fleet, proposed)
+    price, missing = cost(records, settings, visits)
+    return replace(
+        plain,
+        visits=visits,
+        uncovered=uncovered(held, aways(visits)),
+        risk_days=risk_days(risk, visits, slots),
+        cost=price,
+        cost_missing=missing,
+        loans=proposed,
+        gap_pct=gap_pct,
+        due_dates=Yardstick(len(plain.visits), plain.cost, plain.risk_days, plain.days_short),
+    )
+
+
+def _lent(fleet: Fleet, proposed: Sequence[ProposedLoan]) -> Fleet:
+    """The fleet with the proposed loans made."""
+    place = fleet.place.copy()
+    for one in proposed:
+        place[fleet.number(one.probe), fleet.slots.day(one.from_on) : fleet.slots.day(one.to_on) + 1] = (
+            fleet.sites.index(one.to_site)
+        )
+    return replace(fleet, place=place)
+
+
+@dataclass
+class _Work:
+    """The choice, group of sites by group of sites."""
+
+    fleet: Fleet
+    weights: Weights
+    risk: Risk
+    tasks: Sequence[Task]
+    plain: Plan
+    settings: Settings
+    time_limit_s: float
+    progress: Progress
+
+    def __post_init__(self) -> None:
+        made = Translation(self.fleet, self.weights, self.risk)
+        made.add_tasks(self.tasks)
+        made.add_sources(self.plain.sources, self.settings.schedule.bring_forward_days)
+        self.planned, self.follows = made.planned, made.follows
+        self.cells = made.cells
+        self.spare, self.days = weekly(self.fleet)
+        self.loans_value = self.loans_bound = 0.0
+        self.began = monotonic()
+
+    def choose(self) -> tuple[tuple[Visit, ...], tuple[ProposedLoan, ...], float]:
+        """Visits, proposed loans, and by how much at most the choice is dearer than the best, %."""
+        groups = self.groups()
+        chosen: dict[tuple[int, ...], Chosen] = {}
+        short: list[tuple[int, ...]] = []
+        for n, sites in enumerate(groups):
+            self.progress(f"Planning {', '.join(self.fleet.sites[one] for one in sites)}", n / max(len(groups), 1))
+            found = solve(self.problem(sites), soft=False, time_limit_s=self.left(len(groups) - n))
+            if found.option is None:
+                short.append(sites)
+            else:
+                chosen[sites] = found
+        lent: Lent = {}
+        if short:
+            self.progress("Looking for spares", 0.9)
+            lent = self.with_too_few(groups, chosen, short)
+        visits: list[Visit] = []
+        value, bound = self.loans_value, self.loans_bound
+        for sites, found in chosen.items():
+            value, bound = value + found.value, bound + found.bound
+            visits += self.better(sites, found, lent=bool(lent))
+        self.progress("Planned", 1.0)
+        gap = 100.0 * (value - bound) / value if value > 1e-9 else 0.0
+        ordered = tuple(sorted(visits, key=lambda one: (one.on, one.site)))
+        return ordered, proposals(self.fleet, self.cells, lent, aways(ordered)), round(max(gap, 0.0), 4)
+
+    def left(self, parts: int) -> float:
+        """A fair part of the time that is left, s."""
+        return max((self.time_limit_s - (monotonic() - self.began)) / max(parts, 1), 0.2)
+
+    def groups(self) -> list[tuple[int, ...]]:
+        """Sites that are chosen together: those between which a loan of the register has a probe."""
+        leader = list(range(len(self.fleet.sites)))
+        for row in self.fleet.place:
+            at = [int(one) for one in np.unique(row) if one >= 0]
+            for other in at[1:]:
+                low, high = sorted((leader[at[0]], leader[other]))
+                leader = [low if one == high else one for one in leader]
+        return [
+            tuple(site for site, of in enumerate(leader) if of == one) for one in sorted(set(leader))
+        ]
+
+    def of(self, sites: tuple[int, ...]) -> list[int]:
+        """Numbers of the things done at these sites."""
+        return [n for n, one in enumerate(self.planned) if one.item.sites[0] in sites]
+
+    def problem(self, sites: tuple[int, ...], *, lend: Sequence[tuple[int, int]] = (), caps: bool = True) -> Problem:
+        """The programme for some sites. lend: pairs of cell numbers."""
+        numbers = self.of(sites)
+        new = {number: n for n, number in enumerate(numbers)}
+        cells = self.rows(sites)
+        row = {cell: n for n, cell in enumerate(cells)}
+        items = tuple(_renumbered(self.planned[number].item, row) for number in numbers)
+        follows = tuple(
+            replace(one, earlier=new[one.earlier], later=new[one.later]) for one in self.follows if one.earlier in new
+        )
+        return Problem(
+            self.fleet.slots.count,
+            sites,
+            items,
+            follows,
+            self.spare[cells],
+            self.days,
+            self.weights.visit,
+            self.weights.loan,
+            self.caps(sites, numbers) if caps else (),
+            tuple((row[giver], row[taker]) for giver, taker in lend),
+        )
+
+    def caps(self, sites: tuple[int, ...], numbers: list[int]) -> tuple[Cap, ...]:
+        """What the plain plan comes to, group by group, where it keeps the cover."""
+        out = []
+        for group in self.groups():
+            names = {self.fleet.sites[one] for one in group}
+            if not set(group) <= set(sites) or any(one.site in names for one in self.plain.uncovered):
+                continue
+            items = tuple(n for n, number in enumerate(numbers) if self.planned[number].item.sites[0] in group)
+            mine = [one for one in self.plain.visits if one.site in names]
+            out.append(Cap(group, items, len(mine), self.risk_of(mine)))
+        return tuple(out)
+
+    def risk_of(self, visits: Sequence[Visit]) -> float:
+        """Days at risk before the services of some visits, d."""
+        return sum(
+            float(self.risk[probe][self.fleet.slots.day(on)]) for probe, _, on in aways(visits) if probe in self.risk
+        )
+
+    def with_too_few(
+        self,
+        groups: list[tuple[int, ...]],
+        chosen: dict[tuple[int, ...], Chosen],
+        short: list[tuple[int, ...]],
+    ) -> Lent:
+        """Groups that cannot keep their cover alone: with spares of others, else as well as can be.
+
+        Adds to ``chosen``; returns probes lent by (from cell, to cell, week).
+        """
+        missing: set[int] = set()
+        for sites in short:
+            found, by_cell = self.least_short(sites)
+            chosen[sites] = found
+            missing |= by_cell
+        pairs = lendable(self.fleet, self.cells, self.spare, missing) if self.settings.cover.lend_spares else []
+        if not pairs:
+            return {}
+        at = {self.fleet.sites.index(self.cells[one][0]) for pair in pairs for one in pair}
+        bound = [sites for sites in groups if sites in short or at & set(sites)]
+        joint = tuple(sorted(site for sites in bound for site in sites))
+        firm = tuple(n for n, row in enumerate(self.rows(joint)) if not any(row in self.rows(sites) for sites in short))
+        return self.with_spares(bound, replace(self.services_only(joint, pairs), firm=firm), chosen)
+
+    def with_spares(self, bound: list[tuple[int, ...]], problem: Problem, chosen: dict[tuple[int, ...], Chosen]) -> Lent:
+        """Who lends to whom is settled over services alone; then each group by itself, with what it got or gave.
+
+        The bound stays one for all of it: no group can be dealt with for less than with all the cover it wants, and
+        the loans cannot weigh less than the cheapest that mend as much.
+        """
+        first = solve(problem, soft=True, time_limit_s=self.left(4))
+        if first.option is None:
+            return {}
+        most = float((first.short.sum(axis=0) * self.days).sum())
+        second = solve(problem, soft=True, most_short=most, time_limit_s=self.left(4))
+        cheapest = solve(_loans_only(problem), soft=True, most_short=most, time_limit_s=self.left(4))
+        if second.option is None or not second.lent:
+            return {}
+        rows = self.rows(problem.sites)
+        lent = {(rows[giver], rows[taker], week): many for (giver, taker, week), many in second.lent.items()}
+        spare = self.spare.copy()
+        for (giver, taker, week), many in lent.items():
+            spare[giver, week] -= many
+            spare[taker, week] += many
+        found: dict[tuple[int, ...], Chosen] = {}
+        for n, sites in enumerate(bound):
+            mine = self.problem(sites)
+            allowed = float((second.short[[rows.index(row) for row in self.rows(sites)]].sum(axis=0) * self.days).sum())
+            one = solve(
+                replace(mine, spare=spare[self.rows(sites)]),
+                soft=allowed > 0,
+                most_short=allowed if allowed > 0 else None,
+                time_limit_s=self.left(len(bound) - n),
+            )
+            if one.option is None:
+                return {}
+            easy = solve(replace(mine, spare=np.full_like(mine.spare, PLENTY)), soft=False, time_limit_s=self.left(2))
+            found[sites] = replace(one, bound=easy.bound if easy.option is not None else 0.0)
+        chosen.update(found)
+        self.loans_value, self.loans_bound = _loan_value(problem, second), cheapest.bound
+        return lent
+
+    def rows(self, sites: tuple[int, ...]) -> list[int]:
+        """Numbers of the cells of these sites."""
+        return [n for n, (site, _) in enumerate(self.cells) if self.fleet.sites.index(site) in sites]
+
+    def services_only(self, sites: tuple[int, ...], lend: Sequence[tuple[int, int]] = ()) -> Problem:
+        """The programme with what changes the cover and nothing else; visits are free in it."""
+        whole = self.problem(sites, lend=lend)
+        keep = [n for n, item in enumerate(whole.items) if item.effect]
+        new = {number: n for n, number in enumerate(keep)}
+        caps = tuple(
+            replace(cap, visits=np.inf, items=tuple(new[one] for one in cap.items if one in new)) for cap in whole.caps
+        )
+        return replace(whole, items=tuple(whole.items[one] for one in keep), follows=(), visit_weight=0.0, caps=caps)
+
+    def least_short(self, sites: tuple[int, ...]) -> tuple[Chosen, set[int]]:
+        """First as little cover missing as possible, then the best of what remains; and the cells that are short."""
+        first = solve(self.services_only(sites), soft=True, time_limit_s=self.left(3))
+        if first.option is None:
+            return first, set()
+        cells = {self.rows(sites)[int(one)] for one in np.flatnonzero(first.short.sum(axis=1))}
+        most = float((first.short.sum(axis=0) * self.days).sum())
+        return solve(self.problem(sites), soft=True, most_short=most, time_limit_s=self.left(2)), cells
+
+    def better(self, sites: tuple[int, ...], found: Chosen, *, lent: bool) -> list[Visit]:
+        """The visits of a choice; those of the plain plan where there is none, or where that one keeps the cover for less."""
+        names = {self.fleet.sites[one] for one in sites}
+        mine = [one for one in self.plain.visits if one.site in names]
+        if found.option is None:
+            return mine
+        made = self.visits(sites, found.option)
+        if not any(one.site in names for one in self.plain.uncovered):
+            ours = [one for one in uncovered(self.fleet, aways(made)) if one.site in names]
+            worse = len(made) > len(mine) or self.risk_of(made) > self.risk_of(mine) + 1e-6
+            if (ours and not lent) or worse:
+                return mine
+        return made
+
+    def visits(self, sites: tuple[int, ...], option: Sequence[int | None]) -> list[Visit]:
+        """What is chosen, as visits with a day each."""
+        numbers = self.of(sites)
+        groups: dict[tuple[int, int], list[Planned]] = {}
+        for number, one in zip(numbers, option, strict=True):
+            if one is not None:
+                item = self.planned[number].item
+                groups.setdefault((item.weeks[one], item.sites[one]), []).append(self.planned[number])
+        taken: set[date] = set()
+        out = []
+        for (week, site), group in sorted(groups.items()):
+            on = self.day_of(week, group, taken)
+            taken.add(on)
+            tasks = [task for one in group for task in one.tasks]
+            sources: list[SourceTask] = [one.source for one in group if one.source is not None]
+            out.append(
+                Visit(self.fleet.sites[site], on, merged(tasks), tuple(sorted(one.source for one in sources)))
+            )
+        return out
+
+    def day_of(self, week: int, group: Sequence[Planned], taken: set[date]) -> date:
+        """The day of a visit.
+
+        The first working day where a probe is taken along, so that it is back by whole weeks; else the latest on which
+        nothing is late and nobody is elsewhere.
+        """
+        slots = self.fleet.slots
+        first, last = slots.first_working(week), slots.last_working(week)
+        for one in group:
+            if any(task.kind in ("service", "replace") for task in one.tasks):
+                return first
+            dues = [task.due_on for task in one.tasks]
+            if one.source is not None and one.source.replace_by is not None:
+                dues.append(one.source.replace_by)
+            last = max(first, min([last, *dues]))
+        free = [day for day in (slots.on(n) for n in range(slots.day(first), slots.day(last) + 1)) if day.weekday() < 5]
+        return max((day for day in free if day not in taken), default=free[-1] if free else first)
+
+
+def _renumbered(item: Item, row: dict[int, int]) -> Item:
+    if not item.effect:
+        return item
+    effect = tuple(
+        {(row[cell], week): change for (cell, week), change in one.items() if cell in row} for one in item.effect
+    )
+    return replace(item, effect=effect)
+
+
+def _loans_only(problem: Problem) -> Problem:
+    """The same with nothing but loans weighing."""
+    free = tuple(replace(item, weight=tuple(0.0 for _ in item.weeks)) for item in problem.items)
+    return replace(problem, items=free, visit_weight=0.0)
+
+
+def _loan_value(problem: Problem, found: Chosen) -> float:
+    """What the loans of a choice weigh."""
+    items = sum(
+        item.weight[one] for item, one in zip(problem.items, found.option or (), strict=True) if one is not None
+    )
+    return found.value - items
