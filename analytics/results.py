@@ -103,6 +103,17 @@ class SeriesResult:
 
 
 @dataclass(frozen=True, slots=True)
+class Overrule:
+    """Advice that a named person set beside the computed one."""
+
+    advice: ProbeAdvice
+    by: str
+    reason: str
+    decided_at: datetime
+    until: date | None
+
+
+@dataclass(frozen=True, slots=True)
 class ProbeResult:
     """The answer for one probe."""
 
@@ -118,6 +129,12 @@ class ProbeResult:
     latest_check_at: datetime | None = None
     next_check_due_on: date | None = None
     next_window_check_due_on: date | None = None
+    decided_by: str = ""  # row of the decision table that gave the advice
+    because: str = ""  # its conditions with what was found
+    would_change: tuple[str, ...] = ()  # what single change would give another advice
+    facts: dict[str, bool | float | str | frozenset[str] | None] = field(default_factory=dict)  # what the table was asked with
+    costs: tuple[tuple[str, str], ...] = ()  # keep against replace: what and how much; what is missing
+    overrule: Overrule | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,8 +14,9 @@ from importlib import resources
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 
+from analytics.advice.decision_table import Row, table_problems
 from analytics.errors import UserError
 
 
@@ -242,6 +243,39 @@ class Costs(_Section):
     )
 
 
+class Decision(_Section):
+    """Service or retire: an ordered table whose first row that holds decides."""
+
+    services_window_days: Days = Field(
+        description="Services of a probe within this time count as repeated (site choice)."
+    )
+    visit_days: Days = Field(
+        description="Time until the next planned visit: what likely leaves tolerance before it is serviced now."
+    )
+    service_fails_share: float = Field(
+        gt=0,
+        lt=1,
+        json_schema_extra=_unit("share"),
+        description="Share of services taken not to hold before anything is seen after one (site choice).",
+    )
+    clinical_nuclide: str = Field(
+        min_length=1,
+        json_schema_extra=_unit("nuclide"),
+        description="Nuclide of the measured sensitivity that is held against the fitness floor.",
+    )
+    rows: tuple[Row, ...] = Field(
+        json_schema_extra=_unit("table"),
+        description="Rows of the decision table, from the top; each has a name, an advice and its conditions.",
+    )
+
+    @field_validator("rows")
+    @classmethod
+    def _sound_table(cls, rows: tuple[Row, ...]) -> tuple[Row, ...]:
+        if problems := table_problems(rows):
+            raise ValueError("; ".join(problems))
+        return rows
+
+
 class SiteSettings(_Section):
     """The place."""
 
@@ -279,6 +313,7 @@ class Settings(_Section):
     schedule: Schedule
     cover: Cover
     costs: Costs
+    decision: Decision
     site: SiteSettings
     nuclides: Nuclides
 
@@ -336,7 +371,11 @@ def load(*layers: Layer) -> Settings:
     try:
         return Settings.model_validate(merged)
     except ValidationError as error:
-        problems = "; ".join(f"{'.'.join(map(str, e['loc']))}: {e['msg']} (got {e['input']!r})" for e in error.errors())
+        problems = "; ".join(
+            f"{'.'.join(map(str, e['loc']))}: {e['msg'].removeprefix('Value error, ')}"
+            + ("" if isinstance(e["input"], (dict, list, tuple)) else f" (got {e['input']!r})")
+            for e in error.errors()
+        )
         raise UserError(
             f"settings that cannot be used: {problems}", where="config", do="See `config/` for names and units."
         ) from error

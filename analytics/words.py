@@ -40,3 +40,12 @@ def day(days: float) -> str:
 def moment(days: float) -> datetime:
     """Days since 1970 as a moment, to the second it was recorded with (rounded to the microsecond)."""
     return datetime(1970, 1, 1) + timedelta(microseconds=round(days * 86_400_000_000))
+
+
+def money(value: float) -> str:
+    r"""An amount in the site's currency, in whole units grouped by no-break spaces.
+
+    >>> money(12345.6), money(89.5)
+    ('12\xa0346', '90')
+    """
+    return f"{value:,.0f}".replace(",", "\N{NO-BREAK SPACE}")

@@ -236,14 +236,18 @@ def test_taken_out_of_use_and_cleared():
         assert advice(log.assess(LAST + 4), "S-1").patient_use == "allowed"
 
 
-def test_beyond_tolerance_stays_barred_until_a_person_clears_it():
-    """Fifteen per cent low: not until cleared; the decision of a named person lets it be used, the advice stays."""
+def test_beyond_tolerance_stays_barred_until_a_person_clears_it_on_a_good_check():
+    """Fifteen per cent low: not until cleared; a clearing on a bad check clears nothing, one on a good check does."""
     log = sound_log(4)
     log.probe("X").checks("X", weekly(40, offset=0.2), level=lambda day: 0.85 if day > 200 else 1.0)
     assert advice(log.assess(LAST + 1), "X").patient_use == "not_until_cleared"
-    answer = advice(log.decide("X", LAST + 2, "cleared").assess(LAST + 3), "X")
-    assert answer.patient_use == "allowed"
-    assert answer.advice == "service"
+    on_bad = advice(log.decide("X", LAST + 2, "cleared").assess(LAST + 3), "X")
+    assert (on_bad.patient_use, on_bad.advice) == ("not_until_cleared", "service")
+    assert any("Cleared on" in text and "verifies it" in text for text in on_bad.reasons)
+    log.checks("X", [LAST + 7.2, LAST + 8.2])
+    assert advice(log.assess(LAST + 8.5), "X").patient_use == "not_until_cleared"
+    on_good = advice(log.decide("X", LAST + 9, "cleared").assess(LAST + 10), "X")
+    assert (on_good.patient_use, on_good.advice) == ("allowed", "service")
 
 
 def test_a_reading_hidden_by_a_person_is_not_charted():

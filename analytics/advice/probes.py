@@ -7,10 +7,23 @@ from datetime import date, datetime
 import numpy as np
 
 from analytics.advice.companions import Companion
-from analytics.advice.gather import LEVEL_RULES, gather
+from analytics.advice.gather import gather
+from analytics.advice.last_service import last_service
+from analytics.advice.out_of_use import Verifying
 from analytics.advice.overdue import Due
+from analytics.advice.overrules import in_force
+from analytics.advice.probe_history import (
+    cost_lines,
+    costs_of,
+    fitness_and_age,
+    fleet_history,
+    out_of_use,
+    service_history,
+    watch_remarks,
+)
 from analytics.advice.record_errors import Proposal
-from analytics.advice.verdict import SERVICE_KINDS, Situation, judge
+from analytics.advice.situation import SERVICE_KINDS, Situation
+from analytics.advice.verdict import judge
 from analytics.baseline.rows import Ints, days
 from analytics.charts.quantities import QuantityChart
 from analytics.charts.response import ResponseCharts
@@ -19,9 +32,8 @@ from analytics.counting.tables import Counted
 from analytics.drift.state import DriftState
 from analytics.named_rows import named_rows
 from analytics.records.snapshot import Records
-from analytics.results import Alert, Crossing, ProbeResult, SeriesResult
+from analytics.results import Crossing, ProbeResult, SeriesResult
 from analytics.settings import Settings
-from analytics.words import day, moment
 
 GROSS = SENTENCES[Flag.GROSS]
 
@@ -58,12 +70,11 @@ def probe_results(
         records.events["probe"].astype(object), at, records.events["kind"].astype(object), strict=True
     ):
         events.setdefault(str(name), []).append((float(when), str(kind)))
-    decisions: dict[str, list[tuple[float, str]]] = {}
-    decided = days(records.decisions["decided_at"].to_numpy().astype("datetime64[us]"))
-    for name, when, kind in zip(
-        records.decisions["probe"].astype(object), decided, records.decisions["kind"].astype(object), strict=True
-    ):
-        decisions.setdefault(str(name), []).append((float(when), str(kind)))
+    decisions = {str(name): part for name, part in records.decisions.groupby("probe", sort=False)}
+    inspections = {str(name): part for name, part in records.inspections.sort_values("done_at").groupby("probe", sort=False)}
+    shift = next(chart for chart in quantities if chart.quantity == "window_shift")
+    window_code = {one: code for code, one in enumerate(counted.names.window)}
+    fleet = fleet_history(records, counted, events, as_of)
     out = []
     for row in named_rows(records.probes.sort_values("probe")):
         name = str(row.probe)
@@ -95,10 +106,27 @@ def probe_results(
             silent_once=any(p in silent_now for p in np.flatnonzero(series_probe == code)) if code >= 0 else False,
             remarks=tuple(dict.fromkeys(n for one in mine for n in one.notes if n == GROSS)),
             slip=next((p.text for p in slips if p.pending and series_probe[p.series] == code), None),
+            services_window_days=settings.decision.services_window_days,
+            visit_days=settings.decision.visit_days,
+            life_years=settings.costs.service_life_years,
         )
-        _service_history(situation, services, alerts, last_check)
-        _out_of_use(situation, story, decisions.get(name, []), alerts, last_check)
-        verdict = judge(situation)
+        service_history(situation, services, alerts, last_check)
+        if services:
+            situation.last = last_service(
+                *services[-1], charts, state, shift, code, alerts, settings.decision.service_fails_share,
+                settings.limits.action_level_pct,
+            )
+        decided = decisions.get(name, records.decisions.iloc[:0])
+        out_of_use(
+            situation, story, records.events[records.events["probe"] == name], decided,
+            [(a, window_code.get(one.window, -1)) for one in mine for a in one.alerts],
+            Verifying.of(counted, charts, code),
+        )
+        situation.overrule = in_force(named_rows(decided[decided["kind"] == "overrule"]), as_of)
+        fitness_and_age(situation, row, inspections.get(name, records.inspections.iloc[:0]), settings)
+        situation.remarks += watch_remarks(counted, charts, units, settings.limits.tolerance_pct)
+        situation.costs = costs_of(situation, row, fleet, settings)
+        verdict = judge(situation, settings.decision.rows)
         due_on = {d.kind: d.due_on for d in checks}
         out.append(
             ProbeResult(
@@ -114,6 +142,12 @@ def probe_results(
                 last_check,
                 due_on.get("check"),
                 due_on.get("window check"),
+                verdict.decided_by,
+                verdict.because,
+                verdict.would_change,
+                dict(verdict.facts),
+                cost_lines(situation.costs),
+                situation.overrule,
             )
         )
     return tuple(out)
@@ -137,50 +171,3 @@ def _soonest(series: list[SeriesResult]) -> Crossing | None:
         if crossings
         else next((s.crossing for s in series if s.crossing is not None), None)
     )
-
-
-def _service_history(
-    s: Situation, services: list[tuple[float, str]], alerts: list[Alert], last_check: datetime | None
-) -> None:
-    """Whether the last service was followed by a check, and whether the alarms it answered came back."""
-    if not services:
-        return
-    when, kind = services[-1]
-    at = moment(when)
-    if last_check is None or last_check <= at:
-        s.unread_since = f"{kind.replace('_', ' ')} on {day(when)}"
-    before = {
-        a.rule if a.rule not in LEVEL_RULES else "level"
-        for a in alerts
-        if a.signalled_at <= at and (a.settled_at is None or a.settled_at >= at)
-    }
-    after = {
-        a.rule if a.rule not in LEVEL_RULES else "level" for a in alerts if a.signalled_at > at and a.settled_at is None
-    }
-    s.earlier_alarm_before_service = bool(before & after)
-
-
-def _out_of_use(
-    s: Situation,
-    story: list[tuple[float, str]],
-    decisions: list[tuple[float, str]],
-    alerts: list[Alert],
-    last_check: datetime | None,
-) -> None:
-    """Taken out by a person and not cleared since; and the alarm that forbids use and that nothing has answered yet."""
-    withdrawn = max([w for w, k in story if k == "withdrawn"], default=float("-inf"))
-    out = max([withdrawn, *[w for w, k in decisions if k == "out_of_use"]])
-    cleared = max([w for w, k in story + decisions if k == "cleared"], default=float("-inf"))
-    s.out_of_use = out > cleared
-    s.withdrawn = day(withdrawn) if withdrawn > cleared else None
-    if s.withdrawn is not None:
-        s.overdue = []
-    for alert in sorted((a for a in alerts if a.rule in ("tolerance", "no_signal")), key=lambda a: a.signalled_at):
-        when = (alert.signalled_at - datetime(1970, 1, 1)).total_seconds() / 86400.0
-        served = [w for w, _ in s.services if w > when]
-        answered = (
-            bool(served) and alert.settled_at is not None and last_check is not None and last_check > moment(served[0])
-        )
-        silent = alert.rule == "no_signal" and alert.settled_at is None  # nobody can clear what still counts nothing
-        if (cleared <= when or silent) and not answered:
-            s.uncleared = alert.signalled_at.date().isoformat()

@@ -1,0 +1,84 @@
+"""What would change an advice: the single facts that, were they otherwise, would let another row of the table decide."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from analytics.advice.decision_facts import FACTS, Fact, Facts, Value, shown
+from analytics.advice.decision_table import Condition, Row, Span, decide
+
+
+def _edge(c: Condition, value: Value, *, holding: bool) -> Value:
+    """The nearest value at which the condition holds (or does not)."""
+    if c.yes is not None:
+        return c.yes if holding else not c.yes
+    if c.span is None:
+        if FACTS[c.fact].kind == "any of":
+            here = value if isinstance(value, frozenset) else frozenset()
+            return here | {min(c.words)} if holding else here - c.words
+        return min(c.words) if holding else None
+    s, x = c.span, float(value) if isinstance(value, (int, float)) else _middle(c.span)
+    if holding:
+        low = s.low if s.low_in else math.nextafter(s.low, math.inf)
+        high = s.high if s.high_in else math.nextafter(s.high, -math.inf)
+        return min(max(x, low), high)
+    fact: Fact = FACTS[c.fact]
+    below = math.nextafter(s.low, -math.inf) if s.low_in else s.low
+    above = math.nextafter(s.high, math.inf) if s.high_in else s.high
+    options = [v for v in (below, above) if fact.low <= v <= fact.high and math.isfinite(v)]
+    return min(options, key=lambda v: abs(v - x)) if options else None
+
+
+def _middle(span: Span) -> float:
+    """A number within a span: its finite end, or the middle of two."""
+    ends = [v for v in (span.low, span.high) if math.isfinite(v)]
+    return sum(ends) / len(ends) if ends else 0.0
+
+
+def would_change(rows: Sequence[Row], facts: Facts, most: int = 4) -> tuple[str, ...]:
+    """What single change of a fact would give another advice, one sentence each; numbers first.
+
+    Changes that only make it undetermined are left out, and of several ways to one advice two are said.
+
+    >>> rows = [Row(row="a", advice="service", when={"probability_outside_now": ">= 0.5"}), Row(row="b", advice="use")]
+    >>> would_change(rows, {"probability_outside_now": 0.2})
+    ('It would become `service` if the probability that it is beyond tolerance now were at least 50 % (it is 20 %).',)
+    """
+    decided = decide(rows, facts)
+    seen: dict[str, list[tuple[int, str]]] = {}
+    for row in rows:
+        for c in row.conditions():
+            holds = c.holds(facts.get(c.fact))
+            changed = dict(facts) | {c.fact: _edge(c, facts.get(c.fact), holding=not holds)}
+            if c.fact == "alarm" and not holds and not facts.get("alarms_standing"):
+                changed["alarms_standing"] = 1.0
+            then = decide(rows, changed)
+            if then.advice in (decided.advice, "undetermined") or (not holds and then is not row):
+                continue
+            text = f"It would become `{then.advice}` if {_conditional(c, facts.get(c.fact), holds)}."
+            rank = 0 if c.span is not None and facts.get(c.fact) is not None else 1 if c.yes is None else 2
+            if text not in [known for _, known in seen.get(then.advice, [])]:
+                seen.setdefault(then.advice, []).append((rank, text))
+        if row is decided:
+            # rows further down can only be reached by what ends this one
+            break
+    out = [text for found in seen.values() for _, text in sorted(found)[:2]]
+    return tuple(out[:most])
+
+
+def _conditional(c: Condition, value: Value, holds: bool) -> str:
+    fact = FACTS[c.fact]
+    if c.span is not None:
+        wanted = f"not {c.wanted()}" if holds else c.wanted()
+        return f"{fact.means} were {wanted} (it is {shown(c.fact, value)})"
+    if c.yes is not None:
+        return fact.yes if c.yes != holds else fact.no
+    if fact.kind == "any of":
+        words = ", ".join(word.replace("_", " ") for word in sorted(c.words))
+        if holds:
+            here = c.words & (value if isinstance(value, frozenset) else frozenset())
+            return f"none of these alarms stood: {', '.join(w.replace('_', ' ') for w in sorted(here))}"
+        return f"one of these alarms stood: {words}"
+    words = " or ".join(word.replace("_", " ") for word in sorted(c.words))
+    return f"{fact.means} were {'not ' if holds else ''}{words}"

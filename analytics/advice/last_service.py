@@ -1,0 +1,142 @@
+"""The last service of a probe: what it was, whether it held, and which alarms it has answered."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from analytics.advice.gather import LEVEL_RULES
+from analytics.advice.repairs_held import After, after_response, after_shift, interval, not_held_probability
+from analytics.baseline.rows import Ints
+from analytics.charts.quantities import QuantityChart
+from analytics.charts.response import ResponseCharts
+from analytics.drift.state import DriftState
+from analytics.results import Alert
+from analytics.words import day, moment, pct, signed_pct
+
+ENOUGH_CHECKS = 5  # after a service, before an alarm from before it may count as answered
+ANSWERED_BELOW = 0.15  # probability of not having held up to which it may
+SCATTER_BEFORE, SCATTER_CALM = 2.0, 2.0  # mean squared residuals in their own variance
+NEWEST = 30  # checks before the service that say how it scattered
+SCATTER_RULES = ("scatter",)
+
+
+@dataclass(frozen=True)
+class LastService:
+    """The last service as far as it can be judged."""
+
+    at_days: float
+    kind: str
+    parts: tuple[After, ...] = ()
+    not_held: float | None = None  # probability; None where nothing was read on both sides of it
+    answered: frozenset[str] = frozenset()  # rules of standing alarms that it has answered
+    checks: int = 0  # after it
+
+    def sentences(self) -> list[str]:
+        """What was found, with its numbers."""
+        out: list[str] = []
+        what = f"{self.kind.replace('_', ' ')} on {day(self.at_days)}"
+        if self.not_held is not None:
+            out.append(
+                f"That the last service ({what}) did not hold has a probability of {_probability(self.not_held)}"
+                f"{': ' + '; '.join(_numbers(p) for p in self.parts) if self.parts else ''}."
+            )
+        if self.answered:
+            rules = ", ".join(one.replace("_", " ") for one in sorted(self.answered))
+            out.append(
+                f"The alarm ({rules}) is from before the last service ({what}); the {self.checks} checks since then show nothing of it."
+            )
+        return out
+
+
+def _probability(value: float) -> str:
+    return "under 1 %" if value < 0.01 else "over 99 %" if value > 0.99 else pct(100.0 * value)
+
+
+def _numbers(p: After) -> str:
+    if p.what == "scatter":
+        return f"residuals {p.lost:.1f} times what chance makes before it, {p.left:.1f} times in {p.checks} checks after it"
+    scale = 100.0 if p.what == "response" else 1.0
+    unit = "the response" if p.what == "response" else "the photopeak in the window (% of its energy)"
+    low, high = interval(p.drift_after, p.drift_after_sd)
+    left_low, left_high = interval(p.left, p.left_sd)
+    after = (
+        f"{signed_pct(scale * p.drift_after)} after it (90 %: {signed_pct(scale * low)} to {signed_pct(scale * high)},"
+        f" {p.checks} check{'' if p.checks == 1 else 's'})"
+    )
+    return (
+        f"{unit} drifted by {signed_pct(scale * p.drift_before)} a year before it and {after}; it stood {signed_pct(scale * p.lost)}"
+        f" off at the service and {signed_pct(scale * p.left)} after it ({signed_pct(scale * left_low)} to {signed_pct(scale * left_high)})"
+    )
+
+
+def after_scatter(charts: ResponseCharts, series: int, service_day: float) -> After | None:
+    """Did the scatter go with the service? Residuals against the local level, in units of their own spread.
+
+    Each after the service is held against N(0, 1) and against N(0, s²) of the checks before it; None where those did
+    not scatter, or there are none after it.
+    """
+    rows = charts.rows
+    mine = np.flatnonzero(rows.last & (rows.series == series))
+    z = np.clip(charts.outliers.z_local[mine], -8.0, 8.0)
+    known = np.isfinite(z)
+    before = z[known & (rows.at_days[mine] <= service_day)][-NEWEST:]
+    after = z[known & (rows.at_days[mine] > service_day)]
+    if len(before) < ENOUGH_CHECKS or len(after) == 0:
+        return None
+    spread = float((before**2).mean())
+    if spread < SCATTER_BEFORE:
+        return None
+    gain = float(np.clip(0.5 * after**2 * (1.0 - 1.0 / spread) - 0.5 * np.log(spread), -3.0, 3.0).sum())
+    return After("scatter", len(after), 0.0, 0.0, 0.0, 0.0, spread, float((after**2).mean()), 0.0, gain)
+
+
+def last_service(
+    at_days: float,
+    kind: str,
+    charts: ResponseCharts,
+    state: DriftState,
+    shift: QuantityChart,
+    probe: int,
+    alerts: Sequence[Alert],
+    fails_share: float,
+    action_pct: float,
+) -> LastService:
+    """Whether the service at ``at_days`` held. alerts: every opening on the probe."""
+    rows = charts.rows
+    series: Ints = np.unique(rows.series[rows.probe == probe])
+    responses = [p for one in series if (p := after_response(charts, state, int(one), at_days, kind)) is not None]
+    scatters = [p for one in series if (p := after_scatter(charts, int(one), at_days)) is not None]
+    at = moment(at_days)
+    scattered = any(a.rule in SCATTER_RULES and a.signalled_at <= at for a in alerts)
+    parts: list[After] = []
+    if responses:
+        parts.append(max(responses, key=lambda p: p.checks))
+    slide = after_shift(shift, probe, at_days)
+    if slide is not None:
+        parts.append(slide)
+    if scatters and scattered:
+        parts.append(max(scatters, key=lambda p: p.checks))
+    if not parts:
+        return LastService(at_days, kind)
+    not_held = not_held_probability(parts, fails_share)
+    checks = max((p.checks for p in (*responses, *scatters)), default=0)
+    answered = frozenset[str]()
+    calm = all(p.left < SCATTER_CALM for p in scatters)
+    near = all(abs(interval(p.left, p.left_sd)[side]) < action_pct / 100.0 for p in responses for side in (0, 1))
+    if checks >= ENOUGH_CHECKS and not_held <= ANSWERED_BELOW and calm and near and responses:
+        answered = frozenset(
+            a.rule
+            for a in alerts
+            if a.settled_at is None
+            and a.rule in (*LEVEL_RULES, *SCATTER_RULES)
+            and (a.signalled_at <= at or (a.onset_estimate is not None and a.onset_estimate <= at))
+        )
+    still = {
+        a.rule
+        for a in alerts
+        if a.settled_at is None and a.signalled_at > at and not (a.onset_estimate is not None and a.onset_estimate <= at)
+    }
+    return LastService(at_days, kind, tuple(parts), not_held, answered - still, checks)

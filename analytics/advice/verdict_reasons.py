@@ -1,0 +1,118 @@
+"""Why: the findings on a probe in sentences, each with its numbers."""
+
+from __future__ import annotations
+
+from analytics.advice.decision_facts import Facts
+from analytics.advice.situation import Situation
+from analytics.words import pct, signed_pct
+
+
+def reasons(  # noqa: C901, PLR0912, PLR0915 -- one sentence a finding, in the order they are read
+    s: Situation, facts: Facts, cause: str, probability: float
+) -> list[str]:
+    """One sentence a finding, in the order they are read."""
+    e, out = s.evidence, []
+    level = e.open_rules & {
+        "change_point",
+        "cusum",
+        "action_level",
+        "tolerance",
+        "ewma",
+        "outside_limits",
+        "same_side",
+        "drift",
+    }
+    if level and e.change_interval_pct is not None:
+        low, high = e.change_interval_pct
+        since = f" since about {e.onset}" if e.onset else ""
+        out.append(
+            f"The response stands at {100 + e.change_pct:.1f} % of its reference (90 % interval {100 + low:.1f} to {100 + high:.1f} %){since}."
+        )
+        if e.probability_ramp >= 0.5 and e.slope_interval_pct is not None:
+            a, b = e.slope_interval_pct
+            out.append(f"It drifts by {signed_pct(e.slope_pct_per_year)} of its reference a year ({signed_pct(a)} to {signed_pct(b)}).")
+        elif e.probability_step >= 0.5:
+            out.append(f"It stepped by {signed_pct(e.step_pct)} rather than drifted.")
+    if "tolerance" in e.open_rules:
+        out.append(f"It is beyond the tolerance limit of {s.tolerance_pct:g} %: not for patient use until cleared.")
+    if e.no_signal:
+        out.append(
+            "Two checks in a row showed no net counts above the decision limit: dead cable, or no source in place."
+        )
+    if (
+        s.crossing is not None
+        and s.crossing.p50 is not None
+        and (level or s.crossing.p95 is not None)
+        and s.uncleared is None
+    ):
+        c = s.crossing
+        by = f"between {c.p05} and {c.p95}" if c.p95 is not None else f"not before {c.p05}"
+        out.append(f"It is expected to pass {c.limit_pct:g} % of its reference about {c.p50} (90 %: {by}).")
+    if e.window_moved and e.window_shift_pct is not None:
+        out.append(
+            f"The photopeak moved by {signed_pct(e.window_shift_pct)} of its energy in the window (z = {e.window_shift_z:+.1f}).".replace(
+                "-", "−"
+            )
+        )
+    elif e.window_moved:
+        out.append("The counts below and above the photopeak no longer stand as they did.")
+    elif e.window_moved is False and level and e.window_after_onset:
+        out.append("The window check since then shows the photopeak where it was.")
+    if e.windows_disagree and level:
+        out.append("The response in its two windows moved by different amounts, as a shift of the gain does.")
+    if e.background_high and e.background_factor is not None:
+        out.append(
+            f"The background is {e.background_factor:.1f} times its usual level: clean the tip and read the background again."
+        )
+    if e.scatter_high:
+        out.append(
+            f"Its checks scatter beyond counting and placing; {e.outliers} of the newest 30 lie far off, {e.outliers_low} of them low."
+        )
+    if e.side_high and e.side_factor is not None:
+        out.append(f"The side reading is {e.side_factor:.2f} times its usual share: the shield may have moved.")
+    if "below_side_readings" in e.open_rules:
+        out.append("The centred window does not count more than the windows set below and above it.")
+    if e.companion is not None:
+        out.append(e.companion_text)
+    if s.silent_once and not e.no_signal:
+        out.append("The newest check shows no net counts above the decision limit: see that the source is in place and repeat it.")
+    elif s.repeat_requested and not s.silent_once:
+        out.append("The newest check lies far from its neighbours: repeat it with the probe taken out and put back.")
+        if s.slip is not None:
+            out.append(f"{s.slip} Nothing is changed by itself.")
+    if s.clearing:
+        out.extend(s.clearing)
+    elif s.uncleared is not None and not e.open_rules & {"tolerance", "no_signal"}:
+        out.append(
+            f"It was beyond the tolerance limit or without signal on {s.uncleared}, and nobody has cleared it since on a check that verifies it."
+        )
+    if s.withdrawn is not None:
+        out.append(f"Withdrawn on {s.withdrawn}; it is not asked for checks until it is cleared.")
+    elif s.out_of_use:
+        out.append("It was taken out of use and has not been cleared since.")
+    if cause not in ("none", "unknown"):
+        out.append(f"Likely cause: {cause.replace('_', ' ')} (probability {pct(100 * probability)}).")
+    elif cause == "unknown":
+        out.append("No known pattern of faults fits well enough to name a cause.")
+    if not out and s.ever_read:
+        out.append("All charts are within their limits.")
+    out.extend(_history(s, facts))
+    out.extend(s.fitness.sentences)
+    out.extend(s.remarks)
+    return out
+
+
+def _history(s: Situation, facts: Facts) -> list[str]:
+    """What services, age and costs add."""
+    out: list[str] = []
+    if s.last is not None and s.recent_services():
+        out.extend(s.last.sentences())
+    if facts["same_alarm_again"]:
+        out.append("The last service did not hold: the same kind of alarm was open before it and is open again.")
+    if s.recent_services() >= 2 and s.evidence.open_rules:
+        within = "two years" if s.services_window_days == 730 else f"{s.services_window_days:g} days"
+        out.append(f"{s.recent_services()} services within {within}, and an alarm is open again.")
+    ratio = s.costs.ratio
+    if ratio is not None and ratio > 1.0 and (said := s.costs.sentence()) is not None:
+        out.append(said)
+    return out
