@@ -164,6 +164,7 @@ class Schedule(_Section):
         json_schema_extra=_unit("d"),
         description="Interval of single kinds of inspection, by kind (visual, power, sensitivity, …).",
     )
+    source_lead_days: Days = Field(description="Time from ordering a source to its first use (site choice).")
     after_drop: tuple[InspectionKind, ...] = Field(
         json_schema_extra=_unit("kinds of inspection"),
         description="Inspections that a drop asks for (common practice, no source).",

@@ -9,7 +9,7 @@ import streamlit as st
 
 from analytics.results import DeviceResult
 from dashboard.figures.common_movement import common_movement, standing
-from dashboard.parts import chart, facts, links, reasons, start, table, values, words
+from dashboard.parts import chart, facts, links, reasons, source_life_table, start, table, values, words
 from dashboard.parts.words import DEVICE, PROBE
 from dashboard.seam import keep, read
 
@@ -66,6 +66,8 @@ def show() -> None:
             st.session_state["name"] = (doubtful or list(devices))[0].name
         name = st.selectbox(ONE[kind].capitalize(), names, index=None, key="name", bind="query-params")
         _one(look, next((d for d in devices if d.name == name), devices[0]))
+    if kind == "source":
+        source_life_table.show(look)
 
 
 def probes_on(look: read.Look, kind: str, name: str) -> pd.DataFrame:
@@ -121,7 +123,7 @@ def _table(look: read.Look, devices: tuple[DeviceResult, ...], kind: str) -> Non
     if kind == "source":
         st.caption(
             "Too weak: 3 % in 10 s is no longer reached on it (about 100 cps). Activity: as stated, decayed to now; "
-            "an empty cell: not stated."
+            f"an empty cell: not stated. Leak tests and inventory: {links.inline('other_checks', 'other checks', kind='leak_test')}."
         )
 
 
