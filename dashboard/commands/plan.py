@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 from datetime import timedelta
-from typing import Annotated
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from analytics.errors import UserError
 from dashboard.commands import output
 from dashboard.commands.options import DEFAULT_STORE, Config, Json, Store
 from dashboard.commands.session import as_of, existing, settings_of
 
+if TYPE_CHECKING:
+    from analytics.advice.plan_result import Plan
+
 DEFAULT_HORIZON_DAYS = 91
+MOST_GAP_PCT = 1.0
 
 
 def run(
@@ -27,29 +33,45 @@ def run(
     store: Store = DEFAULT_STORE,
     config: Config = None,
     as_json: Json = False,
+    ics: Annotated[
+        Path | None,
+        typer.Option("--ics", metavar="FILE", show_default=False, help="Also write the visits as a calendar (RFC 5545)."),
+    ] = None,
 ) -> int:
-    """Plan visits: checks that fall due, services that are forecast, sources to see to, and cover that is not kept.
+    """Plan visits: checks that fall due, services that are forecast, sources to replace, and cover that cannot be kept.
 
-    Everything stands on its own due date, put together by site and week.
+    Visits are chosen so that few are needed, little is risked and each site keeps its fit probes; never worse than each
+    probe on its own due date. Frequent constancy checks are the site's own rounds.
 
     \b
     Example:
-      steadycount plan --from 2024-04-01 --to 2024-06-30 --store fleet.duckdb
+      steadycount plan --from 2024-04-01 --to 2024-06-30 --ics visits.ics --store fleet.duckdb
     """
     where = existing(store)
 
     from analytics import moment
-    from analytics.advice.visits import plain_plan
+    from analytics.advice.visits import sound_horizon
     from analytics.fleet import assess
+    from analytics.planning.calendar_file import calendar, newest_record
+    from analytics.planning.service_plan import service_plan
+    from analytics.records.loans import loans
     from analytics.records.reader import snapshot
 
     settings = settings_of(where, config)
     now = as_of(None, settings)
     first = moment.parse_day(from_on, where="--from") if from_on else now.date()
     last = moment.parse_day(to_on, where="--to") if to_on else first + timedelta(days=DEFAULT_HORIZON_DAYS)
-    with output.working("Assessing the fleet"):
+    sound_horizon(now.date(), first, last)
+    if ics is not None:
+        writable(ics)
+    with output.progress("Assessing the fleet") as step:
         records = snapshot(where)
-        plan = plain_plan(assess(records, settings, now), records, settings, first, last)
+        plan = service_plan(
+            assess(records, settings, now), records, settings, first, last, loans(where), progress=step
+        )
+    if ics is not None:
+        ics.write_bytes(calendar(plan, newest_record(records, now), settings.site.time_zone))
+        output.note(f"{len(plan.visits)} visits written to {ics}.")
     if as_json:
         output.print_json(plan.as_json())
         return 0
@@ -61,13 +83,48 @@ def run(
             for one in visit.probes
         ],
     )
+    for sentence in remarks(plan):
+        output.note(sentence)
+    return 0
+
+
+def writable(file: Path) -> None:
+    """UserError where the calendar file could not be written, before anything is worked out."""
+    if file.is_dir() or not file.parent.is_dir():
+        raise UserError("no file can be written here", where=str(file), do="Name a file in a folder that exists.")
+
+
+def remarks(plan: Plan) -> list[str]:
+    """What stands under the table: rounds, sources, loans, cover, and what the plan comes to."""
+    said = []
+    if plan.rounds:
+        said.append(f"{len(plan.rounds)} probes are checked by the site's own people in between (`--json` lists them).")
     for source in plan.sources:
         by_when = f" by {source.replace_by}" if source.replace_by else ""
-        output.note(f"Source {source.source}{by_when}: {source.why}.")
-    for short in plan.uncovered:
-        output.note(f"Cover, {short.site}, from {short.on}: {short.why}.")
-    output.note(
-        f"{len(plan.visits)} visits from {first} to {last}; "
-        f"expected days beyond tolerance {output.known(plan.risk_days)}; cost {output.known(plan.cost)}."
+        said.append(f"Source {source.source}{by_when}: {source.why}.")
+    said += [
+        f"Lend {one.probe} of {one.from_site} to {one.to_site}, {one.from_on} to {one.to_on}: {one.why}."
+        for one in plan.loans
+    ]
+    said += [f"Cover, {one.site}, {one.on} to {one.until}: {one.why}." for one in plan.uncovered]
+    said.append(_sums("Plan", len(plan.visits), plan.risk_days, plan.cost, plan.days_short, plan.from_on, plan.to_on))
+    if (due := plan.due_dates) is not None:
+        said.append(
+            _sums(
+                "Each on its own due date", due.visits, due.risk_days, due.cost, due.days_short, plan.from_on, plan.to_on
+            )
+        )
+    if plan.cost_missing:
+        said.append(f"The cost is not known: no price is set for {', '.join(plan.cost_missing)}.")
+    if plan.gap_pct is not None and plan.gap_pct > MOST_GAP_PCT:
+        said.append(f"Time ran out: a better plan may exist, by {plan.gap_pct:.1f} % at most.")
+    return said
+
+
+def _sums(
+    what: str, visits: int, risk_days: float | None, cost: float | None, short: int, first: object, last: object
+) -> str:
+    return (
+        f"{what}: {visits} visits from {first} to {last}; expected days beyond tolerance {output.known(risk_days)}; "
+        f"cost {output.known(cost)}; probe-days short of cover {short}."
     )
-    return 0

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from datetime import UTC, date, datetime, timedelta
 
+from icalendar import Calendar
+
 from tests.commands.cli import document, run, said_in_one_line
 from tests.commands.conftest import PROBES
 
@@ -20,7 +22,9 @@ def test_the_document_is_that_of_the_contract(loaded):
     result = run("plan", "--from", first, "--to", last, "--json", "--store", loaded)
     assert result.exit_code == 0, result.stderr
     plan = document(result)
-    assert set(plan) == {"visits", "sources", "uncovered", "risk_days", "cost"}
+    assert {"visits", "sources", "uncovered", "risk_days", "cost"} <= set(plan)
+    assert set(plan["due_date_plan"]) == {"visits", "cost", "risk_days", "uncovered_probe_days"}
+    assert plan["gap_pct"] <= 1.0
     assert plan["visits"], "a log that ended months ago has overdue checks"
     for visit in plan["visits"]:
         assert set(visit) == {"site", "on", "probes"}
@@ -51,3 +55,31 @@ def test_a_horizon_in_the_past_or_reversed_is_refused(loaded):
 def test_a_day_that_is_none_is_said(loaded):
     """Days are ISO 8601."""
     assert "--from" in said_in_one_line(run("plan", "--from", "1.4.2030", "--store", loaded))
+
+
+def test_the_calendar_file_holds_the_same_visits(loaded, tmp_path):
+    """--ics writes one event a visit, on its day; twice the same file, since its stamp is that of the newest record."""
+    wanted = ("plan", "--json", "--store", loaded, "--ics")
+    plan = document(run(*wanted, tmp_path / "a.ics"))
+    run(*wanted, tmp_path / "b.ics")
+    events = Calendar.from_ical((tmp_path / "a.ics").read_bytes()).walk("VEVENT")
+    found = sorted((str(one["location"]), one.decoded("dtstart").isoformat()) for one in events)
+    assert found == sorted((visit["site"], visit["on"]) for visit in plan["visits"])
+    assert found
+    assert (tmp_path / "a.ics").read_bytes() == (tmp_path / "b.ics").read_bytes()
+
+
+def test_a_calendar_file_nowhere_is_said(loaded, tmp_path):
+    """A folder that is not there gets one line before anything is worked out."""
+    assert "folder" in said_in_one_line(run("plan", "--store", loaded, "--ics", tmp_path / "no" / "a.ics"))
+
+
+def test_prices_that_are_none_are_refused_and_missing_ones_named(loaded, tmp_path):
+    """A negative price is not understood; without prices the cost is not known, and the settings wanted are named."""
+    (tmp_path / "site.toml").write_text("[costs]\nvisit = -5.0\n")
+    assert "costs.visit" in said_in_one_line(run("plan", "--store", loaded, "--config", tmp_path))
+    assert "costs.visit" in run("plan", "--store", loaded).stderr
+    (tmp_path / "site.toml").write_text("[cover]\nleast_fit_probes = 9\n")
+    short = document(run("plan", "--json", "--store", loaded, "--config", tmp_path))["uncovered"]
+    assert all(one["least"] == 9 and one["fit"] < 9 for one in short)
+    assert short
