@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import Any
 
 from analytics.cut import cut
@@ -40,6 +41,9 @@ def alert_table(given: Gathered) -> Table:
             ]
     for d in devices_in_scope(given):
         rows += [{"subject": d.name, "quantity": DEVICE_KIND[d.kind], **_alert(a, seen)} for a in d.alerts]
+    served = _services(given)
+    for row in rows:
+        row["settled"] = row["settled"] or _by_itself(row, served)
     start, end = given.period.start, given.period.end
     rows = [r for r in rows if r["signalled_at"] <= end and (r["settled_at"] is None or r["settled_at"] >= start)]
     rows.sort(key=lambda r: (r["signalled_at"], r["subject"], r["rule"]))
@@ -49,13 +53,28 @@ def alert_table(given: Gathered) -> Table:
 
 
 def _alert(a: Any, seen: dict[tuple[str, str], str]) -> dict[str, Any]:
-    by_itself = "by itself" if a.settled_at is not None else ""
     return {
         **vars_of(a, ("episode", "signalled_at", "onset_estimate", "settled_at", "direction", "detail")),
         "rule": RULE[a.rule],
         "seen": seen.get((a.episode, "seen"), ""),
-        "settled": seen.get((a.episode, "settled"), by_itself),
+        "settled": seen.get((a.episode, "settled"), ""),
     }
+
+
+def _services(given: Gathered) -> dict[tuple[str, date], str]:
+    """Kind of service by probe and day."""
+    events = given.papers.records.events
+    mine = events[events["new_reference"]]
+    return {
+        (str(one.probe), one.happened_at.date()): str(one.kind).replace("_", " ") for one in named_rows(mine)
+    }
+
+
+def _by_itself(row: dict[str, Any], served: dict[tuple[str, date], str]) -> str:
+    """What settled an alert that no person settled: a service of that day, or the readings."""
+    if row["settled_at"] is None:
+        return ""
+    return served.get((row["subject"], row["settled_at"].date()), "the readings")
 
 
 def people_by_episode(given: Gathered) -> dict[tuple[str, str], str]:

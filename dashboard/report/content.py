@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 from datetime import datetime
 
 import pandas as pd
 
+from analytics.advice.look_back import look_back
 from analytics.answer import as_json
 from analytics.results import ProbeResult, SeriesResult
 from dashboard.parts import values
@@ -185,15 +187,21 @@ def _one_probe(given: Gathered, probe: ProbeResult) -> list[Section]:
     told.append(("Overdue", overdue or "nothing"))
     pictures = tuple(response(given, s) for s in given.assessment.series_of(probe.probe, "response"))
     return [
-        Section("The probe", (*probe.missing, *probe.reasons), facts=tuple(told)),
+        Section("The probe", (*probe.missing, *probe.reasons, *_looked_back(given)), facts=tuple(told)),
         Section("Response", (_legend(),), charts=pictures),
         Section(
             "Everything that is charted",
             ("Intervals are 90 %.",),
-            tables=(tables.series_table(given, printed=True), tables.probe_table(given)),
+            tables=(tables.series_table(given, printed=True), replace(tables.probe_table(given), printed=())),
         ),
         _checks(given, probe),
     ]
+
+
+def _looked_back(given: Gathered) -> tuple[str, ...]:
+    """Whether it was ever found out of tolerance, and where that is told."""
+    told = look_back(given.assessment, given.papers.records, given.scope.probe or "")
+    return (f"{told.says} The look back tells since when, how far, and the uses in between.",) if told.doubts else ()
 
 
 def _legend() -> str:

@@ -294,6 +294,8 @@ def _said(value: Any) -> str:
         return "none"
     if isinstance(value, bool):
         return "yes" if value else "no"
+    if isinstance(value, (list, tuple)):
+        return ", ".join(map(_said, value)) or "none"
     if isinstance(value, dict):
         return "; ".join(f"{key}: {_said(getattr(one, 'half_life_days', one))}" for key, one in sorted(value.items()))
     if isinstance(value, (int, float)):
