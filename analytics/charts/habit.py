@@ -21,7 +21,7 @@ DONE = 1e-12
 def _chance(loss: Array, limit_pct: float, noise: float) -> Array:
     """Chance that a check at this loss (natural log) lies beyond the limit."""
     low, high = -math.log1p(-limit_pct / 100.0), math.log1p(limit_pct / 100.0)
-    return np.asarray(ndtr((loss - low) / noise) + ndtr((-loss - high) / noise))
+    return np.asarray(ndtr((loss - low) / noise) + ndtr((-loss - high) / noise), dtype=np.float64)
 
 
 def checks_to_pass_limit(loss: float, *, limit_pct: float, noise: float) -> float:
@@ -48,8 +48,8 @@ def checks_to_pass_limit_by_drift(loss_per_check: float, *, limit_pct: float, no
     """
     total, alive, done = 0.0, 1.0, 0
     while alive > DONE:
-        number = np.arange(done + 1, done + 1 + AT_ONCE)
-        survives = alive * np.cumprod(1.0 - _chance(loss_per_check * number, limit_pct, noise))
+        loss: Array = loss_per_check * np.arange(done + 1.0, done + 1.0 + AT_ONCE)
+        survives: Array = alive * np.multiply.accumulate(1.0 - _chance(loss, limit_pct, noise))
         total += alive + float(survives[:-1].sum())
         alive, done = float(survives[-1]), done + AT_ONCE
     return total

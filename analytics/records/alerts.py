@@ -1,76 +1,121 @@
 """What was shown to people: an append-only log of alerts, each with the revision and settings of that moment.
 
-It is no input of the analysis, so it leaves the revision alone.
+It is no input of the analysis, so it leaves the revision alone, and no cache is dropped for it. It is written by whatever
+shows the whole fleet as of now under the store's own settings, once for each alert; ``alert_log`` reads it.
 """
 
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from analytics.records.sql import scalar
+from analytics.records.sql import quoted, scalar
 from analytics.records.store import Store
 from analytics.records.store_settings import site_now, zone_in
 from analytics.results import Alert, FleetAssessment
 
-_KEY = ("subject", "window", "jig", "collimator", "nuclide", "quantity", "rule", "direction", "signalled_at")
+if TYPE_CHECKING:
+    import duckdb
+
+# What makes an alert the same alert: its series, its rule and direction, and the counting that tipped it.
+KEY = ("subject", "window", "jig", "collimator", "nuclide", "quantity", "rule", "direction", "signalled_at")
+COLUMNS = (*KEY[:6], "episode", *KEY[6:], "reading_id", "detail")
+# Measurements whose counting may have tipped an alert, by quantity; the response's where it is not listed.
+_TIPPING = {
+    "background": ("background",),
+    "window_shift": ("source", "window_above", "window_below"),
+    "window_width": ("source", "window_above", "window_below"),
+    "side": ("side",),
+}
 
 
-def _rows(assessment: FleetAssessment) -> pd.DataFrame:
-    """Every alert of an assessment with what it is about."""
+def shown_alerts(assessment: FleetAssessment, readings: pd.DataFrame) -> pd.DataFrame:
+    """Every alert of an assessment with what it is about and the counting that tipped it (missing for devices).
+
+    readings: as in ``Records.readings``. Columns are ``COLUMNS``; one row an alert.
+    """
     rows: list[tuple[object, ...]] = []
 
     def add(about: tuple[object, ...], alerts: tuple[Alert, ...]) -> None:
-        rows.extend((*about, one.episode, one.rule, one.direction, one.signalled_at, one.detail) for one in alerts)
-
-    for series in assessment.series:
-        add(
-            (series.probe, series.window, series.jig, series.collimator, series.nuclide, series.quantity), series.alerts
+        rows.extend(
+            (*about, one.episode, one.rule, one.direction, one.signalled_at, None, one.detail) for one in alerts
         )
+
+    for one in assessment.series:
+        add((one.probe, one.window, one.jig, one.collimator, one.nuclide, one.quantity), one.alerts)
     for device in (*assessment.sources, *assessment.jigs, *assessment.readouts):
         add((device.name, None, None, None, None, device.kind), device.alerts)
-    columns = [
-        "subject",
-        "window",
-        "jig",
-        "collimator",
-        "nuclide",
-        "quantity",
-        "episode",
-        "rule",
-        "direction",
-        "signalled_at",
-        "detail",
-    ]
-    return pd.DataFrame(rows, columns=columns).drop_duplicates(list(_KEY))
-
-
-def log_alerts(path: str | Path, assessment: FleetAssessment) -> int:
-    """Append those alerts that are not in the log yet; returns how many."""
-    frame = _rows(assessment)
-    if frame.empty:
-        return 0
+    frame = pd.DataFrame(rows, columns=list(COLUMNS)).drop_duplicates(list(KEY), ignore_index=True)
     frame["signalled_at"] = pd.to_datetime(frame["signalled_at"]).astype("datetime64[us]")
-    for name in frame.columns.drop("signalled_at"):
+    for name in frame.columns.drop(["signalled_at", "reading_id"]):
         frame[name] = frame[name].astype("str").where(frame[name].notna())
-    alike = " AND ".join(f'a."{one}" IS NOT DISTINCT FROM s."{one}"' for one in _KEY)
-    with Store(path).writing() as con:
-        con.register("shown", frame)
+    return frame.assign(reading_id=_tipping(frame, readings))
+
+
+def _tipping(alerts: pd.DataFrame, readings: pd.DataFrame) -> pd.Series:
+    """The reading that tipped each alert: that of its probe and window at its moment, of a measurement that may have."""
+    out = pd.Series(pd.NA, index=alerts.index, dtype="Int64")
+    at = readings[readings["taken_at"].isin(alerts["signalled_at"])]
+    keys = zip(at["probe"].astype(object), at["window"].astype(object), at["taken_at"], strict=True)
+    known: dict[tuple[object, ...], dict[str, int]] = {}
+    for key, measurement, number in zip(keys, at["measurement"].astype(object), at["reading_id"], strict=True):
+        known.setdefault(key, {}).setdefault(str(measurement), int(number))
+    mine = zip(alerts["subject"], alerts["window"], alerts["signalled_at"], alerts["quantity"], strict=True)
+    for place, (subject, window, moment, quantity) in enumerate(mine):
+        there = known.get((subject, window, moment), {})
+        found = [there[one] for one in _TIPPING.get(quantity, ("source",)) if one in there]
+        if found:
+            out.iloc[place] = found[0]
+    return out
+
+
+def log_alerts(
+    path: str | Path, assessment: FleetAssessment, readings: pd.DataFrame, *, wait_s: float = 60.0
+) -> int:
+    """Append those alerts that are not in the log yet, in one transaction; returns how many.
+
+    Nothing is opened for writing where nothing is new. Two processes at once add each alert once. wait_s: how long to
+    wait for others that have the store open.
+
+    Raises:
+        UserError: the store cannot be written to, or is in use for longer.
+    """
+    shown = shown_alerts(assessment, readings)
+    if shown.empty:
+        return 0
+    store = Store(path, purpose="steadycount, alert log", wait_s=wait_s, on_wait=_in_silence)
+    with store.reading() as con:
+        if not _unknown(con, shown):
+            return 0
+    with store.writing() as con:
+        con.register("shown", shown)
         last = int(scalar(con, "SELECT coalesce(max(alert_id), 0) FROM alert"))
+        columns = ", ".join(f"s.{quoted(one)}" for one in COLUMNS)
         count = scalar(
             con,
-            f'INSERT INTO alert SELECT {last} + row_number() OVER (), ?, ?, ?, subject, "window", jig, collimator,'
-            " nuclide, quantity,"
-            " episode, rule, direction, signalled_at, NULL, detail"
-            f" FROM shown s WHERE NOT EXISTS (SELECT 1 FROM alert a WHERE {alike})",
+            f"INSERT INTO alert (alert_id, shown_at, revision, config, {', '.join(map(quoted, COLUMNS))})"
+            f" SELECT {last} + row_number() OVER (ORDER BY s.signalled_at, s.subject, s.quantity, s.rule), ?, ?, ?,"
+            f" {columns} FROM shown s WHERE NOT EXISTS (SELECT 1 FROM alert a WHERE {_ALIKE})",
             [site_now(zone_in(con)), assessment.revision, assessment.config],
         )
         con.unregister("shown")
     return int(count)
 
 
-def alert_log(path: str | Path) -> pd.DataFrame:
-    """Everything that was ever shown, oldest first."""
-    with Store(path).reading() as con:
-        return con.execute("SELECT * FROM alert ORDER BY alert_id").df()
+def _unknown(con: duckdb.DuckDBPyConnection, shown: pd.DataFrame) -> int:
+    con.register("shown", shown)
+    try:
+        return int(
+            scalar(con, f"SELECT count(*) FROM shown s WHERE NOT EXISTS (SELECT 1 FROM alert a WHERE {_ALIKE})")
+        )
+    finally:
+        con.unregister("shown")
+
+
+_ALIKE = " AND ".join(f'a."{one}" IS NOT DISTINCT FROM s."{one}"' for one in KEY)
+
+
+def _in_silence(_message: str) -> None:
+    """Nobody waits for the log: the answer is there already."""

@@ -86,7 +86,7 @@ INSPECTIONS = {
 }
 USES = {"probe": "str", "used_at": "datetime64[us]", "case_reference": "str"}
 OUTCOMES = {"probe": "str", "found_at": "datetime64[us]", "found": "str", "note": "str"}
-# Decisions of people: kind is one of "cleared", "out_of_use", "overrule", "seen", "settled".
+# Decisions of people: kind is one of "cleared", "out_of_use", "overrule", "seen", "handed", "settled".
 DECISIONS = {
     "decision_id": "int64",
     "probe": "str",

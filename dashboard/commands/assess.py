@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from analytics.errors import UserError
-from dashboard.commands import hook, output, session
+from dashboard.commands import hook, output, session, shown
 from dashboard.commands.group import SOMETHING_NEW
 from dashboard.commands.options import DEFAULT_STORE, Config, Json, Store
 
@@ -48,7 +48,10 @@ def run(
     then the check sources, jigs and control units that are to be seen to.
 
     For a scheduler: --new-since REVISION names new alarms and changed advice on standard error, hands them to the
-    command of the setting alarms.on_new, and ends with 4. Every answer carries its revision.
+    command of the setting alarms.on_new (one sentence a line on its standard input, the store's path and revision as
+    STEADYCOUNT_STORE and STEADYCOUNT_REVISION), and ends with 4. Every answer carries its revision.
+
+    The whole fleet as of now under the store's own settings is entered in the store's log of alerts that were shown.
 
     \b
     Examples:
@@ -76,6 +79,8 @@ def run(
         output.print_json(document(assessment, probe=probe))
     else:
         _print(assessment, probe)
+    if as_of is None and probe is None and config is None:
+        shown.enter(where, assessment, records)
     if past is None:
         return 0
     with output.working("Comparing with what was known then"):
@@ -85,7 +90,7 @@ def run(
     if not new:
         output.note(f"Nothing is new since revision {new_since}.")
         return 0
-    hook.tell(settings.alarms.on_new, new, where)
+    hook.tell(settings.alarms.on_new, new, where, assessment.revision)
     return SOMETHING_NEW
 
 

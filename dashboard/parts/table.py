@@ -38,6 +38,11 @@ def _table(data: pd.DataFrame, *, key: str, name: str, columns: dict[str, Any] |
         st.caption("No rows.")
         return
     st.dataframe(data, hide_index=True, column_config=columns, key=f"table-{key}", alt=name)
+    download(data, key=key, name=name)
+
+
+def download(data: pd.DataFrame, *, key: str, name: str) -> None:
+    """The button that saves a table as a CSV file."""
     st.download_button(
         "Download as CSV",
         data.to_csv(index=False).encode(),

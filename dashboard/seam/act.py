@@ -23,9 +23,12 @@ def include(reading_ids: Sequence[int], *, by: str, reason: str) -> None:
 
 
 def decide(
-    kind: str, *, probe: str, by: str, reason: str, value: str | None = None, episode: str | None = None
+    kind: str, *, probe: str | None, by: str, reason: str, value: str | None = None, episode: str | None = None
 ) -> None:
-    """Record a person's decision on a probe or an episode; kinds are those of ``snapshot.DECISIONS``."""
+    """Record a person's decision on a probe or an episode; kinds are those of ``people.DECISIONS``.
+
+    probe: None for an episode of a source, a jig or a control unit.
+    """
     from analytics.records import people
 
     people.decide(store_path(), kind, probe=probe, value=value, episode=episode, by=_named(by), reason=_because(reason))

@@ -13,7 +13,7 @@ from analytics.records import snapshot as snapshot_tables
 from analytics.records.snapshot import Records
 from analytics.results import FleetAssessment
 from analytics.settings import Settings, from_directory, load
-from dashboard.seam import place
+from dashboard.seam import place, said
 from dashboard.seam.place import store_path
 
 AS_OF = "as_of"  # query parameter of every page: look at the fleet as it was then
@@ -57,7 +57,10 @@ def settings() -> Settings:
 
 def assessment(as_of: datetime | None = None) -> FleetAssessment:
     """The whole answer for a moment (None: the page's ``as_of`` parameter, else now)."""
-    return _assess(str(store_path()), revision(), str(place.config_directory() or ""), as_of or moment())
+    found = _assess(str(store_path()), revision(), str(place.config_directory() or ""), as_of or moment())
+    if as_of is None and not st.query_params.get(AS_OF) and place.config_directory() is None:
+        said.enter(found, records())
+    return found
 
 
 def look(as_of: datetime | None = None) -> Look:
@@ -76,9 +79,13 @@ def moment() -> datetime:
         return clock.parse(asked, zone, where=f"address, {AS_OF}")
     now = clock.now(zone)
     hour = now.replace(minute=0, second=0, microsecond=0)
-    taken = records().readings["taken_at"]
+    known = records()
+    taken = known.readings["taken_at"]
     newest = taken.max().to_pydatetime() if len(taken) else hour
-    return max(hour, newest) if newest <= now + timedelta(days=1) else hour
+    # What a person has just decided holds at once and not from the next hour on.
+    made = [one for column in (known.decisions["decided_at"], known.events["happened_at"]) for one in column.dropna()]
+    decided = max((one.to_pydatetime() for one in made if one <= now), default=hour)
+    return max(hour, decided, newest) if newest <= now + timedelta(days=1) else max(hour, decided)
 
 
 @st.cache_resource(max_entries=3, show_spinner="Reading the records …")

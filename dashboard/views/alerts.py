@@ -8,17 +8,18 @@ import pandas as pd
 import plotly.graph_objects as go
 import streamlit as st
 
-from analytics.errors import UserError
-from analytics.named_rows import named_rows
 from analytics.results import Alert, SeriesResult
 from dashboard.figures.common_movement import common_movement
 from dashboard.figures.evidence import evidence
-from dashboard.parts import chart, links, person, reasons, start, values
+from dashboard.parts import alert_life, chart, links, reasons, said, start, values
 from dashboard.parts.words import CAUSE, DEVICE, DEVICE_KIND, PATIENT_USE, PROBE, QUANTITY, RULE
-from dashboard.seam import act, digest, keep, read
+from dashboard.seam import digest, keep, read
+from dashboard.seam.alert_life import life
 from dashboard.seam.digest import Episode
 
 AT_ONCE = 6  # open episodes a screenful holds with their figures
+NOW, SO_FAR = "now", "said so far"
+NOBODY = "nobody yet"
 KINDS = {"probe": "probe", **DEVICE_KIND}
 
 
@@ -28,6 +29,12 @@ def show() -> None:
     if not start.ready():
         return
     look = read.look()
+    view = st.segmented_control(
+        "View", [NOW, SO_FAR], default=NOW, key="view", bind="query-params", required=True, label_visibility="collapsed"
+    )
+    if view == SO_FAR:
+        said.show(look)
+        return
     every = keep.kept(look, partial(digest.episodes, look.assessment), "episodes")
     sites = sorted({p.site for p in look.assessment.probes})
     site = (
@@ -36,7 +43,7 @@ def show() -> None:
         else []
     )
     every = tuple(e for e in every if not site or e.site in site)
-    open_now = [e for e in every if e.settled_at is None]
+    open_now = _with(look, [e for e in every if e.settled_at is None])
     settled = [e for e in every if e.settled_at is not None]
     if open_now:
         st.markdown(
@@ -52,6 +59,18 @@ def show() -> None:
     _settled(look, settled)
 
 
+def _with(look: read.Look, episodes: list[Episode]) -> list[Episode]:
+    """Those of the person that is chosen; all where nobody is."""
+    has = {id(e): life(e, look.records.decisions).with_whom or NOBODY for e in episodes}
+    people = sorted(set(has.values()) - {NOBODY})
+    if not people:
+        return episodes
+    whose = st.selectbox(
+        "With", [NOBODY, *people], index=None, key="with", bind="query-params", placeholder="everybody", width=320
+    )
+    return [e for e in episodes if whose is None or has[id(e)] == whose]
+
+
 def _episode(look: read.Look, one: Episode) -> None:
     """A happening: what, since when, how sure, what to do; the readings beside it."""
     with st.container(key=f"episode-{one.kind}-{one.subject}-{one.episode}".replace(" ", "_")):
@@ -60,7 +79,8 @@ def _episode(look: read.Look, one: Episode) -> None:
             _heading(one)
             st.markdown(sentences(one, look))
             reasons.show(_reasons(one))
-            _decisions(look, one)
+            alert_life.show(life(one, look.records.decisions))
+            alert_life.form(one)
         with picture:
             _evidence(look, one)
 
@@ -151,41 +171,6 @@ def _evidence(look: read.Look, one: Episode) -> None:
 
 def _drawn(look: read.Look, series: SeriesResult, alerts: list[Alert]) -> go.Figure:
     return evidence(series, look.assessment.points_of(series), alerts, look.as_of)
-
-
-def _decisions(look: read.Look, one: Episode) -> None:
-    """What people said about this happening, and the means to say something."""
-    made = look.records.decisions
-    for said in named_rows(made[(made["episode"] == one.episode) & (made["probe"] == one.subject)]):
-        st.caption(
-            f"{said.kind.replace('_', ' ').capitalize()} by {links.escape(str(said.by))} on "
-            f"{values.moment(said.decided_at)}: {links.escape(str(said.reason))}"
-        )
-    if one.probe is None:
-        return
-    with st.popover("Note on this", icon=":material/edit:"):
-        kind = st.segmented_control(
-            "What",
-            ["seen", "settled"],
-            default="seen",
-            required=True,
-            key=f"kind-{one.subject}-{one.episode}",
-            help="Seen: someone has taken it up. Settled: a person closes it; the charts go on watching.",
-        )
-        reason = st.text_input("In a few words", key=f"why-{one.subject}-{one.episode}", max_chars=300)
-        by = person.name_field(key=f"by-{one.subject}-{one.episode}")
-        if st.button(
-            "Keep the note",
-            key=f"keep-{one.subject}-{one.episode}",
-            disabled=not by,
-            help=None if by else "Needs your name.",
-        ):
-            try:
-                act.decide(kind or "seen", probe=one.subject, episode=one.episode, by=by, reason=reason)
-            except UserError as error:
-                st.error(str(error))
-            else:
-                st.rerun()
 
 
 def _settled(look: read.Look, settled: list[Episode]) -> None:

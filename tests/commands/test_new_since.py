@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import os
 import sys
+import time
 from datetime import datetime, timedelta
+from pathlib import Path
 
 import pytest
 
+from dashboard.commands import hook
 from tests.commands.cli import document, run, said_in_one_line
 from tests.commands.conftest import LAST, PROBES, write
 
@@ -91,3 +95,96 @@ def test_a_command_that_cannot_be_run_is_said_and_the_news_stand(dead, tmp_path)
     result = asked(dead, 1, "--config", tmp_path)
     assert result.exit_code == 4
     assert "alarms.on_new could not be run" in result.stderr
+
+
+def test_the_sites_command_knows_the_store_and_no_name_can_speak_for_itself(tmp_path):
+    """The command has the store and the revision in its environment, and a line end in a name makes no line."""
+    heard = tmp_path / "heard.txt"
+    script = tmp_path / "tell.py"
+    script.write_text(
+        "import os, sys\n"
+        f"open({str(heard)!r}, 'w').write(sys.stdin.read() + os.environ['STEADYCOUNT_STORE'] + '|' + "
+        "os.environ['STEADYCOUNT_REVISION'] + '|' + '|'.join(sys.argv[1:]))",
+        encoding="utf-8",
+    )
+    hook.tell(f"{sys.executable} {script} '$(touch x); ls'", ("GP-1\nGP-2: all is well; rm -rf /",), tmp_path / "s", 7)
+    said = heard.read_text(encoding="utf-8").splitlines()
+    assert said == ["GP-1 GP-2: all is well; rm -rf /", f"{tmp_path / 's'}|7|$(touch x); ls"]
+    assert not (tmp_path / "x").exists()
+
+
+@pytest.mark.parametrize(
+    ("command", "said"),
+    [
+        ("{python} -c 'import sys; sys.exit(3)'", "ended with 3"),
+        ("{python} -c 'import time; time.sleep(60)'", "had not finished after 0.5 s"),
+        ("'unfinished quote", "could not be run"),
+        ("''", "could not be run"),
+    ],
+)
+def test_a_command_that_fails_or_hangs_is_said(monkeypatch, capsys, tmp_path, command, said):
+    """A failing, a hanging and an unreadable command of the site each give one line on standard error."""
+    monkeypatch.setattr(hook, "LONGEST_S", 0.5)
+    hook.tell(command.format(python=sys.executable), ("GP-1: news",), tmp_path / "s", 7)
+    heard = capsys.readouterr()
+    assert said in heard.err
+    assert heard.out == ""
+
+
+def alive(process: int) -> bool:
+    """Whether a process runs; one that has ended and was not fetched yet does not."""
+    try:
+        os.kill(process, 0)
+        stat = Path(f"/proc/{process}/stat")
+        return not stat.exists() or stat.read_text(encoding="utf-8").rpartition(")")[2].split()[0] != "Z"
+    except (ProcessLookupError, FileNotFoundError):
+        return False
+
+
+def test_a_hanging_command_is_ended_with_all_it_started(monkeypatch, tmp_path):
+    """What a hanging command has started does not live on."""
+    monkeypatch.setattr(hook, "LONGEST_S", 1.5)
+    note = tmp_path / "child"
+    script = tmp_path / "start.py"
+    script.write_text(
+        "import subprocess, sys, time\n"
+        "child = subprocess.Popen([sys.executable, '-c', 'import time; time.sleep(60)'])\n"
+        f"open({str(note)!r}, 'w').write(str(child.pid))\n"
+        "time.sleep(60)",
+        encoding="utf-8",
+    )
+    hook.tell(f"{sys.executable} {script}", ("GP-1: news",), tmp_path / "s", 7)
+    child = int(note.read_text())
+    deadline = time.monotonic() + 5.0
+    while alive(child) and time.monotonic() < deadline:
+        time.sleep(0.02)
+    assert not alive(child)
+
+
+def test_only_a_whole_answer_of_now_is_entered_in_the_log(store, tmp_path):
+    """Neither an earlier moment nor one probe nor settings of this run are what was shown; a plain answer is, once."""
+    from analytics.records.alert_log import alert_log
+
+    (tmp_path / "site.toml").write_text("[alarms]\nbudget_per_probe_year = 1.0\n", encoding="utf-8")
+    for asked_for in (["--as-of", "2024-03-01"], ["--probe", PROBES[-1]], ["--config", tmp_path]):
+        assert run("assess", "--store", store, *asked_for).exit_code == 0
+    assert alert_log(store).empty
+    first, second = (run("assess", "--store", store, "--json") for _ in range(2))
+    assert set(alert_log(store)["subject"]) == {PROBES[-1]}
+    assert not alert_log(store).duplicated(["subject", "quantity", "rule", "direction", "signalled_at"]).any()
+    assert document(first)["revision"] == document(second)["revision"] == 1
+
+
+def test_an_answer_is_given_where_the_log_cannot_be_written(store, monkeypatch):
+    """The answer stands, ends with 0, and one line on standard error says that it was not entered."""
+    from analytics.errors import UserError
+    from analytics.records import alerts
+
+    def refused(*_given, **_named):
+        raise UserError("the folder cannot be written to", where="here")
+
+    monkeypatch.setattr(alerts.Store, "writing", refused)
+    result = run("assess", "--store", store, "--json")
+    assert result.exit_code == 0
+    assert document(result)["probes"]
+    assert "could not be entered in the store's alert log" in result.stderr

@@ -1,0 +1,25 @@
+"""Entering in the store's log what the command line showed; that it cannot be entered is said and stops nothing."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from analytics.errors import UserError
+from dashboard.commands.output import note
+
+if TYPE_CHECKING:
+    from analytics.records.snapshot import Records
+    from analytics.results import FleetAssessment
+
+LONGEST_WAIT_S = 5.0
+
+
+def enter(store: Path, assessment: FleetAssessment, records: Records) -> None:
+    """Log alerts that the log does not know yet."""
+    from analytics.records.alerts import log_alerts
+
+    try:
+        log_alerts(store, assessment, records.readings, wait_s=LONGEST_WAIT_S)
+    except UserError as error:
+        note(f"What was shown could not be entered in the store's alert log: {error}")

@@ -1,0 +1,72 @@
+"""The log of alerts that were shown: entered once a revision and settings, and read for the Alerts page."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Hashable
+from threading import Lock
+
+import pandas as pd
+import streamlit as st
+
+from analytics.errors import UserError
+from analytics.records.snapshot import Records
+from analytics.results import FleetAssessment
+from dashboard.seam.place import store_path
+
+WAIT_S = 2.0  # for others that have the store open; the next page tries again
+_entered: set[tuple[str, int, str]] = set()
+_gate = Lock()
+
+
+def enter(assessment: FleetAssessment, records: Records) -> None:
+    """Log what a page is about to show, where the log does not know it; a failure is said on standard error only."""
+    from analytics.records.alerts import log_alerts
+
+    key = (str(store_path()), assessment.revision, assessment.config)
+    if key in _entered or not store_path().is_file() or not _gate.acquire(blocking=False):
+        return
+    try:
+        log_alerts(store_path(), assessment, records.readings, wait_s=WAIT_S)
+        _entered.add(key)
+    except UserError as error:
+        sys.stderr.write(f"What was shown could not be entered in the alert log: {error}\n")
+    finally:
+        _gate.release()
+
+
+def table(assessment: FleetAssessment, records: Records) -> pd.DataFrame:
+    """Everything said so far, newest first; ``stands`` says whether it still holds, or who took it back and why."""
+    key = (*_print(), assessment.revision, assessment.config) if store_path().is_file() else ()
+    log = _log(str(store_path()), key, assessment, records)
+    return pd.DataFrame(
+        {
+            "shown": log["shown_at"],
+            "what": log["subject"],
+            "said": log["detail"],
+            "signalled": log["signalled_at"],
+            "stands": log["withdrawn"].where(log["withdrawn"].notna(), "stands"),
+            "rule": log["rule"],
+            "episode": log["episode"],
+            "revision": log["revision"],
+            "settings": log["config"].str[:8],
+        }
+    )
+
+
+@st.cache_resource(max_entries=4, show_spinner=False)
+def _log(
+    path: str,
+    key: tuple[Hashable, ...],
+    _assessment: FleetAssessment,
+    _records: Records,
+) -> pd.DataFrame:
+    """The file's size and time are part of the key, since the log leaves the revision alone."""
+    from analytics.records.alert_log import NO_LOG, said_so_far
+
+    return said_so_far(path, _assessment, _records.readings) if key else NO_LOG
+
+
+def _print() -> tuple[int, int]:
+    stat = store_path().stat()
+    return stat.st_size, stat.st_mtime_ns
