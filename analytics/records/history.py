@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from analytics.errors import UserError
+from analytics.records.access import permit
 from analytics.records.sql import first, scalar
 from analytics.records.store import Store, revision_in
 
@@ -38,11 +39,15 @@ def record(
 ) -> int:
     """Write one change inside the caller's transaction and raise the revision by one; returns the new revision.
 
+    Every change passes here, and here the role of the person is looked at.
+
     Raises:
         UserError: nobody is named.
+        RefusedError: the person's role does not allow it; the whole transaction is then taken back.
     """
     if not by.strip():
         raise UserError("a change needs a name", where="--by", do="Say who makes it.")
+    by = permit(con, by, action)
     number = revision_in(con) + 1
     row = {
         "revision": number,

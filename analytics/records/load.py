@@ -8,14 +8,16 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from analytics.errors import UserError
-from analytics.records import held_rows, history, schema
+from analytics.records import held_rows, history, schema, visible
+from analytics.records.access import permit
 from analytics.records.column_map import ColumnMap
 from analytics.records.columns import TABLES
+from analytics.records.drafts import take_draft
 from analytics.records.headings import HELD_ID, Layout, is_known, lay_out
 from analytics.records.intake.formats import open_tables
 from analytics.records.intake.raw import RawTable
@@ -23,11 +25,11 @@ from analytics.records.merge import Merge, Permits, cells_sql
 from analytics.records.preview import Preview, preview
 from analytics.records.report import FileCount, LoadReport
 from analytics.records.saved_maps import find_map
-from analytics.records.sql import QUIET, scalar
+from analytics.records.sql import QUIET, first, quoted, scalar
 from analytics.records.staging import StagedFile, Staging
 from analytics.records.store import Store, exists
 from analytics.records.store_settings import settings_layer, site_now, zone_in
-from analytics.records.write import digests, insert_new, register_names
+from analytics.records.write import beside, digests, insert_new, register_names
 
 if TYPE_CHECKING:
     import duckdb
@@ -166,7 +168,8 @@ class Plan:
 
     order: place of each staged file in the report. names: to keep with the rows, where not the files' own.
     releasing: (file number, row) -> held row that it mends: settled if it gets in, not held a second time if not.
-    all_or_none: where a row would be held, nothing is written.
+    all_or_none: where a row would be held, nothing is written. entry: (kind, key) of the one registry entry that is
+    changed, so that the history says what stood there before. draft_id: the draft that this becomes; it is gone then.
     """
 
     by: str
@@ -179,6 +182,8 @@ class Plan:
     order: Sequence[int] | None = None
     names: Mapping[int, str] | None = None
     releasing: Mapping[tuple[int, int], int] | None = None
+    entry: tuple[str, str] | None = None
+    draft_id: int | None = None
 
 
 def commit(path: str | Path, staging: Staging, plan: Plan, progress: Progress | None = None) -> LoadReport:
@@ -198,11 +203,14 @@ def commit(path: str | Path, staging: Staging, plan: Plan, progress: Progress | 
 
 def _carry_out(con: duckdb.DuckDBPyConnection, staging: Staging, plan: Plan) -> LoadReport:
     """Compare and write inside the caller's transaction; raises _NothingToWriteError where it is to be rolled back."""
+    if not plan.dry_run:
+        permit(con, plan.by, plan.action)  # before the work, and not only at its end
     files = {one.number: one for one in staging.files}
     is_file = plan.action == "load"
     names = plan.names or {number: Path(one.file).name if is_file else one.file for number, one in files.items()}
     held, counts = [held_rows.from_faults(staging.faults(), staging.now)], dict.fromkeys(files, (0, 0))
     load, stored, registered = next_load(con), 0, list[str]()
+    stood = _entry(con, plan.entry)
     for table in TABLES.values():
         rows = staging.sound(table)
         if rows is None:
@@ -227,10 +235,39 @@ def _carry_out(con: duckdb.DuckDBPyConnection, staging: Staging, plan: Plan) -> 
         kept = held_rows.keep(con, frame, load, names)
     if not stored + kept:
         raise _NothingToWriteError(report, "nothing new: nothing was written")
+    before, also = _difference(stood, _entry(con, plan.entry))
+    if plan.releasing:
+        before = {"held_id": sorted(plan.releasing.values())}
+    if plan.draft_id is not None and (draft := take_draft(con, plan.draft_id)) is not None:
+        before = {"draft": draft}
     enter_load(
-        con, report, by=plan.by, names=list(dict.fromkeys(names.values())), action=plan.action, reason=plan.reason
+        con,
+        report,
+        by=plan.by,
+        names=list(dict.fromkeys(names.values())),
+        action=plan.action,
+        reason=plan.reason,
+        subject=" ".join(plan.entry) if plan.entry else None,
+        before=before or None,
+        also=also,
     )
     return report
+
+
+def _entry(con: duckdb.DuckDBPyConnection, entry: tuple[str, str] | None) -> dict[str, Any]:
+    """The columns of a registry entry as they stand now; empty where none is asked for."""
+    if entry is None:
+        return {}
+    table = TABLES[entry[0]]
+    listed = ", ".join(map(quoted, table.names))
+    found = first(con, f"SELECT {listed} FROM ({visible.current(table)}) WHERE {quoted(table.key[0])} = ?", [entry[1]])
+    return dict(zip(table.names, found, strict=True)) if found else {}
+
+
+def _difference(stood: dict[str, Any], stands: dict[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:
+    """What differs between two states of an entry: as it was, and as it is."""
+    changed = [name for name in stands if stood.get(name) != stands[name]]
+    return {name: stood.get(name) for name in changed}, {name: stands[name] for name in changed}
 
 
 def next_load(con: duckdb.DuckDBPyConnection) -> int:
@@ -286,12 +323,12 @@ def enter_load(
 
     subject: what was changed, where not simply the load; before: what stood there; also: more of what stands now.
     """
-    load = report.load
+    load, loaded_at = report.load, site_now(zone_in(con))
     con.execute(
         'INSERT INTO "load" VALUES (?, ?, ?, ?, ?, ?, ?, ?, NULL, NULL, NULL)',
         [
             load,
-            site_now(zone_in(con)),
+            loaded_at,
             by,
             json.dumps(names, ensure_ascii=False),
             report.rows,
@@ -315,7 +352,8 @@ def enter_load(
             "already_there": report.already_there,
             "held": report.held_count,
             "registered": list(report.registered),
-            "digests": digests(con, load or 0, _touched(report)),
+            "digests": digests(con, load or 0, _touched(report)) | beside(con, load or 0),
+            "at": loaded_at,
             **(also or {}),
         },
     )

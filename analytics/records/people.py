@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     import duckdb
 
 __all__ = ["DECISIONS", "change_registry", "correct", "decide", "exclude", "exclusions", "find_readings", "include"]
-DECISIONS = ("cleared", "out_of_use", "overrule", "seen", "settled")
+DECISIONS = ("cleared", "out_of_use", "overrule", "seen", "handed", "settled")
 
 
 def _ids(reading_id: int | Iterable[int]) -> list[int]:
@@ -54,7 +54,15 @@ def exclude(path: str | Path, reading_id: int | Iterable[int], *, by: str, reaso
             )
         moment = site_now(zone_in(con))
         con.execute("INSERT INTO exclusion SELECT unnest(?), ?, ?, ?, NULL, NULL, NULL", [ids, moment, by, reason])
-        history.record(con, by=by, action="exclude", subject=_readings(ids), reason=reason, after={"reading_id": ids})
+        history.record(
+            con,
+            by=by,
+            action="exclude",
+            subject=_readings(ids),
+            reason=reason,
+            before={"excluded": False},
+            after={"reading_id": ids, "excluded": True, "at": moment},
+        )
     return len(ids)
 
 
@@ -71,12 +79,21 @@ def include(path: str | Path, reading_id: int | Iterable[int], *, by: str, reaso
         }
         if missing := [one for one in ids if one not in open_ones]:
             raise UserError(f"not excluded: {_readings(missing)}", do="Nothing needs to be taken back.")
+        moment = site_now(zone_in(con))
         con.execute(
             "UPDATE exclusion SET lifted_at = ?, lifted_by = ?, lift_reason = ? WHERE lifted_at IS NULL AND"
             " reading_id IN (SELECT unnest(?))",
-            [site_now(zone_in(con)), by, reason, ids],
+            [moment, by, reason, ids],
         )
-        history.record(con, by=by, action="include", subject=_readings(ids), reason=reason, after={"reading_id": ids})
+        history.record(
+            con,
+            by=by,
+            action="include",
+            subject=_readings(ids),
+            reason=reason,
+            before={"excluded": True},
+            after={"reading_id": ids, "excluded": False, "at": moment},
+        )
     return len(ids)
 
 
@@ -139,7 +156,7 @@ def decide(
     """Record a person's decision; returns its number.
 
     kind: ``cleared`` (fit for patients again), ``out_of_use``, ``overrule`` (value: the advice that stands instead),
-    ``seen`` or ``settled`` (episode: of the alert).
+    ``seen``, ``handed`` (value: to whom) or ``settled`` (episode: of the alert).
 
     Raises:
         UserError: unknown kind, no reason, no such probe, or what the kind needs is missing.
@@ -150,7 +167,9 @@ def decide(
         _needs_reason(reason)
     if kind == "overrule" and not value:
         raise UserError("an overruling needs the advice that stands instead", do="Say which.")
-    if kind in ("seen", "settled") and not episode:
+    if kind == "handed" and not (value or "").strip():
+        raise UserError("nobody is named to hand it to", do="Name the person.")
+    if kind in ("seen", "handed", "settled") and not episode:
         raise UserError("the alert is not named", do="Name its episode.")
     if kind in ("cleared", "out_of_use", "overrule") and not probe:
         raise UserError("the probe is not named", do="Name it.")
@@ -163,9 +182,16 @@ def decide(
                 f"there is no probe `{probe}`", where=str(path), do="Check its id: case and leading zeros count."
             )
         number = int(scalar(con, "SELECT coalesce(max(decision_id), 0) + 1 FROM decision"))
+        moment = now or site_now(zone_in(con))
+        stood = first(
+            con,
+            "SELECT decision_id, kind, value, episode FROM decision WHERE probe IS NOT DISTINCT FROM ?"
+            " AND (? IS NULL OR episode = ?) ORDER BY decision_id DESC LIMIT 1",
+            [probe, episode, episode],
+        )
         con.execute(
             "INSERT INTO decision VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-            [number, probe, now or site_now(zone_in(con)), kind, value, episode, by, reason],
+            [number, probe, moment, kind, value, episode, by, reason],
         )
         history.record(
             con,
@@ -173,7 +199,8 @@ def decide(
             action=kind,
             subject=probe or episode or "",
             reason=reason,
-            after={"decision_id": number, "value": value, "episode": episode},
+            before=dict(zip(("stood", "kind", "value", "episode"), stood, strict=True)) if stood else None,
+            after={"decision_id": number, "value": value, "episode": episode, "probe": probe, "at": moment},
         )
         return number
 
@@ -212,7 +239,8 @@ def change_registry(
         )
     row = dict(zip(table.names, found[0], strict=True)) | dict(changes)
     with staged_rows(path, kind, [row], now=now, name=f"{kind} {key}") as staging:
-        report = commit(path, staging, Plan(by, Permits(accept_changes=True), "change", reason, all_or_none=True))
+        plan = Plan(by, Permits(accept_changes=True), "change", reason, all_or_none=True, entry=(kind, key))
+        report = commit(path, staging, plan)
     if report.held:
         bad = report.held[0]
         raise UserError(f"`{bad.column}` {bad.value!r} cannot be stored", where=f"{kind} {key}", do=bad.hint)

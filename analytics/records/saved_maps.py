@@ -70,7 +70,7 @@ def _save(path: str | Path, name: str, toml: str | None, by: str) -> None:
     with Store(path).writing() as con:
         last = first(con, "SELECT version, toml FROM column_map WHERE name = ? ORDER BY version DESC LIMIT 1", [name])
         version, before = last or (0, None)
-        con.execute(
-            "INSERT INTO column_map VALUES (?, ?, ?, ?, ?)", [name, version + 1, site_now(zone_in(con)), by, toml]
-        )
-        history.record(con, by=by, action="column map", subject=name, before={"toml": before}, after={"toml": toml})
+        moment = site_now(zone_in(con))
+        con.execute("INSERT INTO column_map VALUES (?, ?, ?, ?, ?)", [name, version + 1, moment, by, toml])
+        after = {"toml": toml, "at": moment}
+        history.record(con, by=by, action="column map", subject=name, before={"toml": before}, after=after)

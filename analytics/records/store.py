@@ -14,6 +14,7 @@ import duckdb
 
 from analytics.errors import UserError
 from analytics.records import schema, sidecar
+from analytics.records.access import REFUSED, RefusedError
 from analytics.records.faults import disk_is_full, in_words
 from analytics.records.lease import lease, say_on_stderr
 from analytics.records.sql import QUIET, first, literal, scalar
@@ -82,7 +83,10 @@ class Store:
 
     @contextlib.contextmanager
     def writing(self) -> Iterator[duckdb.DuckDBPyConnection]:
-        """One transaction with the exclusive lease: committed at the end of the block, rolled back by any exception."""
+        """One transaction with the exclusive lease: committed at the end of the block, rolled back by any exception.
+
+        What a person's role does not allow is rolled back too, and the attempt is then entered in the history.
+        """
         if not self.create:
             self._must_exist()
         elif self.path.is_dir() or not self.path.parent.is_dir():
@@ -96,11 +100,27 @@ class Store:
             new = not self.path.exists()
             try:
                 number = yield from self._transaction()
+            except RefusedError as refused:
+                self._enter_refusal(refused)
+                raise
             except BaseException:
                 if new:
                     self._remove_unborn()
                 raise
             sidecar.write(self.path, number)
+
+    def _enter_refusal(self, refused: RefusedError) -> None:
+        from analytics.records import history
+
+        with contextlib.contextmanager(self._transaction)() as con:
+            number = history.record(
+                con,
+                by=refused.who,
+                action=REFUSED,
+                subject=refused.action,
+                after={"wanted": refused.action, "role": refused.role},
+            )
+        sidecar.write(self.path, number)
 
     def _transaction(self) -> Generator[duckdb.DuckDBPyConnection, None, int]:
         con = self._connect(read_only=False)

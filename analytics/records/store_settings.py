@@ -54,12 +54,14 @@ def save_settings(path: str | Path, layer: Mapping[str, Mapping[str, Any]], *, b
     with Store(path).writing() as con:
         number = int(scalar(con, "SELECT coalesce(max(version), 0) + 1 FROM setting_version"))
         before = layer_in(con)
+        moment = site_now(checked.site.time_zone)
         con.execute(
             "INSERT INTO setting_version VALUES (?, ?, ?, ?, ?)",
-            [number, site_now(checked.site.time_zone), by, reason, json.dumps(new, sort_keys=True)],
+            [number, moment, by, reason, json.dumps(new, sort_keys=True)],
         )
+        after = new | {"at": moment}
         history.record(
-            con, by=by, action="settings", subject=f"version {number}", reason=reason, before=before, after=new
+            con, by=by, action="settings", subject=f"version {number}", reason=reason, before=before, after=after
         )
         return number
 

@@ -28,13 +28,20 @@ Rows = Sequence[Mapping[str, Any]] | pd.DataFrame
 
 
 def record_check(
-    path: str | Path, rows: Rows, *, by: str, now: datetime | None = None, dry_run: bool = False
+    path: str | Path,
+    rows: Rows,
+    *,
+    by: str,
+    now: datetime | None = None,
+    dry_run: bool = False,
+    draft_id: int | None = None,
 ) -> LoadReport:
     """Countings typed in at the bench, with the columns of ``readings``; each call is a load of its own.
 
     Where a row would be held, none is stored: the report then has no load and says what is wrong.
+    draft_id: the draft that becomes this check; it goes in the same transaction, and the history keeps what it held.
     """
-    return add_rows(path, "readings", rows, by=by, now=now, dry_run=dry_run)
+    return add_rows(path, "readings", rows, by=by, now=now, dry_run=dry_run, draft_id=draft_id)
 
 
 def add_rows(
@@ -46,6 +53,7 @@ def add_rows(
     now: datetime | None = None,
     dry_run: bool = False,
     register_new: bool = False,
+    draft_id: int | None = None,
 ) -> LoadReport:
     """Rows of any loadable table (events, inspections, probes, …) typed in; otherwise as ``record_check``.
 
@@ -54,7 +62,8 @@ def add_rows(
     """
     with staged_rows(path, kind, rows, now=now) as staging:
         permits = Permits(register_new=register_new)
-        return commit(path, staging, Plan(by, permits, "typed in", dry_run=dry_run, all_or_none=True))
+        plan = Plan(by, permits, "typed in", dry_run=dry_run, all_or_none=True, draft_id=draft_id)
+        return commit(path, staging, plan)
 
 
 @contextmanager

@@ -43,13 +43,15 @@ def undo(path: str | Path, load: int, *, by: str, reason: str = "") -> int:
                 f"load {load} was undone before", where=str(path), do="Load the file again to bring its rows back."
             )
         _refuse_needed(con, load, str(path))
+        moment = site_now(zone_in(con))
         con.execute(
             'UPDATE "load" SET undone_at = ?, undone_by = ?, undo_reason = ? WHERE "load" = ?',
-            [site_now(zone_in(con)), by, reason, load],
+            [moment, by, reason, load],
         )
         con.execute("UPDATE held_row SET settled = 'undone' WHERE \"load\" = ? AND settled IS NULL", [load])
         con.execute(
-            "UPDATE held_row SET settled = NULL, settled_load = NULL WHERE settled_load = ? AND settled = 'released'",
+            'UPDATE held_row SET settled = CASE WHEN "load" IN (SELECT "load" FROM "load" WHERE undone_at IS NOT'
+            " NULL) THEN 'undone' END, settled_load = NULL WHERE settled_load = ? AND settled = 'released'",
             [load],
         )
         history.record(
@@ -59,7 +61,7 @@ def undo(path: str | Path, load: int, *, by: str, reason: str = "") -> int:
             subject=f"load {load}",
             reason=reason,
             before={"stored": row[0]},
-            after={"load": load},
+            after={"load": load, "at": moment},
         )
         return int(row[0])
 

@@ -143,3 +143,25 @@ def digests(con: duckdb.DuckDBPyConnection, load: int, tables: Iterable[str] = D
         if text != EMPTY:
             found[table.stored_in] = text
     return found
+
+
+# Tables beside the records that a load writes as well: their columns that never change, and their order.
+BESIDE = {
+    "site": ("*", "site"),
+    "jig": ("*", "jig"),
+    "readout": ("*", "readout"),
+    "held_row": ("* EXCLUDE (settled, settled_load)", "held_id"),
+}
+
+
+def beside(con: duckdb.DuckDBPyConnection, load: int, tables: Iterable[str] = tuple(BESIDE)) -> dict[str, str]:
+    """The digest of the rows of a load in each of these tables, also where there is none.
+
+    tables: those that are known to hold rows of it; the others are not looked into.
+    """
+    found = dict.fromkeys(BESIDE, EMPTY)
+    for table in tables:
+        columns, order = BESIDE[table]
+        rows = con.sql(f'SELECT {columns} FROM {table} WHERE "load" = {load} ORDER BY {order}')
+        found[table] = digest(rows.to_arrow_reader(65_536))
+    return found

@@ -10,7 +10,9 @@ import typer
 from typer.core import TyperGroup
 
 from analytics.errors import UserError
+from analytics.records.access import acting
 from dashboard.commands import failures
+from dashboard.commands.options import operating_system_user
 
 ALL_WELL, FAILED, NOT_UNDERSTOOD, ROWS_HELD, SOMETHING_NEW = 0, 1, 2, 3, 4
 
@@ -32,10 +34,11 @@ class Commands(TyperGroup):
         name = " ".join(["steadycount", *given[:1]]) if given and not given[0].startswith("-") else "steadycount"
         code = FAILED
         try:
-            code = (
-                super().main(given, prog_name or "steadycount", complete_var, False, windows_expand_args, **extra)
-                or ALL_WELL
-            )
+            with acting(operating_system_user()):  # --by is a claim; roles go by the operating system's user
+                code = (
+                    super().main(given, prog_name or "steadycount", complete_var, False, windows_expand_args, **extra)
+                    or ALL_WELL
+                )
         except UserError as error:
             code = _say(name, str(error), NOT_UNDERSTOOD)
         except typer.TyperException as error:
