@@ -148,7 +148,7 @@ def _below(x: Floats | float, mean: Floats, sd: Floats, weight: Floats) -> Float
 def _quantile(q: float, mean: Floats, sd: Floats, weight: Floats) -> Floats:
     """Quantile of each column's mixture of normals, by bisection."""
     low, high = (mean - 10 * sd).min(axis=0), (mean + 10 * sd).max(axis=0)
-    for _ in range(60):
+    for _ in range(40):
         middle = 0.5 * (low + high)
         under = _below(middle, mean, sd, weight) < q
         low, high = np.where(under, middle, low), np.where(under, high, middle)

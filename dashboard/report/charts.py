@@ -72,6 +72,25 @@ def response_chart(
     return svg.text()
 
 
+def response_alt(series: SeriesResult) -> str:
+    """What the picture of a response shows, in a sentence."""
+    drift = values.number(series.drift_pct_per_year, "% a year", digits=2, sign=True)
+    return (
+        f"Response of probe {series.probe} in window {series.window} over {values.count(series.readings, 'check')}: "
+        f"{_stands(series).split(',')[0]}, drift {drift}, {values.count(len(series.alerts), 'alert')}."
+    )
+
+
+def fleet_alt(probes: Sequence[ProbeResult], headline: Mapping[str, SeriesResult]) -> str:
+    """What the picture of the fleet shows, in a sentence."""
+    spoken = [headline[p.probe] for p in probes if p.probe in headline]
+    drawn = sum(s.current_pct is not None and s.drift_pct_per_year is not None for s in spoken)
+    return (
+        f"{drawn} of {len(probes)} probes by their response now, in per cent of the reference, and their drift in per cent a "
+        "year. The table of every probe holds the same numbers."
+    )
+
+
 def shortened(text: str, most: int) -> str:
     """Text of at most so many characters, with an ellipsis where it was cut.
 

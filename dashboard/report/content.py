@@ -15,7 +15,7 @@ from dashboard.parts import values
 from dashboard.parts.about_text import CAUTIONS
 from dashboard.parts.words import CAUSE, PATIENT_USE, PROBE, PROBE_ORDER
 from dashboard.report import acts, tables
-from dashboard.report.charts import fleet_chart, response_chart
+from dashboard.report.charts import fleet_alt, fleet_chart, response_alt, response_chart
 from dashboard.report.gathered import Gathered
 from dashboard.report.model import Chart, Column, Report, Section, Table, rows_of
 from dashboard.seam.digest import headline, on_time
@@ -140,14 +140,7 @@ def _many(given: Gathered, probes: list[ProbeResult]) -> list[Section]:
     if len(drawn) > MOST_CHARTS:
         drawn = [p for p in drawn if p.advice != "use"][:MOST_CHARTS]
         note = (f"{len(probes)} probes are too many to draw: here are {len(drawn)} of those that are not fit, the worst first.",)
-    placed = [p for p in probes if p.probe in spoken and spoken[p.probe].current_pct is not None]
-    moving = sum(spoken[p.probe].drift_pct_per_year is not None for p in placed)
-    picture = Chart(
-        "fleet",
-        fleet_chart(probes, spoken, given.settings.limits),
-        f"The fleet: {moving} of {len(probes)} probes by their response now, in per cent of the reference, and their drift in "
-        "per cent a year. The table of every probe holds the same numbers.",
-    )
+    picture = Chart("fleet", fleet_chart(probes, spoken, given.settings.limits), fleet_alt(probes, spoken))
     return [
         Section("The fleet at a glance", charts=(picture,)),
         Section(
@@ -218,13 +211,7 @@ def response(given: Gathered, series: SeriesResult, *, wide: bool = True) -> Cha
     size = {"width": 720.0, "height": 260.0} if wide else {}
     start = first_shown(points, given.period.start) if given.scope.probe is not None else None
     svg = response_chart(series, points, given.assessment.as_of, start=start, **size)
-    now = "no current value" if series.current_pct is None else f"now {values.number(series.current_pct, '% of its reference', digits=3)}"
-    drift = values.number(series.drift_pct_per_year, "% a year", digits=2, sign=True)
-    alt = (
-        f"Response of probe {series.probe} in window {series.window} over {values.count(series.readings, 'check')}, {now}, "
-        f"drift {drift}, {values.count(len(series.alerts), 'alert')}."
-    )
-    return Chart(f"{series.probe} {series.window}", svg, alt, wide)
+    return Chart(f"{series.probe} {series.window}", svg, response_alt(series), wide)
 
 
 def first_shown(points: pd.DataFrame, start: datetime) -> datetime | None:

@@ -10,10 +10,10 @@ import pandas as pd
 from analytics import moment as clock
 from analytics.advice.look_back import RULES, LookBack, look_back
 from analytics.results import FleetAssessment
-from dashboard.report.charts import fleet_chart, response_chart
+from dashboard.report.charts import fleet_alt, fleet_chart, response_alt, response_chart
 from dashboard.report.content import first_shown
 from dashboard.report.gathered import Gathered, Period, Scope, gather, period
-from dashboard.report.model import Report, Table
+from dashboard.report.model import Chart, Report, Table
 from dashboard.report.write import rendered
 from dashboard.seam import read
 from dashboard.seam.digest import headline
@@ -56,21 +56,24 @@ def looked_back(look: read.Look, probe: str) -> LookBack:
     return kept(look, lambda: look_back(look.assessment, look.records, probe), "look back", probe)
 
 
-def preview(look: read.Look, scope: Scope, chosen: Period) -> str | None:
-    """The first picture of the report as SVG; None where there is nothing to draw."""
+def preview(look: read.Look, scope: Scope, chosen: Period) -> Chart | None:
+    """The first picture of the report; None where there is nothing to draw."""
 
-    def build() -> str | None:
+    def build() -> Chart | None:
         mine = scope.probes(look.assessment)
         spoken = headline(look.assessment)
         if scope.probe is None:
             drawn = [p for p in look.assessment.probes if p.probe in mine]
-            return fleet_chart(drawn, spoken, look.settings.limits) if mine & set(spoken) else None
+            if not mine & set(spoken):
+                return None
+            return Chart("fleet", fleet_chart(drawn, spoken, look.settings.limits), fleet_alt(drawn, spoken))
         series = spoken.get(scope.probe)
         if series is None:
             return None
         points = look.assessment.points_of(series)
         start = first_shown(points, chosen.start)
-        return response_chart(series, points, look.as_of, start=start, width=720.0, height=260.0)
+        svg = response_chart(series, points, look.as_of, start=start, width=720.0, height=260.0)
+        return Chart(series.probe, svg, response_alt(series))
 
     return kept(look, build, "report preview", scope, chosen)
 

@@ -76,7 +76,7 @@ def _report(look: read.Look) -> None:
         st.info("There is nothing to draw: no response is charted yet.", icon=":material/scatter_plot:")
         return
     st.header("As it is printed")
-    st.image(picture, width="stretch")
+    st.image(picture.svg, width="stretch", alt=picture.alt)
     st.caption(
         "The same numbers as on the Fleet and Probe pages. The head of the history, data revision, settings, version, time "
         "and name stand on every report."
