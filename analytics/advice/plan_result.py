@@ -82,12 +82,14 @@ class ProposedLoan:
 
 @dataclass(frozen=True, slots=True)
 class Yardstick:
-    """What the plain plan comes to, with each probe on its own due date."""
+    """What the plain plan comes to, with each probe on its own due date; days: its visits, as site and day."""
 
     visits: int
     cost: float | None
     risk_days: float | None
     days_short: int  # probe-days of cover that are missing
+    days: tuple[tuple[str, date], ...] = ()
+    risk_by_probe: tuple[tuple[str, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +114,7 @@ class Plan:
     loans: tuple[ProposedLoan, ...] = ()
     gap_pct: float | None = None
     due_dates: Yardstick | None = None
+    risk_by_probe: tuple[tuple[str, float], ...] = ()  # d, of every probe with a forecast
 
     @property
     def days_short(self) -> int:

@@ -183,6 +183,8 @@ class _Probe:
             if self.result.reasons
             else f"cause: {self.result.cause.replace('_', ' ')}"
         )
+        if (set_by := self.result.overrule) is not None:
+            reason += f" ({set_by.by} set it to {set_by.advice}{f' until {set_by.until}' if set_by.until else ''})"
         if self.result.advice == "retire":
             yield self._task("replace", self.from_on, f"advice is to retire it: {reason}")
         elif self.result.advice == "service":

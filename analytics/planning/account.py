@@ -52,13 +52,20 @@ def risk_days(
     risk: Mapping[str, npt.NDArray[np.float64]] | None, visits: Iterable[Visit], slots: Slots
 ) -> float | None:
     """The days at risk until each probe's first service or replacement, else until the end, summed over probes, d."""
-    if risk is None:
-        return None
+    return None if risk is None else round(sum(days for _, days in risk_parts(risk, visits, slots)), 3)
+
+
+def risk_parts(
+    risk: Mapping[str, npt.NDArray[np.float64]] | None, visits: Iterable[Visit], slots: Slots
+) -> tuple[tuple[str, float], ...]:
+    """The same for each probe with a forecast, d."""
     served: dict[str, date] = {}
     for probe, _, on in aways(visits):
         served[probe] = min(served.get(probe, on), on)
-    total = sum(float(one[slots.day(served[name]) if name in served else slots.days]) for name, one in risk.items())
-    return round(total, 3)
+    return tuple(
+        (name, float(one[slots.day(served[name]) if name in served else slots.days]))
+        for name, one in sorted((risk or {}).items())
+    )
 
 
 def cost(records: Records, settings: Settings, visits: Iterable[Visit]) -> tuple[float | None, tuple[str, ...]]:

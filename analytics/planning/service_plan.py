@@ -16,7 +16,7 @@ import numpy as np
 from analytics.advice.plan_result import Plan, ProposedLoan, SourceTask, Visit, Yardstick
 from analytics.advice.planned_tasks import Task, due_tasks
 from analytics.advice.visits import merged, plain_plan
-from analytics.planning.account import aways, cost, risk_by_probe, risk_days
+from analytics.planning.account import aways, cost, risk_by_probe, risk_days, risk_parts
 from analytics.planning.cover import Fleet, fleet_of, uncovered
 from analytics.planning.lending import lendable, proposals
 from analytics.planning.model import Cap, Chosen, Item, Problem, solve
@@ -72,7 +72,15 @@ def service_plan(
         cost_missing=missing,
         loans=proposed,
         gap_pct=gap_pct,
-        due_dates=Yardstick(len(plain.visits), plain.cost, plain.risk_days, plain.days_short),
+        risk_by_probe=risk_parts(risk, visits, slots),
+        due_dates=Yardstick(
+            len(plain.visits),
+            plain.cost,
+            plain.risk_days,
+            plain.days_short,
+            tuple((one.site, one.on) for one in plain.visits),
+            risk_parts(risk, plain.visits, slots),
+        ),
     )
 
 

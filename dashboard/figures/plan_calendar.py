@@ -1,4 +1,4 @@
-"""The plan as a calendar: one lane a site for the routine, one for each probe that needs more; marks where due."""
+"""The plan as a calendar: one lane a site for its visits, one for each probe that needs more; marks where planned."""
 
 from __future__ import annotations
 
@@ -31,7 +31,8 @@ TASKS: dict[TaskKind, TaskLook] = {
     "service": TaskLook("service", PROBE["service"].mark, PROBE["service"].symbol, PROBE["service"].colour, 13),
     "replace": TaskLook("replace", PROBE["retire"].mark, PROBE["retire"].symbol, PROBE["retire"].colour, 12),
 }
-ROUTINE = "routine"
+ROUTINE = "visits"
+SOURCE_MARK = "◉"
 _ROW_PX = 26
 _MOST = 250  # lanes that can be read at all, with a lane for every probe
 _FEW = 60  # lanes above which only sites are drawn, each with the number of probes in a visit
@@ -39,7 +40,7 @@ _FEW = 60  # lanes above which only sites are drawn, each with the number of pro
 
 @dataclass(frozen=True)
 class Lane:
-    """One row of the calendar: a probe, or (``probe`` None) a site's routine."""
+    """One row of the calendar: a probe, or (``probe`` None) a site's visits."""
 
     site: str
     probe: str | None
@@ -51,7 +52,7 @@ class Lane:
 
 
 def lanes(plan: Plan, *, every_probe: bool = False) -> tuple[Lane, ...]:
-    """Rows from top to bottom: per site its routine, then the probes with a service or a replacement.
+    """Rows from top to bottom: per site its visits, then the probes with a service, a replacement or a loan.
 
     every_probe: a lane for each planned probe instead.
     """
@@ -60,6 +61,10 @@ def lanes(plan: Plan, *, every_probe: bool = False) -> tuple[Lane, ...]:
         special.setdefault(visit.site, set()).update(
             task.probe for task in visit.probes if every_probe or task.kind in ("service", "replace")
         )
+    for short in plan.uncovered:
+        special.setdefault(short.site, set())
+    for loan in plan.loans:
+        special.setdefault(loan.from_site, set()).add(loan.probe)
     rows: list[Lane] = []
     for site in sorted(special):
         rows.append(Lane(site, None))
@@ -78,6 +83,8 @@ def plan_calendar(plan: Plan, crossings: dict[str, Crossing], today: date, *, ev
     figure = go.Figure()
     _cover(figure, plan, at)
     _forecasts(figure, plan, crossings, at)
+    _loans(figure, plan, at)
+    _due_dates(figure, plan, at)
     _routine(figure, plan, at)
     for kind, look in TASKS.items():
         _marks(figure, plan, at, kind, look)
@@ -153,7 +160,7 @@ def _routine(figure: go.Figure, plan: Plan, at: dict[tuple[str, str | None], int
     for visit in plan.visits:
         lane = at.get((visit.site, None))
         probes = {task.probe for task in visit.probes}
-        if lane is not None and probes:
+        if lane is not None:
             found.append((visit, lane, len(probes)))
     if not found:
         return
@@ -163,7 +170,7 @@ def _routine(figure: go.Figure, plan: Plan, at: dict[tuple[str, str | None], int
             y=[lane for _, lane, _ in found],
             mode="markers+text",
             name="visit, with its number of probes",
-            text=[str(many) for _, _, many in found],
+            text=[str(many) if many else SOURCE_MARK for _, _, many in found],
             textposition="middle center",
             textfont={"size": 10},
             marker={"symbol": "circle-open", "size": 19, "color": ground.INK, "line": {"width": 1.2}},
@@ -177,8 +184,47 @@ def _routine(figure: go.Figure, plan: Plan, at: dict[tuple[str, str | None], int
 def _content(visit: Visit) -> str:
     many = {kind: sum(task.kind == kind for task in visit.probes) for kind in TASKS}
     return f"<b>{_plain(visit.site)}</b><br>" + "<br>".join(
-        f"{n} × {TASKS[kind].word}" for kind, n in many.items() if n
+        [f"{n} × {TASKS[kind].word}" for kind, n in many.items() if n]
+        + [f"replace source {_plain(source)}" for source in visit.sources]
     )
+
+
+def _due_dates(figure: go.Figure, plan: Plan, at: dict[tuple[str, str | None], int]) -> None:
+    """Under a site's visits, the days on which somebody would come if each probe had its own due date."""
+    days = plan.due_dates.days if plan.due_dates is not None else ()
+    found = [(day, at[site, None]) for site, day in days if (site, None) in at]
+    if found:
+        figure.add_trace(
+            go.Scatter(
+                x=[day for day, _ in found],
+                y=[lane + 0.42 for _, lane in found],
+                mode="markers",
+                name="visit, if each came on its own due date",
+                marker={"symbol": "triangle-up", "size": 6, "color": ground.INK},
+                hovertemplate="%{x|%a %-d %b %Y}<br>a visit, if each came on its own due date<extra></extra>",
+            )
+        )
+
+
+def _loans(figure: go.Figure, plan: Plan, at: dict[tuple[str, str | None], int]) -> None:
+    """A proposed loan as a bar in its probe's lane."""
+    for one in plan.loans:
+        lane = at.get((one.from_site, one.probe))
+        if lane is None:
+            continue
+        said = f"<b>{_plain(one.probe)}</b> to {_plain(one.to_site)}<br>{_wrapped(one.why)}"
+        figure.add_trace(
+            go.Scatter(
+                x=[one.from_on, one.to_on],
+                y=[lane, lane],
+                mode="lines+markers",
+                name="proposed loan",
+                line={"width": 3, "color": ground.DOT},
+                marker={"symbol": "circle", "size": 6, "color": ground.DOT},
+                text=[said, said],
+                hovertemplate="%{text}<extra></extra>",
+            )
+        )
 
 
 def _forecasts(
@@ -229,15 +275,14 @@ def _forecasts(
 
 
 def _cover(figure: go.Figure, plan: Plan, at: dict[tuple[str, str | None], int]) -> None:
-    """A band over a site's lane from the first day on which its cover is not kept."""
+    """A band over a site's lane while its cover is not kept."""
     for one in plan.uncovered:
         lane = at.get((one.site, None))
         if lane is not None:
-            whole = one.on == plan.from_on
             figure.add_shape(
                 type="rect",
                 x0=one.on,
-                x1=plan.to_on if whole else one.on + timedelta(days=6),
+                x1=(one.until or one.on) + timedelta(days=1),
                 y0=lane - 0.5,
                 y1=lane + 0.5,
                 layer="below",

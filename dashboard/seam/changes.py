@@ -24,10 +24,16 @@ WORDS = {
     "release": "held rows released",
     "discard": "held rows closed",
     "column map": "column map kept",
+    "role": "role given",
+    "refused": "refused",
+    "signed in": "signed in",
+    "lend": "spare lent",
+    "end loan": "end of a loan set",
+    "take back loan": "loan taken back",
 }
 
 
-_BOOKKEEPING = {"already_there", "digests", "files", "held", "load", "registered", "rows", "stored"}  # of any load
+_BOOKKEEPING = {"already_there", "at", "digests", "files", "held", "load", "registered", "rows", "stored"}  # of any load
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,4 @@
-"""The plan as the Service plan page reads it: cached, filtered by site, and told in sentences."""
+"""The plan as the Service plan page reads it: cached, filtered by site, and told in sentences and tables."""
 
 from __future__ import annotations
 
@@ -9,28 +9,41 @@ from datetime import date, datetime, timedelta
 import pandas as pd
 import streamlit as st
 
-from analytics.advice.plan_result import Plan, PlannedProbe, TaskKind, Visit
+from analytics.advice.plan_result import Plan, PlannedProbe, ProposedLoan, TaskKind, Visit
 from analytics.advice.planned_tasks import first_crossing
-from analytics.advice.visits import plain_plan
+from analytics.planning.calendar_file import calendar, newest_record
+from analytics.planning.service_plan import service_plan
+from analytics.records.loan import Loan
 from analytics.results import Crossing
 from dashboard.figures.plan_calendar import TASKS
 from dashboard.parts import links, values
 from dashboard.seam import place, read
 
 QUARTER = timedelta(days=91)
+MOST_GAP_PCT = 1.0
 NOUNS: dict[TaskKind, str] = {
     "service": "service",
     "replace": "replacement",
     "check": "check on the source",
     "window_check": "window check",
 }
+Key = tuple[str, int, str, bool]
 
 
-@st.cache_resource(max_entries=16, show_spinner="Planning …")
-def _plan_of(key: tuple[str, int, str], as_of: datetime, from_on: date, to_on: date) -> Plan:  # noqa: ARG001 - a key
-    """The plain plan, once a store, revision, settings, moment and horizon."""
+@st.cache_resource(max_entries=16, show_spinner="Choosing the visits …")
+def _plan_of(key: Key, as_of: datetime, from_on: date, to_on: date) -> Plan:
+    """The plan, once a store, revision, settings, moment and horizon."""
     look = read.look(as_of)
-    return plain_plan(look.assessment, look.records, look.settings, from_on, to_on)
+    lent = [one for one in loans(key[0]) if not key[3] or one.from_on <= as_of.date()]
+    return service_plan(look.assessment, look.records, look.settings, from_on, to_on, lent)
+
+
+def loans(store: str | None = None) -> tuple[Loan, ...]:
+    """The register of loans; empty where there is no store."""
+    from analytics.records.loans import loans as registered
+
+    where = place.store_path()
+    return registered(where) if where.is_file() and store in (None, str(where)) else ()
 
 
 def plan(look: read.Look, from_on: date, to_on: date) -> Plan:
@@ -38,8 +51,10 @@ def plan(look: read.Look, from_on: date, to_on: date) -> Plan:
     return _plan_of(_key(look), look.as_of, from_on, to_on)
 
 
-def _key(look: read.Look) -> tuple[str, int, str]:
-    return str(place.store_path()), look.records.revision, look.settings.fingerprint
+def _key(look: read.Look) -> Key:
+    """What a plan depends on; last, whether an earlier moment is looked at, which knows no later loan."""
+    earlier = bool(st.query_params.get(read.AS_OF))
+    return str(place.store_path()), look.records.revision, look.settings.fingerprint, earlier
 
 
 def at_sites(whole: Plan, sites: Sequence[str], sources: Mapping[str, str | None]) -> Plan:
@@ -49,17 +64,21 @@ def at_sites(whole: Plan, sites: Sequence[str], sources: Mapping[str, str | None
     """
     if not sites:
         return whole
+    due = whole.due_dates
     return replace(
         whole,
         visits=tuple(one for one in whole.visits if one.site in sites),
         sources=tuple(one for one in whole.sources if sources.get(one.source) in (None, *sites)),
         uncovered=tuple(one for one in whole.uncovered if one.site in sites),
+        rounds=tuple(one for one in whole.rounds if one.site in sites),
+        loans=tuple(one for one in whole.loans if one.from_site in sites or one.to_site in sites),
+        due_dates=due and replace(due, days=tuple(one for one in due.days if one[0] in sites)),
     )
 
 
 @st.cache_resource(max_entries=32, show_spinner=False)
 def _part_of(
-    key: tuple[str, int, str], as_of: datetime, from_on: date, to_on: date, sites: tuple[str, ...]
+    key: Key, as_of: datetime, from_on: date, to_on: date, sites: tuple[str, ...]
 ) -> tuple[Plan, pd.DataFrame]:
     """The part for some sites and its table."""
     chosen = at_sites(
@@ -90,12 +109,12 @@ def pressing(chosen: Plan) -> list[tuple[Visit, PlannedProbe]]:
         for visit in chosen.visits
         for task in visit.probes
         if task.kind in ("service", "replace")
-        or (visit.on <= chosen.from_on + timedelta(days=4) and not task.why.startswith("due every"))
+        or (task.due_on <= chosen.from_on + timedelta(days=4) and not task.why.startswith("due every"))
     ]
 
 
 def headline(chosen: Plan) -> str:
-    """The plan in three sentences, as Markdown."""
+    """The plan in two sentences, as Markdown."""
     many = {kind: sum(task.kind == kind for visit in chosen.visits for task in visit.probes) for kind in TASKS}
     sites = {visit.site for visit in chosen.visits}
     first = (
@@ -120,24 +139,157 @@ def money_and_risk(whole: Plan) -> str:
     cost = (
         f" Cost: **{values.number(whole.cost, digits=6)}** in the site's currency."
         if whole.cost is not None
-        else " Cost: – (the settings name no price for a visit, a service or a new probe that this plan needs)."
+        else f" Cost: – (the settings name no price for {_listed(whole.cost_missing)})."
     )
     return risk + cost
 
 
-def table(chosen: Plan) -> pd.DataFrame:
-    """One row a task: visit, site, probe, address of its page, what, when due, why."""
+def _listed(missing: Sequence[str]) -> str:
+    names = {"costs.visit": "a visit", "costs.service": "a service", "costs.replacement": "a new probe"}
+    words = [names[one] for one in missing]
+    return " and ".join(filter(None, [", ".join(words[:-1]), *words[-1:]]))
+
+
+def proof(whole: Plan) -> str:
+    """How far from the best the plan may be."""
+    if whole.gap_pct is None:
+        return ""
+    if whole.gap_pct > MOST_GAP_PCT:
+        return (
+            f"Time ran out: a plan may exist that weighs up to {values.number(whole.gap_pct, '%', digits=2)} less. "
+            "A shorter horizon is worked out to the end."
+        )
+    left = values.number(max(whole.gap_pct, 0.01), "%", digits=1)
+    return f"No plan that keeps the same cover weighs less by more than {left}: worked out to the end."
+
+
+def beside(whole: Plan) -> pd.DataFrame:
+    """The plan and the one with each probe on its own due date, row by row."""
+    due = whole.due_dates
+    if due is None:
+        return pd.DataFrame()
+    rows = [
+        ("Visits", f"{len(whole.visits)}", f"{due.visits}"),
+        ("Cost", values.number(whole.cost, digits=6), values.number(due.cost, digits=6)),
+        ("Days at risk", *(values.number(one, "d", digits=3) for one in (whole.risk_days, due.risk_days))),
+        ("Probe-days short of cover", f"{whole.days_short}", f"{due.days_short}"),
+    ]
+    return pd.DataFrame(rows, columns=["", "This plan", "Each on its own due date"])
+
+
+def risk_table(look: read.Look, whole: Plan) -> pd.DataFrame:
+    """Where the days at risk come from: each probe with a forecast, with the way to its readings."""
+    due = dict(whole.due_dates.risk_by_probe) if whole.due_dates is not None else {}
+    forecast = crossings(look)
+    served = {
+        task.probe: visit.on
+        for visit in reversed(whole.visits)
+        for task in visit.probes
+        if task.kind in ("service", "replace")
+    }
     rows = [
         {
-            "on": visit.on,
-            "site": visit.site,
-            "probe": task.probe,
-            "story": links.href("probe", probe=task.probe),
-            "what": f"{TASKS[task.kind].mark} {TASKS[task.kind].word}",
-            "due_on": task.due_on,
-            "why": task.why,
+            "probe": probe,
+            "story": links.href("probe", probe=probe),
+            "p05": forecast[probe].p05,
+            "p50": forecast[probe].p50,
+            "p95": forecast[probe].p95,
+            "served_on": served.get(probe),
+            "plan_days": days,
+            "due_days": due.get(probe),
         }
-        for visit in chosen.visits
-        for task in visit.probes
+        for probe, days in whole.risk_by_probe
     ]
+    columns = ["probe", "story", "p05", "p50", "p95", "served_on", "plan_days", "due_days"]
+    return pd.DataFrame(rows, columns=columns).sort_values("plan_days", ascending=False, kind="stable")
+
+
+def rounds_table(chosen: Plan) -> pd.DataFrame:
+    """The checks of the site's own people."""
+    rows = [
+        {
+            "site": one.site,
+            "probe": one.probe,
+            "story": links.href("probe", probe=one.probe),
+            "next_on": one.next_on,
+            "every_days": one.every_days,
+            "why": one.why,
+        }
+        for one in chosen.rounds
+    ]
+    return pd.DataFrame(rows, columns=["site", "probe", "story", "next_on", "every_days", "why"])
+
+
+def table(chosen: Plan) -> pd.DataFrame:
+    """One row a task: visit, site, probe or source, address of its page, what, when due, why."""
+    why = {one.source: one for one in chosen.sources}
+    rows = []
+    for visit in chosen.visits:
+        rows += [
+            {
+                "on": visit.on,
+                "site": visit.site,
+                "probe": task.probe,
+                "story": links.href("probe", probe=task.probe),
+                "what": f"{TASKS[task.kind].mark} {TASKS[task.kind].word}",
+                "due_on": task.due_on,
+                "why": task.why,
+            }
+            for task in visit.probes
+        ]
+        rows += [
+            {
+                "on": visit.on,
+                "site": visit.site,
+                "probe": name,
+                "story": links.href("sources", source=name),
+                "what": "◉ replace source",
+                "due_on": why[name].replace_by if name in why else None,
+                "why": why[name].why if name in why else "",
+            }
+            for name in visit.sources
+        ]
     return pd.DataFrame(rows, columns=["on", "site", "probe", "story", "what", "due_on", "why"])
+
+
+def calendar_file(look: read.Look, chosen: Plan) -> bytes:
+    """The visits as a calendar file."""
+    return calendar(chosen, newest_record(look.records, look.as_of), look.settings.site.time_zone)
+
+
+def register() -> pd.DataFrame:
+    """Every entry of the register of loans, newest first; empty where there is no store."""
+    where = place.store_path()
+    if not where.is_file():
+        return pd.DataFrame()
+    from analytics.records.loans import register as entries
+
+    return entries(where)
+
+
+def lend(
+    probe: str, site: str, from_on: date, to_on: date | None, *, by: str, note: str
+) -> int:
+    """Enter a loan; returns its number."""
+    from analytics.records import loans as book
+
+    return book.lend(place.store_path(), probe, site, from_on, to_on, by=by, note=note)
+
+
+def lend_as_proposed(one: ProposedLoan, *, by: str) -> int:
+    """Enter a loan that the plan proposes."""
+    return lend(one.probe, one.to_site, one.from_on, one.to_on, by=by, note=f"as planned: {one.why}")
+
+
+def end_loan(loan_id: int, to_on: date | None, *, by: str, reason: str) -> None:
+    """Set the last day of a loan."""
+    from analytics.records import loans as book
+
+    book.end_loan(place.store_path(), loan_id, to_on, by=by, reason=reason)
+
+
+def take_back(loan_id: int, *, by: str, reason: str) -> None:
+    """Undo a loan that was entered by mistake."""
+    from analytics.records import loans as book
+
+    book.take_back(place.store_path(), loan_id, by=by, reason=reason)

@@ -10,11 +10,12 @@ import streamlit as st
 
 from analytics.advice.plan_result import Plan
 from analytics.errors import UserError
-from dashboard.figures.plan_calendar import TASKS, lanes, plan_calendar
-from dashboard.parts import chart, links, start, values
+from dashboard.figures.plan_calendar import SOURCE_MARK, TASKS, lanes, plan_calendar
+from dashboard.parts import chart, links, loan_register, start, values
 from dashboard.seam import planning, read
 
 MOST_SENTENCES = 12
+MOST_WARNINGS = 6
 
 
 def show() -> None:
@@ -46,16 +47,33 @@ def show() -> None:
     _calendar(look, part, today, every=every)
     _pressing(part)
     _sources(part)
-    _everything(rows, whole)
+    _beside(look, whole)
+    _everything(look, rows, part, whole)
+    _rounds(part)
+    loan_register.show(look, part)
+    st.caption(
+        "A proposal from the records: the physicist in charge and local rules decide. A probe beyond tolerance stays "
+        "out of patient use until it is cleared, whatever the plan says; each probe is read on its source before it is "
+        "used again after a service. That a new probe is at hand on its day, that a served one is back after "
+        f"{values.count(look.settings.schedule.service_days, 'day')}, and that both are fit then, is assumed here, not found."
+    )
 
 
 def _cover(part: Plan) -> None:
     """Sites that would be short of fit probes, each in a sentence."""
-    for one in part.uncovered:
-        st.warning(
-            f"**{links.escape(one.site)}** from {values.day(one.on)}: {links.escape(one.why)}.",
-            icon=":material/person_alert:",
-        )
+    if not part.uncovered:
+        return
+    lines = [
+        f"**{links.escape(one.site)}**, {_span(one.on, one.until)}: {links.escape(one.why)}."
+        for one in part.uncovered[:MOST_WARNINGS]
+    ]
+    if len(part.uncovered) > MOST_WARNINGS:
+        lines.append(f"And {len(part.uncovered) - MOST_WARNINGS} more times; the shaded days below and the JSON hold all.")
+    st.warning("Cover that cannot be kept:\n\n" + "\n\n".join(lines), icon=":material/person_alert:")
+
+
+def _span(first: date, last: date | None) -> str:
+    return values.day(first) if last in (None, first) else f"{values.day(first)} to {values.day(last)}"
 
 
 def _calendar(look: read.Look, part: Plan, today: date, *, every: bool) -> None:
@@ -77,7 +95,8 @@ def _calendar(look: read.Look, part: Plan, today: date, *, every: bool) -> None:
     st.caption(
         "○ a visit, with its number of probes · "
         + " · ".join(f"{one.mark} {one.word}" for one in TASKS.values())
-        + " · ▬ forecast to pass a limit, 90 % range, with ┃ its median. "
+        + f" · {SOURCE_MARK} only a source to replace · ▲ a visit, if each came on its own due date · ●─● proposed loan"
+        " · ▬ forecast to pass a limit, 90 % range, with ┃ its median. "
         "A shaded site has fewer fit probes than it must keep. "
         "Press a mark to open its probe."
     )
@@ -112,7 +131,66 @@ def _sources(part: Plan) -> None:
         st.markdown(f"◉ {links.inline('sources', one.source, source=one.source)}, {when}: {links.escape(why)}")
 
 
-def _everything(rows: pd.DataFrame, whole: Plan) -> None:
+def _beside(look: read.Look, whole: Plan) -> None:
+    st.header("Beside each probe on its own due date")
+    st.table(planning.beside(whole).set_index(""), border="horizontal", alt="This plan beside the plain one, all sites")
+    st.caption(
+        "All sites. Where the plain plan keeps a site's cover, this one has no more visits, cost and days at risk there; "
+        f"where it does not, keeping the cover comes first. {planning.proof(whole)}"
+    )
+    with st.expander("Where the days at risk come from", icon=":material/account_tree:"):
+        found = planning.risk_table(look, whole)
+        if found.empty:
+            st.caption("No probe in use is forecast to pass a limit.")
+            return
+        st.dataframe(
+            found,
+            hide_index=True,
+            key="risk",
+            placeholder=values.DASH,
+            alt="Days at risk by probe, with the forecast they come from",
+            column_config={
+                "probe": "Probe",
+                "story": st.column_config.LinkColumn("Its readings", display_text="open"),
+                "p05": st.column_config.DateColumn("5 % date", format="D MMM YYYY"),
+                "p50": st.column_config.DateColumn("Median", format="D MMM YYYY"),
+                "p95": st.column_config.DateColumn("95 % date", format="D MMM YYYY"),
+                "served_on": st.column_config.DateColumn("Taken in", format="D MMM YYYY"),
+                "plan_days": st.column_config.NumberColumn("Days at risk", format="%.2f"),
+                "due_days": st.column_config.NumberColumn("on its own date", format="%.2f"),
+            },
+        )
+        st.caption(
+            "Days at risk: the chance of being beyond the limit, added up over the days until the probe is taken in, "
+            "or to the end of the plan. A probe without a date is not forecast to pass inside the plan with more than "
+            "even chance, and is not taken in."
+        )
+
+
+def _rounds(part: Plan) -> None:
+    if not part.rounds:
+        return
+    with st.expander(
+        f"Rounds of the site's own people: {values.count(len(part.rounds), 'probe')}", icon=":material/route:"
+    ):
+        st.dataframe(
+            planning.rounds_table(part),
+            hide_index=True,
+            key="rounds",
+            alt="Constancy checks that need no visit",
+            column_config={
+                "site": "Site",
+                "probe": "Probe",
+                "story": st.column_config.LinkColumn("Its story", display_text="open"),
+                "next_on": st.column_config.DateColumn("Next", format="ddd D MMM YYYY"),
+                "every_days": st.column_config.NumberColumn("Every, d", format="%g"),
+                "why": st.column_config.TextColumn("Why", width="large"),
+            },
+        )
+        st.caption("The setting schedule.visit_from_days says from which interval on a check needs a visit.")
+
+
+def _everything(look: read.Look, rows: pd.DataFrame, part: Plan, whole: Plan) -> None:
     st.header("Every visit")
     st.dataframe(
         rows,
@@ -123,7 +201,7 @@ def _everything(rows: pd.DataFrame, whole: Plan) -> None:
         column_config={
             "on": st.column_config.DateColumn("Visit", format="ddd D MMM YYYY"),
             "site": "Site",
-            "probe": "Probe",
+            "probe": "Probe or source",
             "story": st.column_config.LinkColumn("Its story", display_text="open"),
             "what": "What",
             "due_on": st.column_config.DateColumn("Due", format="D MMM YYYY"),
@@ -131,6 +209,14 @@ def _everything(rows: pd.DataFrame, whole: Plan) -> None:
         },
     )
     with st.container(horizontal=True):
+        st.download_button(
+            "Visits as calendar",
+            lambda: planning.calendar_file(look, part),
+            file_name="service-plan.ics",
+            mime="text/calendar",
+            icon=":material/calendar_month:",
+            on_click="ignore",
+        )
         st.download_button(
             "Table as CSV",
             lambda: rows.drop(columns="story").to_csv(index=False).encode(),
@@ -148,8 +234,8 @@ def _everything(rows: pd.DataFrame, whole: Plan) -> None:
             on_click="ignore",
         )
     st.caption(
-        "Each thing stands on its own due date, put together by site and week. A service date is the day by which "
-        "the forecast gives a 5 % chance of being beyond tolerance."
+        "Nothing is planned later than it is due; some of it earlier, to share a visit. A service is due on the day by "
+        "which the forecast gives a 5 % chance of being beyond tolerance. Public holidays are not known here."
     )
 
 

@@ -7,6 +7,8 @@ from datetime import date, timedelta
 import pytest
 
 from analytics.advice.visits import plain_plan
+from analytics.records import loans
+from analytics.records.load import load_files
 from analytics.results import Crossing
 from analytics.settings import load
 from dashboard.figures.plan_calendar import TASKS, lanes, plan_calendar
@@ -21,6 +23,11 @@ FROM, TO = date(2026, 3, 2), date(2026, 5, 31)
 def faulty():
     """Every story once, and eight sound probes."""
     return made_up.fleet()
+
+
+def visits(at):
+    """The table of every visit on the page."""
+    return next(one.value for one in at.dataframe if "due_on" in one.value)
 
 
 @pytest.mark.parametrize(("kind", "said"), [
@@ -52,9 +59,12 @@ def test_each_pressing_thing_has_its_reason_and_a_link_to_the_probe(monkeypatch,
 def test_every_task_in_the_table_leads_to_its_probe(monkeypatch, faulty):
     """The link column holds the address of the probe's page, for each row."""
     use(monkeypatch, *faulty)
-    rows = open_page("plan").dataframe[0].value
+    rows = visits(open_page("plan"))
     assert len(rows) > 0
-    assert all(link == f"probe?probe={probe}" for link, probe in zip(rows["story"], rows["probe"], strict=True))
+    assert all(
+        link == (f"sources?source={name}" if "source" in what and "replace" in what else f"probe?probe={name}")
+        for link, name, what in zip(rows["story"], rows["probe"], rows["what"], strict=True)
+    )
 
 
 def test_a_link_restores_site_and_horizon(monkeypatch, faulty):
@@ -63,7 +73,7 @@ def test_a_link_restores_site_and_horizon(monkeypatch, faulty):
     use(monkeypatch, records, assessment)
     site = assessment.probes[0].site
     first, last = (assessment.as_of.date() + timedelta(days=n) for n in (0, 30))
-    rows = open_page("plan", **{"site": site, "from": str(first), "to": str(last)}).dataframe[0].value
+    rows = visits(open_page("plan", **{"site": site, "from": str(first), "to": str(last)}))
     assert set(rows["site"]) == {site}
     assert all(first <= day <= last for day in rows["on"])
 
@@ -95,17 +105,18 @@ def test_unknown_cost_is_a_dash_with_its_reason(monkeypatch, faulty):
 
 
 def made(probes, series=None, **layers):
-    """A plan of the plain case."""
+    """A plan of the plain case, in which somebody comes for every check."""
     records = case.records(probes=len(probes))
+    layers = {"schedule": {"visit_from_days": 1}, **layers}
     return plain_plan(case.assessment(probes, series), records, load(layers), FROM, TO)
 
 
 def test_routine_probes_share_their_sites_lane():
     """Six routine probes at two sites make two lanes; a service gets a lane of its own below its site."""
     routine = tuple(case.probe(f"GP-{n + 1}", ("North", "South")[n % 2]) for n in range(6))
-    assert [row.label for row in lanes(made(routine))] == ["North: routine", "South: routine"]
+    assert [row.label for row in lanes(made(routine))] == ["North: visits", "South: visits"]
     pulled = (*routine[:5], case.probe("GP-6", "South", advice="service"))
-    assert [row.label for row in lanes(made(pulled))] == ["North: routine", "South: routine", "GP-6"]
+    assert [row.label for row in lanes(made(pulled))] == ["North: visits", "South: visits", "GP-6"]
     assert len(lanes(made(routine), every_probe=True)) == 8
 
 
@@ -143,3 +154,70 @@ def test_names_from_the_records_are_no_markup():
     figure = plan_calendar(made(odd), {}, FROM)
     service = next(trace for trace in figure.data if trace.name == TASKS["service"].word)
     assert "&lt;b&gt;bold" in service.text[0]
+
+
+@pytest.fixture
+def book(monkeypatch, faulty, tmp_path):
+    """A store that holds the probes of the made-up fleet, for the register of loans."""
+    records, assessment = faulty
+    table = tmp_path / "probes.csv"
+    records.probes[["probe", "site", "model_type"]].to_csv(table, index=False)
+    load_files(tmp_path / "s.duckdb", [table], by="A. Lind", create=True)
+    monkeypatch.setenv("STEADYCOUNT_STORE", str(tmp_path / "s.duckdb"))
+    use(monkeypatch, records, assessment)
+    return tmp_path / "s.duckdb"
+
+
+def field(at, kind, key):
+    """A field of the page by its key."""
+    return next(one for one in getattr(at, kind) if one.key == key)
+
+
+def test_a_loan_is_entered_on_the_page_and_taken_back(book, faulty):
+    """The form enters it with name and note; choosing its row and pressing takes it back; the register says both."""
+    _, assessment = faulty
+    home = assessment.probes[0]
+    elsewhere = next(one.site for one in assessment.probes if one.site != home.site)
+    at = open_page("plan")
+    field(at, "selectbox", "loan_probe").set_value(home.probe)
+    field(at, "selectbox", "loan_site").set_value(elsewhere)
+    field(at, "text_input", "loan_note").set_value("cover in winter")
+    next(one for one in at.button if one.label == "Enter").click()
+    at.run()
+    assert "no name was given" in at.error[0].value
+    field(at, "text_input", "person_loan").set_value("A. Lind")
+    next(one for one in at.button if one.label == "Enter").click()
+    at.run()
+    assert not at.exception
+    (one,) = loans.loans(book)
+    assert (one.probe, one.site, one.by, one.note) == (home.probe, elsewhere, "A. Lind", "cover in winter")
+    at.session_state["loans"] = {"selection": {"rows": [0], "columns": [], "cells": []}}
+    at.run()
+    field(at, "text_input", "loan_change_why").set_value("wrong probe")
+    next(one for one in at.button if one.label == "Take the entry back").click()
+    at.run()
+    assert loans.loans(book) == ()
+    assert loans.register(book)["taken_back"].tolist() == [True]
+
+
+def test_the_plan_stands_beside_the_one_by_due_dates(monkeypatch, faulty):
+    """A table holds visits, cost, days at risk and missing cover of both, and no visits are more than by due dates."""
+    use(monkeypatch, *faulty)
+    at = open_page("plan")
+    rows = at.table[0].value
+    assert list(rows.index) == ["Visits", "Cost", "Days at risk", "Probe-days short of cover"]
+    assert int(rows.loc["Visits", "This plan"]) <= int(rows.loc["Visits", "Each on its own due date"])
+    assert "worked out to the end" in words(at)
+
+
+def test_days_at_risk_lead_to_the_readings_they_come_from(monkeypatch, faulty):
+    """Each probe with a forecast stands with its dates and its days, which add up to the plan's, and a link."""
+    records, assessment = faulty
+    use(monkeypatch, records, assessment)
+    at = open_page("plan")
+    rows = next(one.value for one in at.dataframe if "plan_days" in one.value)
+    assert len(rows) > 0
+    assert set(rows["probe"]) <= {one.probe for one in assessment.series if one.crossing is not None}
+    assert all(link == f"probe?probe={probe}" for link, probe in zip(rows["story"], rows["probe"], strict=True))
+    total = at.table[0].value.loc["Days at risk", "This plan"]
+    assert float(total.split()[0]) == pytest.approx(rows["plan_days"].sum(), rel=0.01)
