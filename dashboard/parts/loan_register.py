@@ -24,7 +24,12 @@ def show(look: read.Look, part: Plan) -> None:
         st.caption("No loan was ever entered. A probe on loan covers the site it is at, and is fetched there.")
     else:
         _entries(entries)
-    _enter(look)
+    if _may():
+        _enter(look)
+
+
+def _may() -> bool:
+    return planning.may_lend()
 
 
 def _proposed(part: Plan) -> None:
@@ -38,14 +43,14 @@ def _proposed(part: Plan) -> None:
             f"**{links.escape(one.to_site)}**, {values.day(one.from_on)} to {values.day(one.to_on)}: "
             f"{links.escape(one.why)}."
         )
-        if st.button("Enter this loan", key=f"propose-{n}", icon=":material/sync_alt:"):
+        if _may() and st.button("Enter this loan", key=f"propose-{n}", icon=":material/sync_alt:"):
             _do(partial(_take_up, one))
-    if not person.name():
+    if _may() and not person.name():
         person.name_field(key="person_proposed")
 
 
 def _take_up(one: ProposedLoan) -> None:
-    planning.lend_as_proposed(one, by=_given(person.name()))
+    planning.lend_as_proposed(one, by=person.name())
 
 
 def _do(act: Callable[[], object]) -> None:
@@ -84,6 +89,8 @@ def _entries(entries: pd.DataFrame) -> None:
         },
     )
     rows = picked.selection.rows
+    if not _may():
+        return
     if not rows:
         st.caption("Choose a row to bring that spare back or to take the entry back.")
         return
@@ -126,10 +133,4 @@ def _enter(look: read.Look) -> None:
         st.error("Choose the spare, the site and the first day.", icon=":material/report:")
         return
     last = to_on if isinstance(to_on, date) else None
-    _do(lambda: planning.lend(str(probe), str(site), from_on, last, by=_given(by), note=note))
-
-
-def _given(by: str) -> str:
-    if not by:
-        raise UserError("no name was given", where="Your name", do="Type it; it stands beside the change in the history.")
-    return by
+    _do(lambda: planning.lend(str(probe), str(site), from_on, last, by=by, note=note))

@@ -17,7 +17,8 @@ from analytics.records.loan import Loan
 from analytics.results import Crossing
 from dashboard.figures.plan_calendar import TASKS
 from dashboard.parts import links, values
-from dashboard.seam import place, read
+from dashboard.seam import place, read, sign_in
+from dashboard.seam.signature import because, named
 
 QUARTER = timedelta(days=91)
 MOST_GAP_PCT = 1.0
@@ -267,13 +268,16 @@ def register() -> pd.DataFrame:
     return entries(where)
 
 
-def lend(
-    probe: str, site: str, from_on: date, to_on: date | None, *, by: str, note: str
-) -> int:
+def lend(probe: str, site: str, from_on: date, to_on: date | None, *, by: str, note: str) -> int:
     """Enter a loan; returns its number."""
     from analytics.records import loans as book
 
-    return book.lend(place.store_path(), probe, site, from_on, to_on, by=by, note=note)
+    return book.lend(place.store_path(), probe, site, from_on, to_on, by=named(by), note=because(note))
+
+
+def may_lend() -> bool:
+    """Whether whoever is there may write in the register; the records ask again."""
+    return place.store_path().is_file() and sign_in.may("lend")
 
 
 def lend_as_proposed(one: ProposedLoan, *, by: str) -> int:
@@ -285,11 +289,11 @@ def end_loan(loan_id: int, to_on: date | None, *, by: str, reason: str) -> None:
     """Set the last day of a loan."""
     from analytics.records import loans as book
 
-    book.end_loan(place.store_path(), loan_id, to_on, by=by, reason=reason)
+    book.end_loan(place.store_path(), loan_id, to_on, by=named(by), reason=because(reason))
 
 
 def take_back(loan_id: int, *, by: str, reason: str) -> None:
     """Undo a loan that was entered by mistake."""
     from analytics.records import loans as book
 
-    book.take_back(place.store_path(), loan_id, by=by, reason=reason)
+    book.take_back(place.store_path(), loan_id, by=named(by), reason=because(reason))
