@@ -28,6 +28,7 @@ PAGES = (
     PageEntry("sources", "Sources and jigs", ":material/adjust:", "Is it the probe, or what it was read on?"),
     PageEntry("plan", "Service plan", ":material/event:", "What do I pull in, and when?"),
     PageEntry("replay", "Replay", ":material/replay:", "What would it have said, and was it right?"),
+    PageEntry("price", "What watching costs", ":material/balance:", "What do fewer false alarms cost in days?"),
     PageEntry("report", "Report", ":material/print:", "What do I print, sign and show?"),
     PageEntry("record", "Record a check", ":material/edit_note:", "Is this one fit for today?"),
     PageEntry("other_checks", "Other checks", ":material/checklist:", "Is all that is not a counting done, and in date?"),

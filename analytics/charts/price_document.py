@@ -23,7 +23,8 @@ from analytics.charts.thresholds import FAR
 
 COUNTING_TIMES = (0.25, 0.5, 1.0, 2.0, 4.0, 10.0)
 CADENCES_DAYS = (1.0, 7.0, 30.4)
-SAMPLE_STEP_PCT, SAMPLE_DRIFT_PCT = 5.0, 10.0  # what the tables of counting time and cadence are shown for
+BUDGETS = (0.02, 0.05, 0.1, 0.2)
+SAMPLE_STEP_PCT, SAMPLE_DRIFT_PCT = 5.0, 10.0  # what the tables of counting time, cadence and budget are for
 ASSUMED = (
     "The level before the change is well known; a young reference, or few probes on the source, make it later.",
     "A change is a loss that sets in right after a check; days are the mean number of checks times the cadence.",
@@ -95,7 +96,12 @@ def price_document(
         "drifts": [_row(one, "loss_pct_per_year") for one in delays(situation, (), drifts_pct_per_year)],
         "counting_time": counting_times(situation),
         "cadence": [
-            {"cadence_days": days, **_sample(replace(situation, cadence_days=days))} for days in CADENCES_DAYS
+            {"cadence_days": days, **_sample(replace(situation, cadence_days=days))}
+            for days in _with(situation.cadence_days, CADENCES_DAYS)
+        ],
+        "budget": [
+            {"budget_per_probe_year": one, **_sample(replace(situation, budget_per_probe_year=one))}
+            for one in _with(situation.budget_per_probe_year, BUDGETS)
         ],
         "assumed": list(ASSUMED),
     }
@@ -112,6 +118,15 @@ def counting_times(situation: Situation) -> list[dict[str, float | None]]:
     endless = replace(situation, counts=1e9)
     rows.append({"times": None, "counts": None, "check_pct": endless.noise_pct, **_sample(endless)})
     return rows
+
+
+def _with(asked: float, usual: Sequence[float]) -> list[float]:
+    """The usual values and the one asked for, which stands for a usual one within a twentieth of it.
+
+    >>> _with(30.0, (1.0, 7.0, 30.4))
+    [1.0, 7.0, 30.0]
+    """
+    return sorted([asked, *(one for one in usual if abs(one / asked - 1.0) > 0.05)])
 
 
 def _sample(situation: Situation) -> dict[str, float | None]:

@@ -142,6 +142,10 @@ def _print(document: dict[str, Any]) -> None:
         ["checked every", *_headings(step, drift)],
         [[days(one["cadence_days"]), days(one[step]), days(one[drift])] for one in document["cadence"]],
     )
+    output.print_table(
+        ["false alarms a probe-year", *_headings(step, drift)],
+        [[f"{one['budget_per_probe_year']:g}", days(one[step]), days(one[drift])] for one in document["budget"]],
+    )
     for sentence in document["assumed"]:
         output.note(sentence)
     output.note("A decision aid: local rules and the physicist in charge come first.")

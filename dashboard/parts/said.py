@@ -42,7 +42,7 @@ def show(look: read.Look) -> None:
             "what": "On",
             "said": st.column_config.TextColumn("What was said", width="large"),
             "signalled": st.column_config.DatetimeColumn("Signalled", format=WHEN),
-            "stands": st.column_config.TextColumn("Now", width="large"),
+            "stands": st.column_config.TextColumn("Now", width="medium"),
             "rule": "Rule",
             "episode": "Happening",
             "revision": st.column_config.NumberColumn("Revision", format="%d"),

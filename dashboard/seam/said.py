@@ -12,6 +12,7 @@ import streamlit as st
 from analytics.errors import UserError
 from analytics.records.snapshot import Records
 from analytics.results import FleetAssessment
+from dashboard.parts.words import RULE
 from dashboard.seam.place import store_path
 
 WAIT_S = 2.0  # for others that have the store open; the next page tries again
@@ -46,7 +47,7 @@ def table(assessment: FleetAssessment, records: Records) -> pd.DataFrame:
             "said": log["detail"],
             "signalled": log["signalled_at"],
             "stands": log["withdrawn"].where(log["withdrawn"].notna(), "stands"),
-            "rule": log["rule"],
+            "rule": [RULE.get(one, one) for one in log["rule"]],
             "episode": log["episode"],
             "revision": log["revision"],
             "settings": log["config"].str[:8],
