@@ -92,6 +92,7 @@ def run(
         last = now.date()
 
     from analytics.fleet import assess
+    from analytics.records.alert_log import said_so_far
     from analytics.records.papers import papers
     from dashboard.report.gathered import Scope, gather, period
 
@@ -108,6 +109,7 @@ def run(
             by=by,
             made_at=now,
             compare=not look_back,
+            shown=None if config is not None or look_back else lambda now: said_so_far(where, now, read.records.readings),
         )
         tell("Writing it down", 0.7)
         if look_back:

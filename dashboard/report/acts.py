@@ -5,6 +5,8 @@ from __future__ import annotations
 from datetime import date
 from typing import Any
 
+import pandas as pd
+
 from analytics.cut import cut
 from analytics.named_rows import named_rows
 from dashboard.parts.words import DEVICE_KIND, QUANTITY, RULE
@@ -19,6 +21,7 @@ ALERTS = (
     Column("onset_estimate", "Since about", "day", width="auto"),
     Column("settled_at", "Settled", "day", width="auto"),
     Column("seen", "Seen by", width="0.9fr"),
+    Column("handed", "Handed to", width="0.9fr"),
     Column("settled", "Settled by", width="0.9fr"),
     Column("detail", "What it says", width="3.4fr"),
     Column("quantity", "Quantity"),
@@ -48,7 +51,7 @@ def alert_table(given: Gathered) -> Table:
     rows = [r for r in rows if r["signalled_at"] <= end and (r["settled_at"] is None or r["settled_at"] >= start)]
     rows.sort(key=lambda r: (r["signalled_at"], r["subject"], r["rule"]))
     return Table(
-        "Alerts", "Alerts", ALERTS, rows_of(ALERTS, rows), "No alert was given, and none stood.", names(ALERTS[:8])
+        "Alerts", "Alerts", ALERTS, rows_of(ALERTS, rows), "No alert was given, and none stood.", names(ALERTS[:9])
     )
 
 
@@ -57,6 +60,7 @@ def _alert(a: Any, seen: dict[tuple[str, str], str]) -> dict[str, Any]:
         **vars_of(a, ("episode", "signalled_at", "onset_estimate", "settled_at", "direction", "detail")),
         "rule": RULE[a.rule],
         "seen": seen.get((a.episode, "seen"), ""),
+        "handed": seen.get((a.episode, "handed"), ""),
         "settled": seen.get((a.episode, "settled"), ""),
     }
 
@@ -81,9 +85,40 @@ def people_by_episode(given: Gathered) -> dict[tuple[str, str], str]:
     """Who saw and who settled each episode, up to the moment of the answer."""
     out: dict[tuple[str, str], str] = {}
     known = cut(given.papers.records, given.assessment.as_of).decisions
-    for one in named_rows(known[known["kind"].isin(["seen", "settled"])]):
-        out[str(one.episode), str(one.kind)] = f"{one.by}, {one.decided_at:%Y-%m-%d}"
+    for one in named_rows(known[known["kind"].isin(["seen", "handed", "settled"])]):
+        to = f"{one.value}, by " if one.kind == "handed" else ""
+        out[str(one.episode), str(one.kind)] = f"{to}{one.by}, {one.decided_at:%Y-%m-%d}"
     return out
+
+
+TAKEN_BACK = (
+    Column("shown_at", "Shown", "moment", width="auto"),
+    Column("subject", "On", width="1fr"),
+    Column("rule", "Rule", width="1.3fr"),
+    Column("signalled_at", "Signalled", "day", width="auto"),
+    Column("detail", "What it said", width="3fr"),
+    Column("withdrawn", "Taken back by", width="2fr"),
+)
+
+
+def taken_back_table(given: Gathered) -> Table:
+    """Alerts that were shown in the period and do not stand any more, since a record was changed."""
+    mine = given.scope.probes(given.assessment) | {one.name for one in devices_in_scope(given)}
+    log = given.shown if given.shown is not None else pd.DataFrame(columns=names(TAKEN_BACK))
+    words: dict[str, str] = {str(rule): word for rule, word in RULE.items()}
+    rows = [
+        {**vars_of(one, names(TAKEN_BACK)), "rule": words.get(str(one.rule), str(one.rule))}
+        for one in named_rows(log.sort_values("shown_at", kind="stable"))
+        if isinstance(one.withdrawn, str) and one.subject in mine and given.period.holds(one.shown_at.to_pydatetime())
+    ]
+    empty = (
+        "No alert that was shown was taken back."
+        if given.shown is not None
+        else "Not told: this report was made under settings for this run only."
+    )
+    return Table(
+        "Taken back", "Alerts that were shown and taken back", TAKEN_BACK, rows_of(TAKEN_BACK, rows), empty, names(TAKEN_BACK)
+    )
 
 
 DECISIONS = (

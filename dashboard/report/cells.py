@@ -35,10 +35,10 @@ def breakable(text: str) -> str:
     """Text whose long words may be broken, so that they stay in their column.
 
     >>> breakable("short"), breakable("x" * 30).count(BREAK)
-    ('short', 2)
+    ('short', 3)
     """
     return " ".join(
-        word if len(word) <= LONG else BREAK.join(word[k : k + 12] for k in range(0, len(word), 12))
+        word if len(word) <= LONG else BREAK.join(word[k : k + 8] for k in range(0, len(word), 8))
         for word in text.split(" ")
     )
 

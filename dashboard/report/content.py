@@ -39,9 +39,9 @@ def report(given: Gathered) -> Report:
         Section("What changed", (_since(given),), tables=(tables.change_table(given),)),
         *(_one_probe(given, probes[0]) if one else _many(given, probes)),
         Section("Check sources, jigs and control units", tables=(tables.device_table(given),)),
-        Section("Alerts", (_alerts(given),), tables=(acts.alert_table(given),)),
+        Section("Alerts", (_alerts(given),), tables=(acts.alert_table(given), acts.taken_back_table(given))),
         *(Section(table.title, tables=(table,)) for table in people),
-        Section("Settings in force", (_settings(given),), tables=(tables.settings_table(given.settings),)),
+        Section("Settings in force", (_settings(given),), tables=tables.settings_tables(given.settings)),
     ]
     return Report(
         title="Constancy of surgical gamma probes",

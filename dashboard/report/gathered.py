@@ -6,6 +6,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 
+import pandas as pd
+
 from analytics.errors import UserError
 from analytics.records.papers import Papers
 from analytics.results import FleetAssessment
@@ -117,6 +119,7 @@ class Gathered:
     scope: Scope
     by: str
     made_at: datetime
+    shown: pd.DataFrame | None  # the log of alerts that were shown, with ``withdrawn``; None where it cannot be told
 
 
 def gather(
@@ -129,9 +132,14 @@ def gather(
     by: str,
     made_at: datetime,
     compare: bool = True,
+    shown: Callable[[FleetAssessment], pd.DataFrame] | None = None,
 ) -> Gathered:
-    """Work out the answers a report stands on. ``assess`` gives the answer of these records at a moment."""
+    """Work out the answers a report stands on. ``assess`` gives the answer of these records at a moment.
+
+    shown: gives the log of alerts against an answer; None under settings that are for this run only, since what would
+    not be said under these was not taken back.
+    """
     now = assess(period.as_of)
     scope.probes(now)
     before = assess(period.before) if compare else None
-    return Gathered(papers, settings, now, before, period, scope, by, made_at)
+    return Gathered(papers, settings, now, before, period, scope, by, made_at, shown(now) if shown is not None else None)

@@ -13,7 +13,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from dashboard.report.cells import characters, mapped, printed
+from dashboard.report.cells import breakable, characters, mapped, printed
 from dashboard.report.model import Report, Section, Table
 from dashboard.report.words import CAUTION, CHAIN, LEAD
 
@@ -64,7 +64,7 @@ def _section(one: Section) -> dict[str, Any]:
     return {
         "title": one.title,
         "sentences": list(one.sentences),
-        "facts": [list(row) for row in one.facts],
+        "facts": [[term, breakable(value)] for term, value in one.facts],
         "tables": [_table(table) for table in one.tables if table.printed],
         "charts": [{"svg": chart.svg, "alt": chart.alt, "wide": chart.wide} for chart in one.charts],
     }

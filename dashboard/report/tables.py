@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from datetime import date
 from typing import Any
 
 from analytics.advice.overdue import due_checks
@@ -261,46 +260,66 @@ def device_table(given: Gathered) -> Table:
 
 
 SETTINGS = (
-    Column("setting", "Setting", width="1.4fr"),
+    Column("setting", "Setting", width="2.2fr"),
     Column("value", "In force", width="1fr"),
-    Column("shipped", "Shipped", width="1fr"),
+    Column("shipped", "Shipped", width="0.8fr"),
     Column("unit", "Unit", width="auto"),
     Column("means", "What it is", width="3fr"),
 )
 
 
-def settings_table(settings: Settings) -> Table:
-    """Every setting in force, and where it is another than shipped."""
-    defaults, rows = shipped(), []
-    for section, model in settings:
-        for name, field in type(model).model_fields.items():
-            value, default = getattr(model, name), defaults.get(section, {}).get(name)
+def settings_tables(settings: Settings) -> tuple[Table, ...]:
+    """Every setting in force, and where it is another than shipped; a setting that is a table of its own follows as one."""
+    defaults, rows, more = shipped(), [], []
+    for section, values_of in settings.model_dump(mode="json").items():
+        fields = type(getattr(settings, section)).model_fields
+        for name, value in values_of.items():
+            field, default = fields[name], defaults.get(section, {}).get(name)
             extra = field.json_schema_extra if isinstance(field.json_schema_extra, dict) else {}
-            same = _said(value) == _said(default)
+            said, setting = _said(value), f"{section}.{name}"
+            if isinstance(value, list) and value and all(isinstance(one, dict) for one in value):
+                said = f"{len(value)} rows, below"
+                more.append(_own_table(setting, value))
+                same = default is not None and len(default) == len(value) and all(map(_covers, value, default))
+            else:
+                same = said == _said(default)
             rows.append(
                 {
-                    "setting": f"{section}.{name}",
-                    "value": _said(value),
-                    "shipped": "" if same else _said(default),
+                    "setting": setting,
+                    "value": said,
+                    "shipped": "" if same else "other rows" if said.endswith("below") else _said(default),
                     "unit": extra.get("unit") or _unit_of(field.metadata) or _default_unit(name),
                     "means": field.description or "",
                 }
             )
-    return Table("Settings", "Settings in force", SETTINGS, rows_of(SETTINGS, rows), printed=names(SETTINGS))
+    return Table("Settings", "Settings in force", SETTINGS, rows_of(SETTINGS, rows), printed=names(SETTINGS)), *more
+
+
+def _covers(whole: Any, part: Any) -> bool:
+    """Whether everything that is said in ``part`` stands in ``whole`` (which has the defaults filled in)."""
+    if isinstance(whole, dict) and isinstance(part, dict):
+        return all(key in whole and _covers(whole[key], one) for key, one in part.items())
+    return bool(whole == part)
+
+
+def _own_table(setting: str, rows: list[dict[str, Any]]) -> Table:
+    """A setting that is a list of rows, as a table."""
+    heads = tuple(dict.fromkeys(key for row in rows for key in row))
+    columns = tuple(Column(one, one.replace("_", " "), width="2fr" if one in ("row", "when") else "1fr") for one in heads)
+    made = [{key: _said(one) for key, one in row.items()} for row in rows]
+    return Table(setting, setting, columns, rows_of(columns, made), printed=heads)
 
 
 def _said(value: Any) -> str:
-    if value is None or value in ({}, ""):
+    if value is None or value in ({}, "", []):
         return "none"
     if isinstance(value, bool):
         return "yes" if value else "no"
-    if isinstance(value, (list, tuple)):
-        return ", ".join(map(_said, value)) or "none"
+    if isinstance(value, list):
+        return ", ".join(map(_said, value))
     if isinstance(value, dict):
-        return "; ".join(f"{key}: {_said(getattr(one, 'half_life_days', one))}" for key, one in sorted(value.items()))
-    if isinstance(value, (int, float)):
-        return f"{value:g}"
-    return value.isoformat() if isinstance(value, date) else str(value)
+        return "; ".join(f"{key}: {_said(one)}" for key, one in sorted(value.items()))
+    return f"{value:g}" if isinstance(value, (int, float)) else str(value)
 
 
 def _unit_of(metadata: Iterable[Any]) -> str | None:

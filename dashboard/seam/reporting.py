@@ -18,7 +18,7 @@ from dashboard.report.write import rendered
 from dashboard.seam import read
 from dashboard.seam.digest import headline
 from dashboard.seam.keep import kept
-from dashboard.seam.place import store_path
+from dashboard.seam.place import config_directory, store_path
 
 YEAR = timedelta(days=364)
 MIME = {
@@ -84,10 +84,11 @@ def maker(look: read.Look, scope: Scope, chosen: Period, form: str, *, by: str, 
     It reads the store anew, so that all of the report is of one revision; the page's answer is used again where it is
     of that revision.
     """
-    path, settings, known = store_path(), look.settings, look.assessment
+    path, settings, known, own = store_path(), look.settings, look.assessment, config_directory() is None
 
     def make() -> bytes:
         from analytics.fleet import assess
+        from analytics.records.alert_log import said_so_far
         from analytics.records.papers import papers
 
         told = papers(path)
@@ -97,7 +98,13 @@ def maker(look: read.Look, scope: Scope, chosen: Period, form: str, *, by: str, 
             return known if same else assess(told.records, settings, when)
 
         now = clock.now(settings.site.time_zone)
-        given = gather(told, settings, answer, chosen, scope, by=by, made_at=now, compare=not back)
+        def shown(answered: FleetAssessment) -> pd.DataFrame:
+            return said_so_far(path, answered, told.records.readings)
+
+        given = gather(
+            told, settings, answer, chosen, scope, by=by, made_at=now, compare=not back,
+            shown=shown if own and not back else None,
+        )  # fmt: skip
         return rendered(_contents(given, back=back), form)
 
     return make
