@@ -214,14 +214,29 @@ class _Work:
 
         Adds to ``chosen``; returns probes lent by (from cell, to cell, week).
         """
-        missing: set[int] = set()
-        for sites in short:
-            found, by_cell = self.least_short(sites)
-            chosen[sites] = found
-            missing |= by_cell
+        least = {sites: solve(self.services_only(sites), soft=True, time_limit_s=self.left(3)) for sites in short}
+        missing = {
+            self.rows(sites)[int(cell)] for sites, one in least.items() for cell in np.flatnonzero(one.short.sum(axis=1))
+        }
         pairs = lendable(self.fleet, self.cells, self.spare, missing) if self.settings.cover.lend_spares else []
-        if not pairs:
-            return {}
+        lent = self.with_pairs(groups, chosen, short, pairs) if pairs else {}
+        for sites in short:
+            if sites not in chosen:
+                most = float((least[sites].short.sum(axis=0) * self.days).sum())
+                found = least[sites]
+                if found.option is not None:
+                    found = solve(self.problem(sites), soft=True, most_short=most, time_limit_s=self.left(2))
+                chosen[sites] = found
+        return lent
+
+    def with_pairs(
+        self,
+        groups: list[tuple[int, ...]],
+        chosen: dict[tuple[int, ...], Chosen],
+        short: list[tuple[int, ...]],
+        pairs: Sequence[tuple[int, int]],
+    ) -> Lent:
+        """The same with spares that may go between these pairs of cells; nothing where that mends nothing."""
         at = {self.fleet.sites.index(self.cells[one][0]) for pair in pairs for one in pair}
         bound = [sites for sites in groups if sites in short or at & set(sites)]
         joint = tuple(sorted(site for sites in bound for site in sites))
@@ -249,7 +264,10 @@ class _Work:
             spare[giver, week] -= many
             spare[taker, week] += many
         found: dict[tuple[int, ...], Chosen] = {}
+        touched = {row for giver, taker, _ in lent for row in (giver, taker)}
         for n, sites in enumerate(bound):
+            if sites in chosen and not touched & set(self.rows(sites)):
+                continue
             mine = self.problem(sites)
             allowed = float((second.short[[rows.index(row) for row in self.rows(sites)]].sum(axis=0) * self.days).sum())
             one = solve(
@@ -260,11 +278,17 @@ class _Work:
             )
             if one.option is None:
                 return {}
-            easy = solve(replace(mine, spare=np.full_like(mine.spare, PLENTY)), soft=False, time_limit_s=self.left(2))
-            found[sites] = replace(one, bound=easy.bound if easy.option is not None else 0.0)
+            found[sites] = replace(one, bound=self.unbound(sites, mine, chosen))
         chosen.update(found)
         self.loans_value, self.loans_bound = _loan_value(problem, second), cheapest.bound
         return lent
+
+    def unbound(self, sites: tuple[int, ...], mine: Problem, chosen: dict[tuple[int, ...], Chosen]) -> float:
+        """What a group weighs at least, whatever it is lent: of one that lends, what it weighs if it lends nothing."""
+        if sites in chosen:
+            return chosen[sites].bound
+        easy = solve(replace(mine, spare=np.full_like(mine.spare, PLENTY)), soft=False, time_limit_s=self.left(2))
+        return easy.bound if easy.option is not None else 0.0
 
     def rows(self, sites: tuple[int, ...]) -> list[int]:
         """Numbers of the cells of these sites."""
@@ -279,15 +303,6 @@ class _Work:
             replace(cap, visits=np.inf, items=tuple(new[one] for one in cap.items if one in new)) for cap in whole.caps
         )
         return replace(whole, items=tuple(whole.items[one] for one in keep), follows=(), visit_weight=0.0, caps=caps)
-
-    def least_short(self, sites: tuple[int, ...]) -> tuple[Chosen, set[int]]:
-        """First as little cover missing as possible, then the best of what remains; and the cells that are short."""
-        first = solve(self.services_only(sites), soft=True, time_limit_s=self.left(3))
-        if first.option is None:
-            return first, set()
-        cells = {self.rows(sites)[int(one)] for one in np.flatnonzero(first.short.sum(axis=1))}
-        most = float((first.short.sum(axis=0) * self.days).sum())
-        return solve(self.problem(sites), soft=True, most_short=most, time_limit_s=self.left(2)), cells
 
     def better(self, sites: tuple[int, ...], found: Chosen, *, lent: bool) -> list[Visit]:
         """The visits of a choice; those of the plain plan where there is none, or where that one keeps the cover for less."""
