@@ -135,6 +135,7 @@ class ProbeResult:
     facts: dict[str, bool | float | str | frozenset[str] | None] = field(default_factory=dict)  # what the table was asked with
     costs: tuple[tuple[str, str], ...] = ()  # keep against replace: what and how much; what is missing
     overrule: Overrule | None = None
+    clearing_verified: bool = True  # a clearing made now would rest on checks that verify it
 
 
 @dataclass(frozen=True, slots=True)

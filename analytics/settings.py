@@ -253,6 +253,12 @@ class Decision(_Section):
     visit_days: Days = Field(
         description="Time until the next planned visit: what likely leaves tolerance before it is serviced now."
     )
+    years_after_service: float = Field(
+        gt=0,
+        le=50,
+        json_schema_extra=_unit("a"),
+        description="Years that a serviced probe serves yet, at least, when keeping it is weighed (site choice).",
+    )
     service_fails_share: float = Field(
         gt=0,
         lt=1,

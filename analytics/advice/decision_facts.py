@@ -54,7 +54,7 @@ FACTS: dict[str, Fact] = {
         "enough checks since its reference began",
     ),
     "alarm": Fact("any of", "alert rules", "alarms that stand and that no service has answered", words=RULES),
-    "alarms_standing": _number("count", "alarms that stand"),
+    "alarms_standing": _number("count", "the number of alarms that stand"),
     "cause": Fact("one of", "cause", "the likely cause", words=CAUSES),
     "cause_probability": _number("probability", "the probability of the likely cause", 1.0),
     "change_pct": _number("%", "the change of the response from its reference, without sign"),
@@ -68,7 +68,7 @@ FACTS: dict[str, Fact] = {
         "the same kind of alarm stood before the last service and stands again",
         "no alarm has come back after a service",
     ),
-    "services_in_window": _number("count", "services within the window of `services_window_days`"),
+    "services_in_window": _number("count", "the number of recent services"),
     "days_since_service": _number("d", "days since the last service"),
     "sensitivity_over_floor": _number("ratio", "the measured sensitivity over the fitness floor"),
     "inspection_failed": _yes(

@@ -15,7 +15,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, model_validator
 
 from analytics.advice.decision_facts import FACTS, Facts, Value, amount, shown
 from analytics.results import ProbeAdvice
@@ -137,20 +137,23 @@ class Row(BaseModel):
     advice: ProbeAdvice = Field(description="Advice that it gives.")
     when: dict[str, Any] = Field(default_factory=dict, description="Conditions that must all hold; none: always.")
 
+    _read: tuple[Condition, ...] = PrivateAttr(default=())
+
     def conditions(self) -> tuple[Condition, ...]:
         """The conditions, read."""
-        return tuple(read_condition(name, given) for name, given in self.when.items())
+        return self._read
 
     @model_validator(mode="after")
     def _readable(self) -> Row:
-        problems = []
+        problems, read = [], []
         for name, given in self.when.items():
             try:
-                read_condition(name, given)
+                read.append(read_condition(name, given))
             except ValueError as error:
                 problems.append(f"row `{self.row}`, field `{name}`: {error}")
         if problems:
             raise ValueError("; ".join(problems))
+        self._read = tuple(read)
         return self
 
 

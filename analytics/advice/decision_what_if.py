@@ -8,6 +8,8 @@ from collections.abc import Sequence
 from analytics.advice.decision_facts import FACTS, Fact, Facts, Value, shown
 from analytics.advice.decision_table import Condition, Row, Span, decide
 
+FAR = 0.9  # of the way from a probability or a ratio to what it takes: too far to be worth a sentence
+
 
 def _edge(c: Condition, value: Value, *, holding: bool) -> Value:
     """The nearest value at which the condition holds (or does not)."""
@@ -37,7 +39,7 @@ def _middle(span: Span) -> float:
 
 
 def would_change(rows: Sequence[Row], facts: Facts, most: int = 4) -> tuple[str, ...]:
-    """What single change of a fact would give another advice, one sentence each; numbers first.
+    """What single change of a fact would give another advice, one sentence each; the nearest first.
 
     Changes that only make it undetermined are left out, and of several ways to one advice two are said.
 
@@ -46,7 +48,7 @@ def would_change(rows: Sequence[Row], facts: Facts, most: int = 4) -> tuple[str,
     ('It would become `service` if the probability that it is beyond tolerance now were at least 50 % (it is 20 %).',)
     """
     decided = decide(rows, facts)
-    seen: dict[str, list[tuple[int, str]]] = {}
+    seen: dict[str, list[tuple[float, str]]] = {}
     for row in rows:
         for c in row.conditions():
             holds = c.holds(facts.get(c.fact))
@@ -57,14 +59,26 @@ def would_change(rows: Sequence[Row], facts: Facts, most: int = 4) -> tuple[str,
             if then.advice in (decided.advice, "undetermined") or (not holds and then is not row):
                 continue
             text = f"It would become `{then.advice}` if {_conditional(c, facts.get(c.fact), holds)}."
-            rank = 0 if c.span is not None and facts.get(c.fact) is not None else 1 if c.yes is None else 2
+            rank = _far(c, facts.get(c.fact), changed[c.fact])
+            if FAR < rank <= 1.0 and FACTS[c.fact].unit in ("probability", "ratio"):
+                continue
             if text not in [known for _, known in seen.get(then.advice, [])]:
                 seen.setdefault(then.advice, []).append((rank, text))
         if row is decided:
             # rows further down can only be reached by what ends this one
             break
-    out = [text for found in seen.values() for _, text in sorted(found)[:2]]
-    return tuple(out[:most])
+    nearest = {advice: sorted(found) for advice, found in seen.items()}
+    order = [pair for place in (0, 1) for found in nearest.values() for pair in found[place : place + 1]]
+    return tuple(text for _, text in order[:most])
+
+
+def _far(c: Condition, value: Value, edge: Value) -> float:
+    """How far a fact is from what it takes: of numbers the share of the way, then what is not known, alarms, yes or no."""
+    if c.span is None:
+        return 20.0 if c.yes is None else 30.0
+    if not isinstance(value, (int, float)) or not isinstance(edge, (int, float)):
+        return 10.0
+    return min(abs(float(value) - float(edge)) / max(abs(float(value)), abs(float(edge)), 1e-9), 1.0)
 
 
 def _conditional(c: Condition, value: Value, holds: bool) -> str:

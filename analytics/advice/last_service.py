@@ -21,6 +21,7 @@ ANSWERED_BELOW = 0.15  # probability of not having held up to which it may
 SCATTER_BEFORE, SCATTER_CALM = 2.0, 2.0  # mean squared residuals in their own variance
 NEWEST = 30  # checks before the service that say how it scattered
 SCATTER_RULES = ("scatter",)
+CABLES = ("cable_replaced",)  # says nothing of level and drift, unless they had alarmed
 
 
 @dataclass(frozen=True)
@@ -39,9 +40,11 @@ class LastService:
         out: list[str] = []
         what = f"{self.kind.replace('_', ' ')} on {day(self.at_days)}"
         if self.not_held is not None:
+            word = next(text for least, text in SAID if self.not_held >= least)
+            numbers = "; ".join(_numbers(p) for p in self.parts if p.what != "window shift" or p.checks > 1)
             out.append(
-                f"That the last service ({what}) did not hold has a probability of {_probability(self.not_held)}"
-                f"{': ' + '; '.join(_numbers(p) for p in self.parts) if self.parts else ''}."
+                f"The last service ({what}) {word} (probability that it did not: {_probability(self.not_held)})"
+                f"{': ' + numbers if numbers else ''}."
             )
         if self.answered:
             rules = ", ".join(one.replace("_", " ") for one in sorted(self.answered))
@@ -49,6 +52,14 @@ class LastService:
                 f"The alarm ({rules}) is from before the last service ({what}); the {self.checks} checks since then show nothing of it."
             )
         return out
+
+
+SAID = (
+    (0.9, "did not hold"),
+    (0.6, "likely did not hold"),
+    (0.25, "has not shown yet that it held"),
+    (0.0, "held as far as the checks tell"),
+)
 
 
 def _probability(value: float) -> str:
@@ -59,16 +70,12 @@ def _numbers(p: After) -> str:
     if p.what == "scatter":
         return f"residuals {p.lost:.1f} times what chance makes before it, {p.left:.1f} times in {p.checks} checks after it"
     scale = 100.0 if p.what == "response" else 1.0
-    unit = "the response" if p.what == "response" else "the photopeak in the window (% of its energy)"
+    unit = "the response" if p.what == "response" else "the photopeak in the window"
     low, high = interval(p.drift_after, p.drift_after_sd)
-    left_low, left_high = interval(p.left, p.left_sd)
-    after = (
-        f"{signed_pct(scale * p.drift_after)} after it (90 %: {signed_pct(scale * low)} to {signed_pct(scale * high)},"
-        f" {p.checks} check{'' if p.checks == 1 else 's'})"
-    )
     return (
-        f"{unit} drifted by {signed_pct(scale * p.drift_before)} a year before it and {after}; it stood {signed_pct(scale * p.lost)}"
-        f" off at the service and {signed_pct(scale * p.left)} after it ({signed_pct(scale * left_low)} to {signed_pct(scale * left_high)})"
+        f"{unit} drifted by {signed_pct(scale * p.drift_before)} a year before it and by {signed_pct(scale * p.drift_after)} after it"
+        f" (90 %: {signed_pct(scale * low)} to {signed_pct(scale * high)}, {p.checks} checks), and stood"
+        f" {signed_pct(scale * p.lost)} off before it and {signed_pct(scale * p.left)} after it"
     )
 
 
@@ -112,21 +119,20 @@ def last_service(
     at = moment(at_days)
     scattered = any(a.rule in SCATTER_RULES and a.signalled_at <= at for a in alerts)
     parts: list[After] = []
-    if responses:
-        parts.append(max(responses, key=lambda p: p.checks))
     slide = after_shift(shift, probe, at_days)
-    if slide is not None:
-        parts.append(slide)
+    if kind not in CABLES or any(
+        a.rule in LEVEL_RULES and a.signalled_at <= at and (a.settled_at is None or a.settled_at >= at) for a in alerts
+    ):
+        parts += [max(responses, key=lambda p: p.checks)] if responses else []
+        parts += [slide] if slide is not None else []
     if scatters and scattered:
         parts.append(max(scatters, key=lambda p: p.checks))
-    if not parts:
-        return LastService(at_days, kind)
-    not_held = not_held_probability(parts, fails_share)
+    not_held = not_held_probability(parts, fails_share) if parts else None
     checks = max((p.checks for p in (*responses, *scatters)), default=0)
     answered = frozenset[str]()
     calm = all(p.left < SCATTER_CALM for p in scatters)
     near = all(abs(interval(p.left, p.left_sd)[side]) < action_pct / 100.0 for p in responses for side in (0, 1))
-    if checks >= ENOUGH_CHECKS and not_held <= ANSWERED_BELOW and calm and near and responses:
+    if checks >= ENOUGH_CHECKS and not_held is not None and not_held <= ANSWERED_BELOW and calm and near and responses:
         answered = frozenset(
             a.rule
             for a in alerts

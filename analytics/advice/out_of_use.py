@@ -73,6 +73,7 @@ class Barred:
     taken_out: bool = False
     withdrawn: str | None = None
     sentences: tuple[str, ...] = ()
+    verified: bool = True  # a clearing made now would rest on checks that verify it
 
 
 def barred(
@@ -96,6 +97,7 @@ def barred(
     withdrawn = max([w for w, k in events if k == "withdrawn"], default=NEVER)
     cleared = max([w for w, _ in clearings], default=NEVER)
     since: str | None = None
+    verified = True
     for alert, window in sorted(alerts, key=lambda a: a[0].signalled_at):
         if alert.rule not in ("tolerance", "no_signal"):
             continue
@@ -109,6 +111,7 @@ def barred(
         if valid and not (open_ and not checks.good(window, when, now, tolerance)):
             continue
         since = alert.signalled_at.date().isoformat()
+        verified = verified and checks.good(window, when, now, tolerance)
         if valid:
             said.append(
                 f"Cleared on {day(valid[-1][0])} by {valid[-1][1]}; the newest check is beyond the limit again, so that it waits to be cleared anew."
@@ -122,7 +125,7 @@ def barred(
             said.append(
                 "The checks after the service still lie beyond tolerance of what it was before, so that they verify nothing."
             )
-    return Barred(since, max([withdrawn, *taken_out]) > cleared, day(withdrawn) if withdrawn > cleared else None, tuple(said[-1:]))
+    return Barred(since, max([withdrawn, *taken_out]) > cleared, day(withdrawn) if withdrawn > cleared else None, tuple(said[-1:]), verified)
 
 
 def _read_since(checks: Verifying, when: float, now: float) -> bool:

@@ -105,6 +105,7 @@ def out_of_use(
         s.now_days,
     )
     s.uncleared, s.out_of_use, s.withdrawn, s.clearing = found.since, found.taken_out, found.withdrawn, found.sentences
+    s.clearing_verified = found.verified
     if s.withdrawn is not None:
         s.overdue = []
 
@@ -142,8 +143,8 @@ def fitness_and_age(s: Situation, row: Any, inspections: pd.DataFrame, settings:
         s.age_years = max((s.as_of - row.in_service_on.to_pydatetime()).total_seconds() / 86400.0 / YEAR_DAYS, 0.0)
 
 
-def costs_of(s: Situation, row: Any, fleet: FleetHistory, settings: Settings) -> KeepOrReplace:
-    """Both equivalent annual costs. A service counts as due now where an alarm stands."""
+def costs_of(s: Situation, row: Any, fleet: FleetHistory, service_due: bool, settings: Settings) -> KeepOrReplace:
+    """Both equivalent annual costs. service_due: the table, asked without them, wants a service."""
     costs = settings.costs
     own = float(row.replacement_cost) if pd.notna(row.replacement_cost) else None
     years = fleet.known_years.get(str(row.probe), 0.0)
@@ -156,7 +157,8 @@ def costs_of(s: Situation, row: Any, fleet: FleetHistory, settings: Settings) ->
         age_years=s.age_years,
         services_per_year=expected_services(len(s.services), years, fleet.services, fleet.years),
         fleet_services_per_year=fleet.services / fleet.years if fleet.years > 0 else 0.0,
-        service_due=bool(s.evidence.open_rules),
+        service_due=service_due,
+        years_after_service=settings.decision.years_after_service,
     )
 
 

@@ -125,8 +125,10 @@ def probe_results(
         situation.overrule = in_force(named_rows(decided[decided["kind"] == "overrule"]), as_of)
         fitness_and_age(situation, row, inspections.get(name, records.inspections.iloc[:0]), settings)
         situation.remarks += watch_remarks(counted, charts, units, settings.limits.tolerance_pct)
-        situation.costs = costs_of(situation, row, fleet, settings)
         verdict = judge(situation, settings.decision.rows)
+        situation.costs = costs_of(situation, row, fleet, verdict.advice == "service", settings)
+        if situation.costs.ratio is not None:
+            verdict = judge(situation, settings.decision.rows)
         due_on = {d.kind: d.due_on for d in checks}
         out.append(
             ProbeResult(
@@ -148,6 +150,7 @@ def probe_results(
                 dict(verdict.facts),
                 cost_lines(situation.costs),
                 situation.overrule,
+                situation.clearing_verified,
             )
         )
     return tuple(out)

@@ -108,11 +108,12 @@ def keep_or_replace(
     services_per_year: float,
     fleet_services_per_year: float,
     service_due: bool,
+    years_after_service: float = 1.0,
 ) -> KeepOrReplace:
     """Both equivalent annual costs of one probe.
 
     price: of a new one. service: of one service. rate: fraction a year. age_years: None counts as new. A probe past
-    its life is taken to serve one more year. What is missing is named, and neither figure is made up.
+    its life is taken to serve one more year, after a service ``years_after_service``. What is missing is named, and neither figure is made up.
     """
     missing = [
         text
@@ -127,7 +128,8 @@ def keep_or_replace(
     if missing or price is None or service is None:
         return KeepOrReplace(missing=tuple(missing))
     upkeep = upkeep_per_year or 0.0
-    left = max(round(life_years - (age_years or 0.0)), 1)
+    least = years_after_service if service_due else 1.0
+    left = max(round(max(life_years - (age_years or 0.0), least)), 1)
     yearly = upkeep + services_per_year * service
     # A service that is due is paid now, not at the end of the first year.
     costs = [yearly + (service * (1.0 + rate) if service_due else 0.0), *[yearly] * (left - 1)]

@@ -36,6 +36,7 @@ class Situation:
     uncleared: str | None = None  # day of an alarm that forbids use and that nothing has answered
     withdrawn: str | None = None  # day it was withdrawn, while it is
     clearing: tuple[str, ...] = ()  # sentences: a clearing that clears nothing, and why
+    clearing_verified: bool = True  # a clearing made now would rest on checks that verify it
     earlier_alarm_before_service: bool = False
     ever_read: bool = True
     now_days: float = 0.0

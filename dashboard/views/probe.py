@@ -10,7 +10,7 @@ import streamlit as st
 from analytics.results import ProbeResult, SeriesResult
 from dashboard.figures import readings
 from dashboard.figures.story import Chapter, story, story_name
-from dashboard.parts import chart, facts, links, one_check, reasons, start, table, values
+from dashboard.parts import chart, decision, facts, links, one_check, reasons, start, table, values
 from dashboard.parts.words import PATIENT_USE, PROBE, QUANTITY, RULE
 from dashboard.seam import digest, keep, probe_facts, read
 from dashboard.seam.hidden import with_hidden
@@ -103,6 +103,7 @@ def _verdict(look: read.Look, probe: ProbeResult, series: SeriesResult | None) -
                     color="gray" if probe.patient_use == "allowed" else "red",
                     icon=":material/check:" if probe.patient_use == "allowed" else ":material/block:",
                 )
+                decision.overruled(probe)
             st.caption(f"{links.escape(probe.site)}. {status.means}")
             reasons.show(probe.reasons, missing=probe.missing, notes=series.notes if series else ())
             if series is not None and series.repeat_requested:
@@ -112,6 +113,7 @@ def _verdict(look: read.Look, probe: ProbeResult, series: SeriesResult | None) -
                 )
         with figures:
             facts.show(probe_facts.facts(probe, series, look.as_of))
+    decision.show(look, probe)
 
 
 def _span(look: read.Look, series: SeriesResult) -> tuple[datetime | None, datetime | None, SeriesResult | None]:
