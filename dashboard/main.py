@@ -8,12 +8,17 @@ import streamlit as st
 
 from analytics.errors import UserError
 from dashboard.pages import PAGES, PageEntry
-from dashboard.parts import footer, links, looks, moment
+from dashboard.parts import door, footer, links, looks, moment
 
 
 def main() -> None:
     """Set the page up, run the page that was asked for, and put the cautions under it."""
     st.set_page_config(page_title="Steadycount", page_icon=Path(__file__).parent / "icon.png", layout="wide")
+    if not door.is_open():
+        addresses = dict.fromkeys([_address(one) for one in PAGES] + [PAGES[0].name])
+        shut = [st.Page(_nothing, title="Sign in", url_path=one, default=not i) for i, one in enumerate(addresses)]
+        st.navigation(shut, position="hidden").run()  # so that a link is still there after signing in
+        return
     pages = {
         one.name: st.Page(one.path, title=one.title, icon=one.icon, url_path=_address(one), default=one is PAGES[0])
         for one in PAGES
@@ -22,12 +27,17 @@ def main() -> None:
     named = st.Page(_to_the_root, title=PAGES[0].title, url_path=PAGES[0].name, visibility="hidden")
     page = st.navigation([*pages.values(), named], position="top")
     looks.apply()
+    door.show()
     try:
         moment.note()
         page.run()
     except UserError as error:
         st.error(str(error), icon=":material/report:")
     footer.show()
+
+
+def _nothing() -> None:
+    """Every page, for whoever has not signed in: what has to be said stands above it."""
 
 
 def _address(one: PageEntry) -> str:

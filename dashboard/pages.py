@@ -35,6 +35,7 @@ PAGES = (
     PageEntry("import_log", "Import", ":material/upload_file:", "How do I get my log in?"),
     PageEntry("history", "History", ":material/history:", "Who changed what, and when?"),
     PageEntry("settings", "Settings", ":material/tune:", "What is it set to, and what would a change change?"),
+    PageEntry("people", "People", ":material/group:", "Who may do what?"),
     PageEntry("about", "About and cautions", ":material/info:", "What does this tool say, and what can it not say?"),
 )
 

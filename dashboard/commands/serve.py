@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import socket
 import sys
@@ -10,6 +11,7 @@ import time
 import urllib.error
 import urllib.request
 import webbrowser
+from dataclasses import dataclass
 from pathlib import Path
 
 import typer
@@ -20,11 +22,41 @@ from dashboard.commands.output import note
 ADDRESS = "127.0.0.1"
 USUAL_PORT = 8501
 LONGEST_START_S = 120.0
+PROXY_HEADER = "X-Steadycount-Proxy"  # in which a proxy proves itself, where STEADYCOUNT_PROXY_SECRET is set
+USER_KEY, SECRET_KEY = "remote_user", "proxy_secret"
 
 
-def serve(store: Path, *, config: Path | None, by: str, port: int | None, browser: bool) -> int:
+@dataclass(frozen=True)
+class Door:
+    """How people sign in where there are more than one; nothing of it: one person, on this machine.
+
+    oidc: a TOML file with Streamlit's section [auth]. header: in which a proxy says who it is. host: the name that
+    browsers know the dashboard by, where a proxy in front has another than this machine's.
+    """
+
+    oidc: Path | None = None
+    header: str | None = None
+    host: str | None = None
+
+    def arguments(self) -> list[str]:
+        """What Streamlit's own command line has to be told."""
+        told: list[str] = []
+        if self.oidc is not None:
+            told += ["--secrets.files", str(self.oidc.absolute())]
+        if self.header is not None:
+            told += ["--server.trustedUserHeaders", json.dumps({self.header: USER_KEY, PROXY_HEADER: SECRET_KEY})]
+        if self.host is not None:
+            for one in (ADDRESS, "localhost", self.host):
+                told += ["--server.allowedHosts", one]
+        return told
+
+
+def serve(
+    store: Path, *, config: Path | None, by: str, port: int | None, browser: bool, door: Door = Door()
+) -> int:
     """Serve the dashboard until Ctrl-C; one line with its address goes to standard output as soon as it answers."""
     chosen = free_port(port)
+    os.environ["STEADYCOUNT_LOGIN"] = "oidc" if door.oidc is not None else "header" if door.header is not None else ""
     os.environ["STEADYCOUNT_STORE"] = str(store.absolute())
     os.environ["STEADYCOUNT_BY"] = by
     if config is not None:
@@ -49,6 +81,7 @@ def serve(store: Path, *, config: Path | None, by: str, port: int | None, browse
         "true",
         "--browser.gatherUsageStats",
         "false",
+        *door.arguments(),
     ]
     try:
         cli.main(standalone_mode=False)

@@ -6,14 +6,20 @@ import os
 
 import streamlit as st
 
+from dashboard.seam import sign_in
+
 KEY = "person"
 
 
 def name_field(*, key: str = KEY) -> str:
     """A field for the person's name; the name without blanks around it, empty where none is given.
 
-    Starts with ``STEADYCOUNT_BY`` where the command that opened the dashboard was given a name.
+    Starts with ``STEADYCOUNT_BY`` where the command that opened the dashboard was given a name. Where people sign in,
+    it is theirs and cannot be typed.
     """
+    if sign_in.mode():
+        st.text_input("Your name", value=name(), key=f"{key}-signed-in", disabled=True)
+        return name()
     st.session_state.setdefault(key, st.session_state.get("person_kept", os.environ.get("STEADYCOUNT_BY", "")))
     typed = st.text_input("Your name", key=key, placeholder="stands beside the change in the history", max_chars=80)
     st.session_state["person_kept"] = (typed or "").strip()
@@ -21,5 +27,7 @@ def name_field(*, key: str = KEY) -> str:
 
 
 def name() -> str:
-    """The name given so far in this session, else that of ``STEADYCOUNT_BY``, else empty."""
+    """Whoever signed in; else the name given so far in this session, else that of ``STEADYCOUNT_BY``, else empty."""
+    if sign_in.mode():
+        return sign_in.visitor().name or ""
     return str(st.session_state.get("person_kept", os.environ.get("STEADYCOUNT_BY", ""))).strip()

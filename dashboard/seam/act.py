@@ -4,22 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from analytics.errors import UserError
 from dashboard.seam.place import store_path
+from dashboard.seam.signature import because, named
 
 
 def exclude(reading_ids: Sequence[int], *, by: str, reason: str) -> None:
     """Hide readings from the analysis; they stay on the chart, hollow."""
     from analytics.records import people
 
-    people.exclude(store_path(), list(reading_ids), by=_named(by), reason=_because(reason))
+    people.exclude(store_path(), list(reading_ids), by=named(by), reason=because(reason))
 
 
 def include(reading_ids: Sequence[int], *, by: str, reason: str) -> None:
     """Take an exclusion back."""
     from analytics.records import people
 
-    people.include(store_path(), list(reading_ids), by=_named(by), reason=_because(reason))
+    people.include(store_path(), list(reading_ids), by=named(by), reason=because(reason))
 
 
 def decide(
@@ -31,18 +31,4 @@ def decide(
     """
     from analytics.records import people
 
-    people.decide(store_path(), kind, probe=probe, value=value, episode=episode, by=_named(by), reason=_because(reason))
-
-
-def _named(by: str) -> str:
-    if not by.strip():
-        raise UserError(
-            "no name was given", where="Your name", do="Type it; it stands beside the change in the history."
-        )
-    return by.strip()
-
-
-def _because(reason: str) -> str:
-    if not reason.strip():
-        raise UserError("no reason was given", where="Reason", do="Say in a few words why; it stands in the history.")
-    return reason.strip()
+    people.decide(store_path(), kind, probe=probe, value=value, episode=episode, by=named(by), reason=because(reason))

@@ -12,6 +12,7 @@ from analytics.records.report import LoadReport
 from analytics.settings import Settings
 from dashboard.seam.bench_entry import Entry
 from dashboard.seam.place import store_path
+from dashboard.seam.sign_in import may, signed
 from dashboard.seam.signature import because, named, reason_in_words
 
 NOBODY = "(no name yet)"
@@ -21,7 +22,9 @@ def keep_draft(entry: Entry, draft_id: int | None) -> int:
     """Keep what was typed so far; the draft's number."""
     from analytics.records import drafts
 
-    return drafts.save_draft(store_path(), entry.payload(), by=entry.by or NOBODY, draft_id=draft_id)
+    if not may("draft"):
+        raise UserError("your role here lets you look, and not record", do="Ask an administrator of these records.")
+    return drafts.save_draft(store_path(), entry.payload(), by=signed(entry.by or NOBODY), draft_id=draft_id)
 
 
 def draft(draft_id: int) -> Entry | None:
@@ -46,11 +49,14 @@ def drop_draft(draft_id: int) -> None:
     """Forget a draft."""
     from analytics.records import drafts
 
-    drafts.delete_draft(store_path(), draft_id)
+    drafts.delete_draft(store_path(), draft_id, by=signed(NOBODY))
 
 
-def save_check(entry: Entry, settings: Settings, *, by: str) -> LoadReport:
-    """Record the check; UserError where a row would be held or the person is not named, and then nothing is written."""
+def save_check(entry: Entry, settings: Settings, *, by: str, draft_id: int | None = None) -> LoadReport:
+    """Record the check; UserError where a row would be held or the person is not named, and then nothing is written.
+
+    draft_id: the draft that becomes the check; it goes with the same transaction.
+    """
     from analytics import moment
     from analytics.records.typed_in import record_check
 
@@ -64,7 +70,10 @@ def save_check(entry: Entry, settings: Settings, *, by: str) -> LoadReport:
             where=f"row {first.row} of the check",
             do=first.hint,
         )
-    return record_check(store_path(), rows, by=by, now=now)
+    report = record_check(store_path(), rows, by=by, now=now, draft_id=draft_id)
+    if report.load is None and draft_id is not None:
+        drop_draft(draft_id)  # it was in the records already
+    return report
 
 
 def correct(reading_id: int, column: str, value: object, *, by: str, reason: str) -> None:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from analytics.errors import UserError
+from dashboard.seam.sign_in import signed
 
 
 def named(by: str) -> str:
-    """The person's name without blanks around it; UserError where there is none."""
+    """The name of whoever signed in, else the one typed, without blanks around it; UserError where there is none."""
+    by = signed(by)
     if not by.strip():
         raise UserError(
             "no name was given", where="Your name", do="Type it; it stands beside the change in the history."

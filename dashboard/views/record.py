@@ -294,12 +294,10 @@ def _finish(look: read.Look, entry: Entry, verdict: BenchVerdict, now: datetime)
         st.caption(f"Kept as a draft ({values.moment(now)}): it survives a reload and a lost connection.")
     if pressed:
         try:
-            report = act_record.save_check(form.entry(entry.probe, by), look.settings, by=by)
+            report = act_record.save_check(form.entry(entry.probe, by), look.settings, by=by, draft_id=draft_id)
         except UserError as error:
             st.error(str(error), icon=":material/report:")
             return
-        if draft_id is not None:
-            act_record.drop_draft(draft_id)
         if report.load is None:
             st.info("This check is in the records already: nothing was added.", icon=":material/content_copy:")
             return
