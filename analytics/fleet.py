@@ -19,10 +19,10 @@ from analytics.advice.overdue import due_checks
 from analytics.advice.probes import probe_results
 from analytics.advice.record_errors import proposals
 from analytics.baseline.rows import Bools, Floats, days
-from analytics.baseline.shared import SharedMovement, shared_movement
+from analytics.baseline.shared import SharedMovement, against_source, shared_movement
 from analytics.charts.no_signal import no_signal_openings
 from analytics.charts.quantities import quantity_charts
-from analytics.charts.response import ResponseCharts, chart_responses
+from analytics.charts.response import LEVEL_RULES, ResponseCharts, chart_responses
 from analytics.counting import count_records
 from analytics.counting.tables import Counted
 from analytics.cut import cut
@@ -35,7 +35,6 @@ from analytics.series import all_results, located_openings, series_keys_of
 from analytics.settings import Settings
 
 HOME_DAYS = 60.0
-LEVEL_RULES = ("change_point", "cusum", "action_level", "tolerance")
 
 
 def assess(records: Records, settings: Settings, as_of: datetime) -> FleetAssessment:
@@ -65,9 +64,7 @@ def assess(records: Records, settings: Settings, as_of: datetime) -> FleetAssess
         keys, counted, charts, state, quantities, located, silent_now, slides, slips, known.decisions, settings
     )
 
-    residual = charts.rows.y - charts.corrected.anchor_then
-    by_source = shared_movement(charts.rows, charts.corrected, charts.rows.source, ~charts.outliers.pending, residual)
-    by_jig, by_readout = other_movements(counted, charts)
+    by_source, by_jig, by_readout = movements(charts)
     sources = source_results(
         known.sources, by_source, counted.names, *source_facts(counted, charts, known, settings, now), settings, as_of
     )
@@ -120,13 +117,18 @@ def alarmed_units(charts: ResponseCharts) -> Bools:
     return out
 
 
-def other_movements(counted: Counted, charts: ResponseCharts) -> tuple[SharedMovement, SharedMovement]:
-    """Common movement of jigs (against the source, where other jigs are on it) and of control units (against the probe)."""
+def movements(charts: ResponseCharts) -> tuple[SharedMovement, SharedMovement, SharedMovement]:
+    """Common movement of sources, of jigs and of control units, the latter two against the source where others are on it."""
     rows, c = charts.rows, charts.corrected
-    readout = counted.response_states.readout[rows.index].astype(np.int64)
-    open_ = ~charts.outliers.pending
-    jig = shared_movement(rows, c, rows.jig, open_, np.where(c.crossed, rows.y - c.source_shift - c.anchor_then, np.nan))
-    return jig, shared_movement(rows, c, readout, open_, c.x - c.anchor_then)
+    # Against the first checks of each probe: what a source did while references formed is in all of them.
+    residual, open_ = rows.y - c.anchor_then + (c.alpha_then - c.start_then), ~charts.outliers.pending
+    together = (rows.jig + 1) * (int(rows.readout.max(initial=-1)) + 2) + rows.readout + 1
+    source = shared_movement(rows, c, rows.source, open_, residual, apart=together)
+    jig, readout = (
+        shared_movement(rows, c, device, open_, against_source(rows, source, device, open_, residual))
+        for device in (rows.jig, rows.readout)
+    )
+    return source, jig, readout
 
 
 def source_facts(

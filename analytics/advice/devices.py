@@ -2,134 +2,27 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 from typing import Literal, cast
 
 import numpy as np
 import pandas as pd
 
-from analytics.baseline.rows import Floats, Ints
+from analytics.advice.device_findings import Finding, Moved, movement_findings, source_findings, words
+from analytics.baseline.rows import Floats
 from analytics.baseline.shared import SharedMovement
 from analytics.counting.columns import Names
 from analytics.counting.nuclides import half_life_days
 from analytics.named_rows import named_rows
-from analytics.results import Alert, DeviceAdvice, DeviceResult, Rule
+from analytics.results import Alert, DeviceAdvice, DeviceResult
 from analytics.settings import Settings
-from analytics.words import day, moment, pct, signed_pct
+from analytics.words import moment
 
-SURE_Z = 5.0
-LEAST_SLOPE_PER_YEAR = 0.03
-LEAST_LEVEL = 0.03
-LEAST_SPAN_DAYS = 120.0
 WEAK_RELATIVE_SD = (
     0.03  # counting precision in ten seconds below which a source is called too weak (trade: 3 % in 10 s)
 )
 WEAK_SECONDS = 10.0
-YEAR_DAYS = 365.2422
-
-
-def line_fit(at: Floats, value: Floats, sd: Floats) -> tuple[float, float, float, float]:
-    """Weighted straight line: level at the first instant, slope per day, their standard errors (widened by misfit)."""
-    w = 1.0 / sd**2
-    t = at - at[0]
-    mean_t, mean_y = float((w * t).sum() / w.sum()), float((w * value).sum() / w.sum())
-    sxx = float((w * (t - mean_t) ** 2).sum())
-    slope = float((w * (t - mean_t) * (value - mean_y)).sum()) / sxx if sxx > 0 else 0.0
-    residual = value - mean_y - slope * (t - mean_t)
-    misfit = max(float((w * residual**2).sum()) / max(len(at) - 2, 1), 1.0)
-    slope_sd = float(np.sqrt(misfit / sxx)) if sxx > 0 else np.inf
-    level_sd = float(np.sqrt(misfit / w.sum() + (mean_t * slope_sd) ** 2))
-    return mean_y - slope * mean_t, slope, level_sd, slope_sd
-
-
-@dataclass(frozen=True)
-class Finding:
-    """What a device was found to do, and when that was first sure."""
-
-    rule: Rule
-    signalled_days: float
-    low: bool
-    sentence: str
-
-
-def source_findings(
-    name: str,
-    at: Floats,
-    ends: Floats,
-    value: Floats,
-    sd: Floats,
-    probes: Ints,
-    half_life: float,
-    certificate_sd: float | None,
-    now: float,
-) -> list[Finding]:
-    """Slope, constant factor and step of a source, each dated to the end of the thirty days that made it sure.
-
-    Only whole bins count, taken one after the other, so a finding is never dated in hindsight. certificate_sd: k=1 of the
-    log activity, None where the source's offset is zero by construction (references were formed on it) or not stated.
-    """
-    found: dict[str, Finding] = {}
-    whole = int(np.searchsorted(ends, now, side="right"))
-    for k in range(3, whole + 1):
-        a, y, s = at[:k], value[:k], sd[:k]
-        _, slope, _, slope_sd = line_fit(a, y, s)
-        yearly = slope * YEAR_DAYS
-        steep = abs(slope) > SURE_Z * slope_sd and abs(yearly) > LEAST_SLOPE_PER_YEAR
-        # A step makes a straight line steep as well: it is a slope only where a line tells more than a step does.
-        steep = steep and not _stepped_rather(a, y, s)
-        if "slope" not in found and k >= 5 and a[-1] - a[0] >= LEAST_SPAN_DAYS and steep:
-            acts = np.log(2.0) / (np.log(2.0) / half_life - slope)
-            found["slope"] = Finding(
-                "drift",
-                float(ends[k - 1]),
-                slope < 0,
-                (
-                    f"The {int(np.median(probes[:k]))} probes read on it move together by {signed_pct(100 * np.expm1(yearly))} a year beyond its "
-                    f"stated decay (standard error {pct(100 * slope_sd * YEAR_DAYS)}): its half-life acts like {acts:.0f} d instead of "
-                    f"{half_life:.2f} d. Verify nuclide, purity and half-life; no probe is blamed."
-                ),
-            )
-        if "level" not in found and certificate_sd is not None:
-            early = a <= a[0] + 150.0
-            w = 1.0 / s[early] ** 2
-            start, error = float((w * y[early]).sum() / w.sum()), float(1.0 / np.sqrt(w.sum()))
-            if abs(start) > 3.0 * np.hypot(certificate_sd * np.sqrt(2.0), error) and abs(start) > LEAST_LEVEL:
-                shift_days = abs(start) * half_life / np.log(2.0)
-                found["level"] = Finding(
-                    "change_point",
-                    float(ends[k - 1]),
-                    start < 0,
-                    (
-                        f"{name} fits an activity {pct(100 * abs(np.expm1(start)))} {'higher' if start > 0 else 'lower'}, or a reference date "
-                        f"{shift_days:.0f} days {'later' if start > 0 else 'earlier'}, than its certificate states (k=1: "
-                        f"{pct(100 * certificate_sd)}); for one nuclide the two are the same constant factor."
-                    ),
-                )
-        jump = _step(a, y, s)
-        if "step" not in found and "slope" not in found and jump is not None:
-            found["step"] = Finding(
-                "change_point",
-                float(ends[k - 1]),
-                jump[1] < 0,
-                (
-                    f"All probes on it stepped together by {signed_pct(100 * np.expm1(jump[1]))} about {day(jump[0])}: verify the source, its jig "
-                    "and its place in it; no probe is blamed."
-                ),
-            )
-    return sorted(found.values(), key=lambda one: one.signalled_days)
-
-
-def _stepped_rather(at: Floats, value: Floats, sd: Floats) -> bool:
-    """Whether one step accounts for the bins better than a straight line."""
-    w = 1.0 / sd**2
-    start, slope, _, _ = line_fit(at, value, sd)
-    line = float((w * (value - start - slope * (at - at[0])) ** 2).sum())
-    steps = []
-    for k in range(2, len(at) - 1):
-        before, after = (float((w[p] * value[p]).sum() / w[p].sum()) for p in (slice(None, k), slice(k, None)))
-        steps.append(float((w * (value - np.where(np.arange(len(at)) < k, before, after)) ** 2).sum()))
-    return bool(steps) and min(steps) < line
 
 
 def source_results(
@@ -165,15 +58,15 @@ def source_results(
         mine = movement.device == code
         offset = interval = None
         if code >= 0 and mine.any():
-            at, value, sd = movement.at_days[mine], movement.offset[mine], movement.sd[mine]
-            offset, interval = _latest(value, sd)
+            moved = _moved(movement, code)
+            offset, interval = _latest(moved.value, moved.sd)
             prior = float(np.sqrt(activity_variance.get(name, 1.0)))
             certificate = prior if name not in home_sources and prior < 0.5 else None
-            for one in source_findings(
-                name, at, movement.ends_days[mine], value, sd, movement.probes[mine], half_life, certificate, now
-            ):
-                reasons.append(one.sentence)
-                alerts.append(_alert(name, one))
+            found = source_findings(
+                name, moved.at, moved.ends, moved.value, moved.sd, moved.probes, half_life, certificate, now
+            )
+            reasons += _as_known_now("source", found, moved, now, half_life)
+            alerts += [_alert(name, one) for one in found]
         advice = "verify" if alerts else "use"
         count = probes_on.get(name, 0)
         if code >= 0 and count < settings.shared.least_probes:
@@ -222,41 +115,17 @@ def device_results(
 ) -> tuple[DeviceResult, ...]:
     """Jigs and control units: a step that all probes on one share, and those on the others do not."""
     out = []
-    word = "jig" if kind == "jig" else "control unit"
     for code, name in sorted(enumerate(names), key=lambda one: one[1]):
-        mine = movement.device == code
-        found: list[Finding] = []
-        offset = interval = None
-        if mine.any():
-            at, value, sd, ends = (
-                movement.at_days[mine],
-                movement.offset[mine],
-                movement.sd[mine],
-                movement.ends_days[mine],
-            )
-            offset, interval = _latest(value, sd)
-            for k in range(4, int(np.searchsorted(ends, now, side="right")) + 1):
-                jump = _step(at[:k], value[:k], sd[:k])
-                if jump is not None:
-                    found.append(
-                        Finding(
-                            "change_point",
-                            float(ends[k - 1]),
-                            jump[1] < 0,
-                            (
-                                f"Probes read with this {word} stepped together by {signed_pct(100 * np.expm1(jump[1]))} about {day(jump[0])}, others on "
-                                f"the same sources did not: verify the {word}; no probe is blamed."
-                            ),
-                        )
-                    )
-                    break
+        moved = _moved(movement, code)
+        offset, interval = _latest(moved.value, moved.sd) if len(moved) else (None, None)
+        found = movement_findings(kind, moved, now)
         out.append(
             DeviceResult(
                 kind,
                 name,
                 sites.get(name),
                 "verify" if found else "use",
-                tuple(f.sentence for f in found),
+                tuple(_as_known_now(kind, found, moved, now)),
                 tuple(_alert(name, f) for f in found),
                 offset_pct=offset,
                 offset_interval_pct=interval,
@@ -265,25 +134,32 @@ def device_results(
     return tuple(out)
 
 
+def _moved(movement: SharedMovement, code: int) -> Moved:
+    mine = movement.device == code
+    return Moved(
+        movement.at_days[mine], movement.ends_days[mine], movement.offset[mine], movement.sd[mine], movement.probes[mine]
+    )
+
+
+def _as_known_now(kind: str, found: list[Finding], moved: Moved, now: float, half_life: float = np.nan) -> list[str]:
+    """The findings in sentences, with the numbers of all whole steps so far, each up to the next one found."""
+    whole = int(np.searchsorted(moved.ends, now, side="right"))
+    out = []
+    begins = [one.begin for one in found if one.rule != "drift" and one.begin >= 0]
+    for one in found:
+        if one.begin < 0:
+            out.append(one.sentence)
+            continue
+        later = [b for b in begins if b > one.begin]
+        # A step is over where the next search for one began, which found another: up to the end of what that rests on less itself.
+        end = whole if not later or one.rule == "drift" else min(max(later[0] + 2, one.end), whole)
+        out.append(words(kind, replace(one, end=end), moved, half_life))
+    return out
+
+
 def _latest(value: Floats, sd: Floats) -> tuple[float, tuple[float, float]]:
     ends = [float(100.0 * np.expm1(value[-1] + score * sd[-1])) for score in (0.0, -1.645, 1.645)]
     return ends[0], (ends[1], ends[2])
-
-
-def _step(at: Floats, value: Floats, sd: Floats) -> tuple[float, float] | None:
-    """The largest step between the bins before and after a split, if sure: (day, size). Two bins on either side."""
-    if len(at) < 4:
-        return None
-    w = 1.0 / sd**2
-    total, weighted = np.cumsum(w), np.cumsum(w * value)
-    k = np.arange(2, len(at) - 1)
-    w0, w1 = total[k - 1], total[-1] - total[k - 1]
-    size = (weighted[-1] - weighted[k - 1]) / w1 - weighted[k - 1] / w0
-    sure = np.abs(size) / np.sqrt(1.0 / w0 + 1.0 / w1 + 0.003**2)
-    best = int(np.argmax(sure))
-    if sure[best] < SURE_Z or abs(size[best]) < LEAST_LEVEL:
-        return None
-    return float(at[k[best]]), float(size[best])
 
 
 def _alert(name: str, found: Finding) -> Alert:

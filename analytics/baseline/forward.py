@@ -14,18 +14,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analytics.baseline.location import Centre, robust_centre
-from analytics.baseline.neighbours import Neighbours, neighbours, timelines
+from analytics.baseline.heard import WINDOW_SHARES, Known, at_query, heard_by_readout, steep_slopes
+from analytics.baseline.neighbours import neighbours, timelines
 from analytics.baseline.noise import PlacingSpread
-from analytics.baseline.rows import CLOSED_AFTER_DAYS, Bools, Floats, Ints, Rows
+from analytics.baseline.reference import References, references
+from analytics.baseline.rows import CLOSED_AFTER_DAYS, Floats, Ints, Rows
 
-WANDER = 0.003**2  # a sound neighbour's own slow wander about its reference
 BRIDGE = 0.05**2  # most variance of a bridge that is carried as common to all readings on the source
 MOVE = 0.02**2  # what a source is expected to move by while in use, before anything is seen (prior variance)
 LEAST_FOR_NEIGHBOUR = 2  # checks in its reference before a unit speaks for a source
+START_CHECKS = 5
 RECENT = 8  # checks whose median is a neighbour's present level
-RECENT_SHARE = 0.3  # share of the window whose readings count alone after a jump
-JUMP_Z, JUMP_AT_LEAST = 4.0, 0.015
 MOVED_SURELY, MOVED_AT_LEAST = (
     3.0,
     0.015,
@@ -55,12 +54,12 @@ class Corrected:
     anchor_then: (
         Floats  # level the unit was held against at the row's month: its reference, or its own level once it had moved
     )
-    crossed: Bools  # probes on other jigs spoke as well
-    source_shift: Floats  # ĉ from all neighbours on the source, whatever their jig
+    start_then: Floats  # level of the unit's first five checks, as known at the row's month: a source that falls while references form shows whole
     alpha: Floats  # [units] reference at the end
     alpha_var: Floats
     reference_checks: Ints  # [units]
     unit_placing: Floats  # [units]
+    references: References  # [units] the same, and whether the reference period itself moved
 
 
 def month_starts(first_day: float, last_day: float) -> Floats:
@@ -69,12 +68,6 @@ def month_starts(first_day: float, last_day: float) -> Floats:
     high = np.datetime64(int(np.floor(last_day)), "D").astype("datetime64[M]")
     months = np.arange(low, high + 2)
     return months.astype("datetime64[D]").astype(np.int64).astype(np.float64)
-
-
-def _references(table: Floats, variances: Floats) -> tuple[Floats, Floats]:
-    centre = robust_centre(table.T, variances.T)
-    # A biweight centre is 5 % less efficient than the mean, more for few values.
-    return centre.value, centre.variance * 1.1
 
 
 def walk(  # noqa: PLR0915 -- one pass, read from top to bottom
@@ -99,12 +92,12 @@ def walk(  # noqa: PLR0915 -- one pass, read from top to bottom
     x, shift, noise = rows.y.copy(), np.zeros(n), np.full(n, np.nan)
     persistent, placing_row = np.zeros(n), np.full(n, placing_prior)
     alpha_then, alpha_var_then = np.full(n, np.nan), np.full(n, np.nan)
-    anchor_then, source_shift, crossed = np.full(n, np.nan), np.zeros(n), np.zeros(n, bool)
+    anchor_then, start_then = np.full(n, np.nan), np.full(n, np.nan)
     speakers, shift_var = np.zeros(n, np.int64), np.zeros(n)
     alpha, alpha_var = np.full(units, np.nan), np.full(units, np.inf)
-    table, table_var = np.full((units, reference_checks), np.nan), np.full((units, reference_checks), np.nan)
+    table, table_var, table_at = (np.full((units, reference_checks), np.nan) for _ in range(3))
     recent = np.full((units, RECENT), np.nan)
-    anchor, anchor_var = alpha.copy(), alpha_var.copy()
+    anchor, anchor_var, start = alpha.copy(), alpha_var.copy(), alpha.copy()
     in_reference = np.zeros(units, np.int64)
     home = np.full(units, -1)
     spread = PlacingSpread.empty(units)
@@ -121,12 +114,12 @@ def walk(  # noqa: PLR0915 -- one pass, read from top to bottom
             alpha_then,
             alpha_var_then,
             anchor_then,
-            crossed,
-            source_shift,
+            start_then,
             alpha,
             alpha_var,
             in_reference,
             unit_placing,
+            references(table, table_var, table),
         )
     lines = timelines(rows, counting_variance, len(priors.activity_variance))
     home = rows.source[rows.unit_first[:-1]]
@@ -141,10 +134,13 @@ def walk(  # noqa: PLR0915 -- one pass, read from top to bottom
         # Checks closed in the month before: into references and placing spread.
         if month > 0:
             fresh = settle[settle_cut[month - 1] : settle_cut[month]]
-            _take_in(rows, fresh, x, noise, placing_row, placements, table, table_var, spread, reference_checks)
+            _take_in(rows, fresh, x, noise, placing_row, placements, table, table_var, table_at, spread, reference_checks)
             touched = np.unique(rows.unit[fresh[rows.ordinal[fresh] < reference_checks]])
             if len(touched):
-                alpha[touched], alpha_var[touched] = _references(table[touched], table_var[touched])
+                made = references(table[touched], table_var[touched], table_at[touched])
+                alpha[touched], alpha_var[touched] = made.value, made.variance
+                begin = (table[touched, :START_CHECKS], table_var[touched, :START_CHECKS], table_at[touched, :START_CHECKS])
+                start[touched] = references(*begin).value
                 in_reference[touched] = np.isfinite(table[touched]).sum(axis=1)
             unit_placing, _ = spread.estimate(placing_prior, placing_prior_checks)
             recent[rows.unit[fresh], rows.ordinal[fresh] % RECENT] = x[fresh]
@@ -153,24 +149,18 @@ def walk(  # noqa: PLR0915 -- one pass, read from top to bottom
         if len(now) == 0:
             continue
         unit, source = rows.unit[now], rows.source[now]
-        query = (source, rows.at_days[now], rows.probe[now], rows.jig[now], rows.unit_probe)
-        near = neighbours(lines, *query, window_days)
+        query = (source, rows.at_days[now], rows.probe[now], rows.jig[now], rows.readout[now], rows.unit_probe)
+        known = Known(anchor, anchor_var, unit_placing)
+        views = neighbours(lines, *query, [window_days * share for share in WINDOW_SHARES])
+        steep = steep_slopes(lines, edges[month], known, in_reference > 0, rows.unit_probe, window_days, least_probes)
+        views = at_query(views, rows.at_days[now], steep[source])
+        near = views[0]
         ready = (near.unit >= 0) & (in_reference[near.unit] >= LEAST_FOR_NEIGHBOUR)
         same = ready & near.same_jig
         use = np.where(same.sum(axis=0) >= least_probes - 1, same, ready)
-        residual, scatter, lasting = _residuals(near, use, anchor, anchor_var, unit_placing)
-        centre = robust_centre(residual, np.where(use, scatter + lasting, np.nan))
-        centre = _follow_jump(
-            centre,
-            neighbours(lines, *query, window_days * RECENT_SHARE),
-            use,
-            near,
-            anchor,
-            anchor_var,
-            unit_placing,
-            least_probes,
-        )
-        count = use.sum(axis=0)
+        said = heard_by_readout(views, use, rows.readout[now], known, least_probes)
+        centre = said.centre
+        count = said.use.sum(axis=0)
         at_home = source == home[unit]
         prior = np.where(
             at_home, MOVE, np.minimum(priors.activity_variance[source] + priors.activity_variance[home[unit]], 1.0)
@@ -182,15 +172,11 @@ def walk(  # noqa: PLR0915 -- one pass, read from top to bottom
         weight = np.where(told_apart, (prior + seen**2) / (prior + seen**2 + seen_var), 0.0)
         shift[now] = weight * seen
         variance = np.where(told_apart, weight * seen_var, np.where(at_home, 0.0, prior))
-        lasting_share = np.where(told_apart, _lasting_share(scatter, lasting, use), 1.0)
+        lasting_share = np.where(told_apart, said.lasting_share, 1.0)
         persistent[now] = np.where(at_home & ~told_apart, 0.0, variance * lasting_share)
         speakers[now], shift_var[now] = count, variance
         x[now] = rows.y[now] - shift[now]
-        anchor_then[now] = anchor[unit]
-        crossed[now] = (ready & ~near.same_jig).any(axis=0)
-        every, every_scatter, every_lasting = _residuals(near, ready, anchor, anchor_var, unit_placing)
-        whole = robust_centre(every, np.where(ready, every_scatter + every_lasting, np.nan))
-        source_shift[now] = np.where(ready.sum(axis=0) >= least_probes - 1, whole.value, shift[now])
+        anchor_then[now], start_then[now] = anchor[unit], start[unit]
         alpha_then[now], alpha_var_then[now] = alpha[unit], alpha_var[unit]
         expected = np.where(np.isfinite(alpha[unit]), alpha[unit] + shift[now], rows.y[now])
         placing_row[now] = unit_placing[unit]
@@ -204,8 +190,8 @@ def walk(  # noqa: PLR0915 -- one pass, read from top to bottom
             + loose
         )
     fresh = settle[settle_cut[-2] :]
-    _take_in(rows, fresh, x, noise, placing_row, placements, table, table_var, spread, reference_checks)
-    alpha, alpha_var = _references(table, table_var)
+    _take_in(rows, fresh, x, noise, placing_row, placements, table, table_var, table_at, spread, reference_checks)
+    made = references(table, table_var, table_at)
     return Corrected(
         x,
         shift,
@@ -217,52 +203,13 @@ def walk(  # noqa: PLR0915 -- one pass, read from top to bottom
         alpha_then,
         alpha_var_then,
         anchor_then,
-        crossed,
-        source_shift,
-        alpha,
-        alpha_var,
+        start_then,
+        made.value,
+        made.variance,
         np.isfinite(table).sum(axis=1),
         spread.estimate(placing_prior, placing_prior_checks)[0],
+        made,
     )
-
-
-def _residuals(
-    near: Neighbours, use: Bools, anchor: Floats, anchor_var: Floats, placing: Floats
-) -> tuple[Floats, Floats, Floats]:
-    """Residual of each neighbour in use, its variance by scatter, and the part that more checks do not average away."""
-    unit = np.where(use, near.unit, 0)
-    scatter = (near.variance + placing[unit]) / np.maximum(near.checks, 1)
-    return np.where(use, near.mean - anchor[unit], np.nan), scatter, anchor_var[unit] + WANDER
-
-
-def _follow_jump(
-    centre: Centre,
-    recent: Neighbours,
-    use: Bools,
-    near: Neighbours,
-    anchor: Floats,
-    anchor_var: Floats,
-    placing: Floats,
-    least_probes: int,
-) -> Centre:
-    """Where the newest readings of the neighbours plainly left the mean of the window (a knocked jig), they alone count."""
-    known = (recent.unit >= 0) & np.where(_narrow(use, near), recent.same_jig, True)
-    known &= np.isfinite(anchor[np.maximum(recent.unit, 0)])
-    residual, scatter, lasting = _residuals(recent, known, anchor, anchor_var, placing)
-    late = robust_centre(residual, np.where(known, scatter + lasting, np.nan))
-    enough = known.sum(axis=0) >= least_probes - 1
-    gap = np.abs(late.value - centre.value)
-    jumped = enough & (gap > JUMP_Z * np.sqrt(late.variance + centre.variance)) & (gap > JUMP_AT_LEAST)
-    return Centre(
-        np.where(jumped, late.value, centre.value),
-        np.where(jumped, late.variance, centre.variance),
-        np.where(jumped, late.members, centre.members),
-    )
-
-
-def _narrow(use: Bools, near: Neighbours) -> Bools:
-    """Queries whose neighbours in use are all on their own jig."""
-    return np.asarray(~(use & ~near.same_jig).any(axis=0))[None, :]
 
 
 def _anchors(alpha: Floats, alpha_var: Floats, recent: Floats, placing: Floats) -> tuple[Floats, Floats]:
@@ -281,15 +228,6 @@ def _anchors(alpha: Floats, alpha_var: Floats, recent: Floats, placing: Floats) 
     return np.where(moved, level, alpha), np.where(moved, error**2 + (0.2 * away) ** 2, alpha_var)
 
 
-def _lasting_share(scatter: Floats, lasting: Floats, use: Bools) -> Floats:
-    total = np.zeros(use.shape[1])
-    part = np.zeros(use.shape[1])
-    for s, one, u in zip(scatter, lasting, use, strict=True):
-        total = total + np.where(u, s + one, 0.0)
-        part = part + np.where(u, one, 0.0)
-    return np.where(total > 0, part / np.where(total > 0, total, 1.0), 1.0)
-
-
 def _take_in(
     rows: Rows,
     fresh: Ints,
@@ -299,6 +237,7 @@ def _take_in(
     placements: Floats,
     table: Floats,
     table_var: Floats,
+    table_at: Floats,
     spread: PlacingSpread,
     reference_checks: int,
 ) -> None:
@@ -306,6 +245,7 @@ def _take_in(
     early = fresh[rows.ordinal[fresh] < reference_checks]
     table[rows.unit[early], rows.ordinal[early]] = x[early]
     table_var[rows.unit[early], rows.ordinal[early]] = noise[early]
+    table_at[rows.unit[early], rows.ordinal[early]] = rows.first_days[early]
     previous = _previous_check(rows)
     second = fresh[previous[fresh] >= 0]
     before = previous[second]

@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
+PRIOR_MOVED = 0.1  # share of the values that may have moved together (project choice)
 TUKEY_C = 4.685  # 95 % efficiency for normal errors (Beaton & Tukey's biweight; constant from memory)
 
 
@@ -29,7 +30,7 @@ def _sum0(values: Floats) -> Floats:
     return out
 
 
-def _median0(values: Floats) -> Floats:
+def median0(values: Floats) -> Floats:
     """Median over axis 0 of the finite values; NaN where there is none."""
     ordered = np.sort(values, axis=0)  # NaN last
     n = np.isfinite(values).sum(axis=0)
@@ -38,12 +39,29 @@ def _median0(values: Floats) -> Floats:
     return np.where(n > 0, 0.5 * (low + high), np.nan)
 
 
+def _other_side(values: Floats, centre: Floats, residual: Floats) -> Floats:
+    """Variance for that those rejected on one side might be right: P(they are) · gap², the larger of the two sides."""
+    kept = np.abs(residual) < TUKEY_C
+    stay = kept.sum(axis=0)
+    out = np.zeros(values.shape[1])
+    for side in (-1.0, 1.0):
+        away = ~kept & (side * (values - centre) > 0)  # NaN compares false
+        many = away.sum(axis=0)
+        gap = _sum0(np.where(away, side * (values - centre), 0.0)) / np.maximum(many, 1)
+        odds = ((1.0 - PRIOR_MOVED) / PRIOR_MOVED) ** np.clip(stay - many, -20, 20).astype(float)
+        out = np.maximum(out, np.where(many > 0, gap**2 / (1.0 + odds), 0.0))
+    return out
+
+
 def robust_centre(values: Floats, variances: Floats, *, steps: int = 5) -> Centre:
     """Biweight centre of ``values[:, group]`` with variances of the same shape; NaN marks an empty place.
 
     Starts at the median; weights are Tukey's (1 − (r/c)²)² with r standardised by the stated standard deviation, or by
     the spread seen (median absolute deviation) where that is larger. Two values, or values that disagree more than
     their variances allow, get a variance widened by what is seen, so that a disagreement is never mistaken for knowledge.
+    More than three values of which some were rejected on one side: they may be right and those that were kept wrong.
+    With a kept, b rejected there and p = 0.1 for one value to have moved, the odds of that are (p/(1 − p))^(a − b), and
+    so much of the squared gap is added: five against four far off is no knowledge, nine against one is.
     No value: NaN, infinite variance. One value: itself with its variance.
 
     >>> c = robust_centre(np.array([[1.0], [1.1], [0.9], [9.0]]), np.full((4, 1), 0.01))
@@ -55,9 +73,9 @@ def robust_centre(values: Floats, variances: Floats, *, steps: int = 5) -> Centr
         return Centre(empty, np.full(values.shape[1], np.inf), np.zeros(values.shape[1]))
     known = np.isfinite(values) & np.isfinite(variances)
     x = np.where(known, values, np.nan)
-    centre = _median0(x)
-    typical = np.sqrt(_median0(np.where(known, variances, np.nan)))
-    spread = 1.4826 * _median0(np.abs(x - centre))
+    centre = median0(x)
+    typical = np.sqrt(median0(np.where(known, variances, np.nan)))
+    spread = 1.4826 * median0(np.abs(x - centre))
     few = known.sum(axis=0) <= 3
     extra = np.where(few, 0.0, np.maximum(spread**2 - typical**2, 0.0))
     # Weights by variance, but none more than four times the typical one: a neighbour with thousands of counts is
@@ -83,7 +101,8 @@ def robust_centre(values: Floats, variances: Floats, *, steps: int = 5) -> Centr
     seen = _sum0(precision * np.where(known, np.minimum(np.abs(x - centre), 10.0) ** 2, 0.0)) / np.where(
         n > 0, _sum0(precision), 1.0
     )
-    between = np.where(n <= 3, seen, np.minimum(seen, (1.4826 * _median0(np.abs(x - centre))) ** 2 * 2.0))
+    between = np.where(n <= 3, seen, np.minimum(seen, (1.4826 * median0(np.abs(x - centre))) ** 2 * 2.0))
     stated = 1.0 / safe
     variance = np.where(n == 1, stated, np.maximum(stated, between / np.maximum(n - 1, 1)))
+    variance = variance + np.where(n > 3, _other_side(x, centre, residual), 0.0)
     return Centre(np.where(n > 0, centre, np.nan), np.where(n > 0, variance, np.inf), members)

@@ -6,6 +6,7 @@ For a reading of one probe at instant t on source k, a *neighbour* is a unit of 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,9 +26,11 @@ class Timelines:
     pair_to: Floats
     offset: Ints  # [pairs + 1] into the sorted rows
     at_days: Floats  # [rows] sorted inside each pair
+    readout: Ints  # [rows]
     sum_n: Floats  # [rows] running sums inside each pair
     sum_y: Floats
     sum_v: Floats
+    sum_t: Floats  # of days since the pair began
     base: Floats  # [pairs] log response taken off before summing, so that the sums stay small
     source_first: Ints  # [sources + 1] offsets of the pairs of each source
 
@@ -48,6 +51,8 @@ def timelines(rows: Rows, variance: Floats, sources: int) -> Timelines:
     shifted = rows.y.copy()
     shifted[order] -= base[pair]
     one = np.ones(len(order))
+    since = rows.at_days.copy()
+    since[order] -= at[starts][pair]
 
     def running(values: Floats) -> Floats:
         return segmented_cumsum(rows.increment(values)[order][:, None], starts)[:, 0]
@@ -60,9 +65,11 @@ def timelines(rows: Rows, variance: Floats, sources: int) -> Timelines:
         pair_to=at[offset[1:] - 1] if len(starts) else at[:0],
         offset=offset,
         at_days=at,
+        readout=rows.readout[order],
         sum_n=running(one),
         sum_y=running(shifted),
         sum_v=running(variance),
+        sum_t=running(since),
         base=base,
         source_first=np.searchsorted(source[starts], np.arange(sources + 1)),
     )
@@ -76,7 +83,16 @@ class Neighbours:
     mean: Floats  # mean log response in the window
     variance: Floats  # mean counting variance of one reading in it
     checks: Floats  # number of checks in the window
+    when: Floats  # mean day of the readings in it
     same_jig: Bools
+    same_readout: Bools  # its newest reading in the window was on the control unit of the query
+
+    def only(self, queries: Ints) -> Neighbours:
+        """These queries alone."""
+        return Neighbours(
+            self.unit[:, queries], self.mean[:, queries], self.variance[:, queries], self.checks[:, queries], self.when[:, queries],
+            self.same_jig[:, queries], self.same_readout[:, queries],
+        )
 
 
 def _lookup(lines: Timelines, pair: Ints, at: Floats) -> Ints:
@@ -94,13 +110,17 @@ def _lookup(lines: Timelines, pair: Ints, at: Floats) -> Ints:
 
 
 def neighbours(
-    lines: Timelines, source: Ints, at: Floats, probe: Ints, jig: Ints, unit_probe: Ints, window_days: float
-) -> Neighbours:
-    """Neighbours of every query (source, instant, probe, jig): all units of other probes on the source in the window."""
+    lines: Timelines, source: Ints, at: Floats, probe: Ints, jig: Ints, readout: Ints, unit_probe: Ints,
+    windows: Sequence[float],
+) -> list[Neighbours]:
+    """Neighbours of every query (source, instant, probe, jig, control unit): all units of other probes on the source.
+
+    One answer for each of the ``windows`` (days, the longest first); a unit stands in the same row of all of them.
+    """
     first, end = lines.source_first[source], lines.source_first[source + 1]
     if len(at):
         # Only pairs alive in the time these queries span can answer; drop the long dead before padding.
-        alive = (lines.pair_from <= at.max()) & (lines.pair_to > at.min() - window_days)
+        alive = (lines.pair_from <= at.max()) & (lines.pair_to > at.min() - windows[0])
     else:
         alive = np.zeros(len(lines.pair_unit), bool)
     kept = np.flatnonzero(alive)
@@ -112,11 +132,21 @@ def neighbours(
     unit = lines.pair_unit[pair] if len(kept) else np.zeros(place.shape, np.int64)
     valid &= unit_probe[unit] != probe[None, :]
     which, query = np.nonzero(valid)
-    pairs, moments = pair[which, query], at[query]
-    high = _lookup(lines, pairs, moments)
-    low = _lookup(lines, pairs, moments - window_days)
-    shape = place.shape
-    n, mean, variance = np.zeros(shape), np.full(shape, np.nan), np.full(shape, np.nan)
+    pairs = pair[which, query]
+    high = _lookup(lines, pairs, at[query])
+    same_jig = lines.pair_jig[pair] == jig[None, :] if len(kept) else np.zeros(place.shape, bool)
+    return [
+        _in_window(lines, place.shape, which, query, pairs, high, at, window, unit, same_jig, readout) for window in windows
+    ]
+
+
+def _in_window(
+    lines: Timelines, shape: tuple[int, ...], which: Ints, query: Ints, pairs: Ints, high: Ints, at: Floats, window: float,
+    unit: Ints, same_jig: Bools, readout: Ints,
+) -> Neighbours:
+    """Means over (t − window, t]; ``high`` is where t stands in each pair's timeline."""
+    low = _lookup(lines, pairs, at[query] - window)
+    n, mean, variance, when = np.zeros(shape), np.full(shape, np.nan), np.full(shape, np.nan), np.full(shape, np.nan)
 
     def inside(sums: Floats) -> Floats:
         begin = lines.offset[pairs]
@@ -124,17 +154,18 @@ def neighbours(
         return upto - np.where(low > begin, sums[np.maximum(low - 1, 0)], 0.0)
 
     count = np.rint(inside(lines.sum_n))
-    total_y, total_v = inside(lines.sum_y), inside(lines.sum_v)
+    total_y, total_v, total_t = inside(lines.sum_y), inside(lines.sum_v), inside(lines.sum_t)
     some = count > 0
-    which, query, pairs = which[some], query[some], pairs[some]
-    count, total_y, total_v = count[some], total_y[some], total_v[some]
-    n[which, query] = count
-    mean[which, query] = total_y / count + lines.base[pairs]
-    variance[which, query] = np.maximum(total_v, 0.0) / count
+    where, asked, of = which[some], query[some], pairs[some]
+    count, total_y, total_v, total_t = count[some], total_y[some], total_v[some], total_t[some]
+    n[where, asked] = count
+    mean[where, asked] = total_y / count + lines.base[of]
+    variance[where, asked] = np.maximum(total_v, 0.0) / count
+    when[where, asked] = total_t / count + lines.pair_from[of]
+    same_readout = np.zeros(shape, bool)
+    newest = lines.readout[high[some] - 1]
+    same_readout[where, asked] = (newest == readout[asked]) & (newest >= 0)
     return Neighbours(
-        unit=np.where(n > 0, unit, -1),
-        mean=mean,
-        variance=variance,
-        checks=n,
-        same_jig=(lines.pair_jig[pair] == jig[None, :]) & (n > 0) if len(kept) else np.zeros(shape, bool),
+        unit=np.where(n > 0, unit, -1), mean=mean, variance=variance, checks=n, when=when, same_jig=same_jig & (n > 0),
+        same_readout=same_readout,
     )

@@ -46,6 +46,7 @@ class Rows:
     probe: Ints
     source: Ints
     jig: Ints
+    readout: Ints  # control unit, -1 where none is recorded
     check: Ints
     at_days: Floats
     first_days: Floats  # first counting of the check
@@ -123,6 +124,7 @@ def build_rows(states: Responses, events: pd.DataFrame, names: Names) -> Rows:
         probe=probe,
         source=states.source[keep].astype(np.int64),
         jig=states.keys.jig[series].astype(np.int64),
+        readout=states.readout[keep].astype(np.int64),
         check=check,
         at_days=at,
         first_days=first_at,

@@ -1,4 +1,4 @@
-"""What a check source (or a jig) did, as told by all probes read on it, in steps of thirty days."""
+"""What a check source, a jig or a control unit did, as told by all probes read with it, in steps of thirty days."""
 
 from __future__ import annotations
 
@@ -7,10 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from analytics.baseline.forward import Corrected
-from analytics.baseline.location import robust_centre
+from analytics.baseline.location import Centre, robust_centre
 from analytics.baseline.rows import Bools, Floats, Ints, Rows
 
 BIN_DAYS = 30.0
+PLAINLY_Z, PLAINLY_AT_LEAST = 4.0, 0.015  # standard errors and log size by which groups of probes plainly disagree
 
 
 @dataclass(frozen=True)
@@ -25,30 +26,29 @@ class SharedMovement:
     probes: Ints
 
 
-def shared_movement(
-    rows: Rows, corrected: Corrected, device: Ints, admitted: Bools, residual: Floats, least_probes: int = 3,
-) -> SharedMovement:
-    """Robust mean over probes of their mean residual in each bin; bins with fewer than ``least_probes`` are left out.
+@dataclass(frozen=True)
+class _Bins:
+    """Robust means of groups of probes; arrays of length groups, sorted by key."""
 
-    device: code of the source or jig of each row, −1 for none. residual: y − the probe's own level at that time, NaN
-    where it had none. Bins are counted from 1970, so that later readings never move the earlier ones.
-    """
-    use = np.flatnonzero(rows.last & admitted & np.isfinite(residual) & (device >= 0))
-    if len(use) == 0:
-        empty = np.zeros(0)
-        return SharedMovement(np.zeros(0, np.int64), empty, empty, empty, empty, np.zeros(0, np.int64))
-    number = np.floor(rows.at_days[use] / BIN_DAYS).astype(np.int64)
-    keys = np.stack([device[use], number, rows.probe[use]])
-    order = np.lexsort(keys[::-1])
-    use, keys = use[order], keys[:, order]
-    new = np.ones(len(use), bool)
-    new[1:] = (np.diff(keys, axis=1) != 0).any(axis=0)
+    key: Ints  # [parts, groups]
+    centre: Centre
+    probes: Ints
+    at_days: Floats
+
+
+def _bins(keys: Ints, probe: Ints, residual: Floats, noise: Floats, at: Floats) -> _Bins:
+    """Each probe speaks with one voice, the mean of its residuals under a key; the centre is over probes."""
+    full = np.vstack([keys, probe])
+    order = np.lexsort(full[::-1])
+    full, residual, noise, at = full[:, order], residual[order], noise[order], at[order]
+    new = np.ones(len(order), bool)
+    new[1:] = (np.diff(full, axis=1) != 0).any(axis=0)
     starts = np.flatnonzero(new)
-    count = np.diff(np.append(starts, len(use))).astype(float)
-    mean = np.add.reduceat(residual[use], starts) / count
-    variance = np.add.reduceat(corrected.noise[use], starts) / count**2 + 0.003**2
-    when = np.add.reduceat(rows.at_days[use], starts) / count
-    group_key = keys[:2, starts]
+    count = np.diff(np.append(starts, len(order))).astype(float)
+    mean = np.add.reduceat(residual, starts) / count
+    variance = np.add.reduceat(noise, starts) / count**2 + 0.003**2
+    when = np.add.reduceat(at, starts) / count
+    group_key = full[:-1, starts]
     first = np.ones(len(starts), bool)
     first[1:] = (np.diff(group_key, axis=1) != 0).any(axis=0)
     group = np.cumsum(first) - 1
@@ -57,15 +57,91 @@ def shared_movement(
     table = np.full((int(place.max()) + 1, groups), np.nan)
     table_v = table.copy()
     table[place, group], table_v[place, group] = mean, variance
-    centre = robust_centre(table, table_v)
     probes = np.bincount(group, minlength=groups)
-    at = np.bincount(group, weights=when, minlength=groups) / probes
-    keep = probes >= least_probes
-    return SharedMovement(
-        group_key[0, first][keep],
-        at[keep],
-        (group_key[1, first][keep] + 1.0) * BIN_DAYS,
-        centre.value[keep],
-        np.sqrt(centre.variance[keep]),
-        probes[keep],
+    return _Bins(
+        group_key[:, first], robust_centre(table, table_v), probes, np.bincount(group, weights=when, minlength=groups) / probes
     )
+
+
+def shared_movement(
+    rows: Rows, corrected: Corrected, device: Ints, admitted: Bools, residual: Floats, least_probes: int = 3,
+    apart: Ints | None = None,
+) -> SharedMovement:
+    """Robust mean over probes of their mean residual in each bin; bins with fewer than ``least_probes`` are left out.
+
+    device: code of the source, jig or control unit of each row, −1 for none. residual: y − the probe's own level at that
+    time, NaN where it had none. Bins are counted from 1970, so that later readings never move the earlier ones.
+    apart: what else was used, a code a row (jig and control unit). Where probes on one such thing plainly disagree with
+    those on another, at least ``least_probes`` on each, the device did what most of these groups say, and of two the
+    one that moved less: one thing that moved explains that with less than two that moved against each other.
+    """
+    use = np.flatnonzero(rows.last & admitted & np.isfinite(residual) & (device >= 0))
+    if len(use) == 0:
+        empty = np.zeros(0)
+        return SharedMovement(np.zeros(0, np.int64), empty, empty, empty, empty, np.zeros(0, np.int64))
+    number = np.floor(rows.at_days[use] / BIN_DAYS).astype(np.int64)
+    keys = np.stack([device[use], number])
+    spoken = (rows.probe[use], residual[use], corrected.noise[use], rows.at_days[use])
+    made = _bins(keys, *spoken)
+    value, sd = made.centre.value.copy(), np.sqrt(made.centre.variance)
+    if apart is not None:
+        parts = _bins(np.vstack([keys, apart[use]]), *spoken)
+        for place, k in _disagreeing(parts, least_probes):
+            mine = np.flatnonzero((made.key == k[:, None]).all(axis=0))
+            value[mine], sd[mine] = place
+    keep = made.probes >= least_probes
+    return SharedMovement(
+        made.key[0][keep], made.at_days[keep], (made.key[1][keep] + 1.0) * BIN_DAYS, value[keep], sd[keep], made.probes[keep]
+    )
+
+
+def _disagreeing(parts: _Bins, least_probes: int) -> list[tuple[tuple[float, float], Ints]]:
+    """Bins whose groups plainly disagree: ((what the device did, its standard error), (device, number))."""
+    many = np.flatnonzero(parts.probes >= least_probes)
+    if len(many) < 2:
+        return []
+    out = []
+    key = parts.key[:2, many]
+    starts = np.flatnonzero(np.append(True, (np.diff(key, axis=1) != 0).any(axis=0)))
+    for begin, end in zip(starts, np.append(starts[1:], len(many)), strict=True):
+        some = many[begin:end]
+        value, variance = parts.centre.value[some], parts.centre.variance[some]
+        low, high = int(np.argmin(value)), int(np.argmax(value))
+        gap = value[high] - value[low]
+        if gap <= max(PLAINLY_AT_LEAST, PLAINLY_Z * float(np.sqrt(variance[low] + variance[high]))):
+            continue
+        order = np.argsort(value, kind="stable")
+        middle = order[[(len(order) - 1) // 2, len(order) // 2]]
+        chosen = int(middle[np.argmin(np.abs(value[middle]))])
+        out.append(((float(value[chosen]), float(np.sqrt(variance[chosen]))), key[:, begin]))
+    return out
+
+
+def against_source(
+    rows: Rows, by_source: SharedMovement, device: Ints, admitted: Bools, residual: Floats, least_probes: int = 3
+) -> Floats:
+    """Residual with what the source did in the same thirty days taken off, [rows]; NaN where the device cannot be told from it.
+
+    That takes at least ``least_probes`` probes on the device and as many on others of its kind, on that source in those days.
+    """
+    out = np.full(len(residual), np.nan)
+    use = np.flatnonzero(rows.last & admitted & np.isfinite(residual) & (device >= 0))
+    if len(use) == 0 or len(by_source.device) == 0:
+        return out
+    number = np.floor(rows.at_days[use] / BIN_DAYS).astype(np.int64)
+    source = rows.source[use]
+    said = {(int(d), round(e / BIN_DAYS) - 1): v for d, e, v in zip(by_source.device, by_source.ends_days, by_source.offset, strict=True)}
+    full = np.stack([source, number, device[use], rows.probe[use]])
+    voices = np.unique(full, axis=1)
+    on_device: dict[tuple[int, int, int], int] = {}
+    on_source: dict[tuple[int, int], int] = {}
+    for s, b, d, _ in voices.T.tolist():
+        on_device[s, b, d] = on_device.get((s, b, d), 0) + 1
+        on_source[s, b] = on_source.get((s, b), 0) + 1
+    moved = np.array([
+        said.get((s, b), np.nan)
+        if on_device[s, b, d] >= least_probes and on_source[s, b] - on_device[s, b, d] >= least_probes else np.nan
+        for s, b, d, _ in full.T.tolist()
+    ])
+    out[use] = residual[use] - moved
+    return out

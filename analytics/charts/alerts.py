@@ -79,6 +79,7 @@ def sentence(one: Located) -> str:
     texts: dict[Rule, str] = {
         "change_point": f"The response {way} by {pct(change)} against all checks before{since}.",
         "cusum": f"The response {way} by {pct(change)} against its reference{since}.",
+        "drift": f"The response has drifted by {signed_pct(change)} from the first check of its reference on{since}.",
         "tolerance": f"The newest checks lie {signed_pct(change)} from the reference, beyond the tolerance limit of {one.limit_pct:g} %.",
         "action_level": f"The newest checks lie {signed_pct(change)} from the reference, beyond the action level of {one.limit_pct:g} %.",
         "scatter": {

@@ -2,16 +2,50 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
-from analytics.baseline.rows import Floats
+from analytics.baseline.rows import Floats, Rows
 from analytics.charts.padded import Rectangle, Sums
 
 LAGS = (2, 3, 5, 8, 13)
 SURE = 4.5  # standard deviations from the reference, so that noise alone does not pass a limit
 
 
+@dataclass(frozen=True)
+class Newest:
+    """Mean of the newest checks of each row; arrays per row, NaN or 0 checks where there are fewer."""
+
+    mean: Floats
+    variance: Floats
+    checks: Floats
+
+
+def newest(rows: Rows, box: Rectangle, sums: Sums, base: Floats, checks: int) -> Newest:
+    """Mean of the newest ``checks`` checks, the one under way among them; whole checks, however many rows they have.
+
+    Held back or left out checks count as read but do not speak. Fewer checks before it: NaN.
+    """
+    last = np.flatnonzero(rows.last)
+    number = np.cumsum(rows.first) - 1
+    enough = rows.ordinal >= checks
+    before = last[np.maximum(number - checks, 0)] if len(last) else number
+
+    def inside(total: Floats) -> Floats:
+        row = box.back(total)
+        return np.asarray(row - row[before]) if len(row) else row
+
+    weight = inside(sums.weight)
+    told = enough & (weight > 0)
+    safe = np.where(told, weight, np.nan)
+    return Newest(
+        inside(sums.weighted) / safe + base[rows.unit], 1.0 / safe, np.where(told, inside(sums.checks), 0.0)
+    )
+
+
 def passes_level(
+    rows: Rows,
     box: Rectangle,
     sums: Sums,
     base: Floats,
@@ -24,40 +58,25 @@ def passes_level(
     """Ratios (low, high) above 1 where the mean of the newest 2, 3, 5, 8 or 13 checks lies beyond the limit.
 
     low, high: limits as log ratios to the reference (negative, positive). A mean counts only where it is also surely off
-    the reference, and where it has at least two checks.
+    the reference, and where at least two of its checks speak.
     """
-    ref = box.spread(reference, np.nan) - base[:, None]
-    ref_var = box.spread(reference_variance, np.inf)
-    bridge = box.spread(persistent)
-    best_low, best_high = np.zeros(box.shape), np.zeros(box.shape)
+    best_low, best_high = np.zeros(len(reference)), np.zeros(len(reference))
     for m in LAGS:
-        if m >= box.shape[1]:
-            break
-        after = sums.weight[:, m:] - sums.weight[:, :-m]
-        ok = (sums.checks[:, m:] - sums.checks[:, :-m] > 1.5) & (after > 0)
-        safe = np.where(after > 0, after, 1.0)
-        delta = (sums.weighted[:, m:] - sums.weighted[:, :-m]) / safe - ref[:, m:]
-        variance = 1.0 / safe + ref_var[:, m:] + bridge[:, m:]
-        sure = ok & (np.abs(delta) > SURE * np.sqrt(variance))
+        late = newest(rows, box, sums, base, m)
+        delta = late.mean - reference
+        error = np.sqrt(late.variance + reference_variance + persistent)
+        sure = (late.checks > 1.5) & (np.abs(delta) > SURE * error)
         if m == LAGS[0]:
             # Two checks alone must pass the limit by their own error.
-            error = np.sqrt(variance)
             sure &= (delta + error < low) | (delta - error > high)
-        best_low[:, m:] = np.maximum(best_low[:, m:], np.where(sure, delta / low, 0.0))
-        best_high[:, m:] = np.maximum(best_high[:, m:], np.where(sure, delta / high, 0.0))
-    return box.back(best_low), box.back(best_high)
+        best_low = np.maximum(best_low, np.where(sure, delta / low, 0.0))
+        best_high = np.maximum(best_high, np.where(sure, delta / high, 0.0))
+    return best_low, best_high
 
 
 def recent_deviation(
-    box: Rectangle, sums: Sums, base: Floats, reference: Floats, checks: int = 6
+    rows: Rows, box: Rectangle, sums: Sums, base: Floats, reference: Floats, checks: int = 6
 ) -> tuple[Floats, Floats]:
-    """Mean of the newest ``checks`` rows against the reference, and its standard error; NaN where there are too few."""
-    ref = box.spread(reference, np.nan) - base[:, None]
-    deviation, error = np.full(box.shape, np.nan), np.full(box.shape, np.nan)
-    m = min(checks, box.shape[1] - 1)
-    if m >= 1:
-        after = sums.weight[:, m:] - sums.weight[:, :-m]
-        safe = np.where(after > 0, after, np.nan)
-        deviation[:, m:] = (sums.weighted[:, m:] - sums.weighted[:, :-m]) / safe - ref[:, m:]
-        error[:, m:] = 1.0 / np.sqrt(safe)
-    return box.back(deviation), box.back(error)
+    """Mean of the newest ``checks`` checks against the reference, and its standard error; NaN where there are too few."""
+    late = newest(rows, box, sums, base, checks)
+    return late.mean - reference, np.sqrt(late.variance)

@@ -27,28 +27,32 @@ class Opening:
     detail: str
 
 
-def open_and_settle(ratio: Floats, good: Bools, least_open: int = 1) -> list[tuple[int, int | None]]:
+def open_and_settle(
+    ratio: Floats, good: Bools, least_open: int = 1, check: Ints | None = None
+) -> list[tuple[int, int | None]]:
     """Openings of one statistic of one unit: (row it tipped, row that settled it or None).
 
     ratio: statistic over threshold in row order; above 1 opens. good: rows after which an open alarm counts as settled.
-    An alarm stays open for at least ``least_open`` rows; after settling it opens again only once the statistic has
-    been below 0.8 in between.
+    check: number of the check of each row; each row one, where not given. An alarm stays open for at least
+    ``least_open`` checks; after settling it opens again only once the statistic has been below 0.8 in between.
 
     >>> open_and_settle(np.array([0., 2., 2., 0., 0., 2.]), np.array([0, 0, 0, 1, 1, 0], bool))
     [(1, 3), (5, None)]
     """
     out: list[tuple[int, int | None]] = []
     row, n = 0, len(ratio)
+    number = np.arange(n) if check is None else check
     while True:
         over = np.flatnonzero(ratio[row:] > 1.0)
         if len(over) == 0:
             return out
         start = row + int(over[0])
-        calm = np.flatnonzero(good[start + least_open :])
+        soonest = int(np.searchsorted(number, number[start] + least_open))
+        calm = np.flatnonzero(good[soonest:])
         if len(calm) == 0:
             out.append((start, None))
             return out
-        end = start + least_open + int(calm[0])
+        end = soonest + int(calm[0])
         out.append((start, end))
         low = np.flatnonzero(ratio[end:] < REARM)
         if len(low) == 0:

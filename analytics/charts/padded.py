@@ -45,34 +45,38 @@ class Sums:
     run_weight: Floats  # Σ 1/v since the present source came into use
 
 
-def running_sums(rows: Rows, box: Rectangle, x: Floats, noise: Floats, admitted: Bools, pending: Bools) -> Sums:
-    """Running sums over admitted checks; a check confirmed by the next one enters at the last row of that one."""
-    weight = np.where(admitted, 1.0 / noise, 0.0)
-    base = x[rows.unit_first[:-1]][rows.unit] if len(x) else x
-    shifted = x - base
-    parts = []
+def accumulated(
+    rows: Rows, box: Rectangle, admitted: Bools, pending: Bools, values: tuple[Floats, ...]
+) -> list[Floats]:
+    """Running sums over admitted checks, each [units, longest]; one confirmed by the next check enters at the last row of that one."""
     last = np.flatnonzero(rows.last)
     number = np.cumsum(rows.first) - 1
-    late = pending & rows.last & admitted  # came far off, was confirmed by the next check
+    carried = np.flatnonzero(pending & rows.last & admitted)  # came far off, was confirmed by the next check
     held = pending & admitted  # says nothing at its own moment
-    for value in (weight, weight * shifted, np.where(admitted, 1.0, 0.0)):
-        own = np.where(held, 0.0, value)
-        step = rows.increment(own)
-        carried = np.flatnonzero(late)
+    out = []
+    for value in values:
+        step = rows.increment(np.where(held, 0.0, value))
         target_number = number[carried] + 1
         ok = target_number < len(last)
         np.add.at(step, last[target_number[ok]], value[carried[ok]])
-        parts.append(step)
-    new_run = rows.first.copy()
+        out.append(np.cumsum(box.spread(step), axis=1))
+    return out
+
+
+def running_sums(rows: Rows, box: Rectangle, x: Floats, noise: Floats, admitted: Bools, pending: Bools) -> Sums:
+    """What the charts of the level are made of."""
+    weight = np.where(admitted, 1.0 / noise, 0.0)
+    base = x[rows.unit_first[:-1]][rows.unit] if len(x) else x
+    total, weighted, checks = accumulated(
+        rows, box, admitted, pending, (weight, weight * (x - base), np.where(admitted, 1.0, 0.0))
+    )
     same_source = np.zeros(len(x), bool)
     if len(x):
         same_source[1:] = (rows.source[1:] == rows.source[:-1]) & (rows.unit[1:] == rows.unit[:-1])
-    new_run = ~same_source
-    total = np.cumsum(box.spread(parts[0]), axis=1)
     row_total = box.back(total)
-    before_run = np.where(new_run, row_total - parts[0], 0.0)
-    start = np.maximum.accumulate(np.where(new_run, np.arange(len(x)), 0)) if len(x) else np.zeros(0, np.int64)
-    run = row_total - before_run[start]
-    return Sums(
-        total, np.cumsum(box.spread(parts[1]), axis=1), np.cumsum(box.spread(parts[2]), axis=1), box.spread(run)
-    )
+    step = row_total.copy()
+    step[1:] -= row_total[:-1]
+    step = np.where(box.place > 0, step, row_total)
+    before_run = np.where(~same_source, row_total - step, 0.0)
+    start = np.maximum.accumulate(np.where(~same_source, np.arange(len(x)), 0)) if len(x) else np.zeros(0, np.int64)
+    return Sums(total, weighted, checks, box.spread(row_total - before_run[start]))

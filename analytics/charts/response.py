@@ -9,13 +9,20 @@ import numpy as np
 import pandas as pd
 
 from analytics.baseline.forward import Corrected, SharedPriors, walk
-from analytics.baseline.rows import Floats, Rows, build_rows
+from analytics.baseline.rows import Bools, Floats, Rows, build_rows
 from analytics.charts.budget import checks_between_false_alarms
 from analytics.charts.core import CoreChart, core_chart, interval_days
 from analytics.charts.levels_reached import passes_level, recent_deviation
 from analytics.charts.openings import Opening, open_and_settle
 from analytics.charts.outliers import Outliers, find_outliers
 from analytics.charts.padded import Rectangle, running_sums
+from analytics.charts.slope import (
+    RISK_AFTER_SERVICE_PER_BUDGET,
+    RISK_PER_BUDGET,
+    after_service,
+    slope_chart,
+    slope_limit,
+)
 from analytics.charts.spread import SpreadChart, spread_chart
 from analytics.counting.columns import Names
 from analytics.counting.response import expected_log_var
@@ -23,6 +30,7 @@ from analytics.counting.tables import Responses
 from analytics.results import Direction, Rule
 from analytics.settings import Settings
 
+LEVEL_RULES = ("change_point", "cusum", "action_level", "tolerance", "drift")
 SETTLE_CHECKS = 6  # newest checks that must agree with the reference before an alarm counts as settled
 
 
@@ -111,7 +119,9 @@ def chart_responses(
     sums = running_sums(rows, box, c.x, c.noise, outliers.admitted, outliers.pending)
     base = c.x[rows.unit_first[:-1]] if rows.units else np.zeros(0)
     tolerance, action = settings.limits.tolerance_pct / 100.0, settings.limits.action_level_pct / 100.0
-    out_low, out_high = passes_level(box,
+    out_low, out_high = passes_level(
+        rows,
+        box,
         sums,
         base,
         c.alpha_then,
@@ -120,7 +130,9 @@ def chart_responses(
         float(np.log1p(-tolerance)),
         float(np.log1p(tolerance)),
     )
-    act_low, act_high = passes_level(box,
+    act_low, act_high = passes_level(
+        rows,
+        box,
         sums,
         base,
         c.alpha_then,
@@ -129,58 +141,84 @@ def chart_responses(
         float(np.log1p(-action)),
         float(np.log1p(action)),
     )
-    deviation, error = recent_deviation(box, sums, base, c.alpha_then, SETTLE_CHECKS)
+    deviation, error = recent_deviation(rows, box, sums, base, c.alpha_then, SETTLE_CHECKS)
     band = np.log1p(settings.limits.dead_band_pct / 100.0)
     good = (np.abs(deviation) <= np.maximum(band, 1.5 * error)) & (np.maximum(core.ratio_low, core.ratio_high) < 0.5)
     ends = unit_ends(rows, events, names)
-    openings: list[Opening] = []
     wide = np.maximum(spread.ratio_scatter, spread.ratio_outliers)
-    core_rule: list[Rule] = ["change_point", "cusum"]
-    for ratio, direction, onset, rule in (
-        (core.ratio_low, "low", core.onset_row_low, None),
-        (core.ratio_high, "high", core.onset_row_high, None),
-        (out_low, "low", None, "tolerance"),
-        (out_high, "high", None, "tolerance"),
-        (act_low, "low", None, "action_level"),
-        (act_high, "high", None, "action_level"),
-        (wide, "high", None, "scatter"),
-        (spread.ratio_low, "low", None, "scatter"),
-        (spread.ratio_repeats, "both", None, "scatter"),
+    inside_tolerance, inside_action = (np.abs(deviation) < -np.log1p(-limit) - error for limit in (tolerance, action))
+    openings: list[Opening] = []
+    for ratio, direction, onset, rule, calm in (
+        (core.ratio_low, "low", core.onset_row_low, None, good),
+        (core.ratio_high, "high", core.onset_row_high, None, good),
+        (out_low, "low", None, "tolerance", inside_tolerance),
+        (out_high, "high", None, "tolerance", inside_tolerance),
+        (act_low, "low", None, "action_level", inside_action),
+        (act_high, "high", None, "action_level", inside_action),
+        (wide, "high", None, "scatter", spread.calm),
+        (spread.ratio_low, "low", None, "scatter", spread.ratio_low < 0.3),
+        (spread.ratio_repeats, "both", None, "scatter", spread.ratio_repeats < 0.3),
     ):
-        judged = np.where(rows.partial, 0.0, ratio)
-        if rule in ("tolerance", "action_level"):
-            calm = np.abs(deviation) < -np.log1p(-(tolerance if rule == "tolerance" else action)) - error
-        elif rule == "scatter":
-            calm = spread.calm if direction == "high" else ratio < 0.3
-        else:
-            calm = good
-        for unit in np.unique(rows.unit[judged > 1.0]):
-            part = slice(int(rows.unit_first[unit]), int(rows.unit_first[unit + 1]))
-            for start, end in open_and_settle(judged[part], calm[part], SETTLE_CHECKS):
-                row = part.start + start
-                settled = rows.at_days[part.start + end] if end is not None else None
-                if settled is None and np.isfinite(ends[unit]):
-                    settled = float(ends[unit])
-                name = rule if rule is not None else core_rule[int(core.against_reference[row])]
-                size = core.change_low[row] if direction == "low" else core.change_high[row]
-                if rule == "scatter":
-                    size = spread.extra_pct[row] / 100.0
-                elif rule is not None:
-                    size = judged[row] * np.log1p(
-                        (1 if direction == "high" else -1) * (tolerance if rule == "tolerance" else action)
-                    )
-                openings.append(
-                    Opening(
-                        int(rows.series[row]),
-                        cast(Rule, name),
-                        row,
-                        float(rows.at_days[row]),
-                        float(rows.first_days[max(onset[row], part.start)]) if onset is not None else None,
-                        None if settled is None else float(settled),
-                        cast(Direction, direction),
-                        float(size),
-                        "",
-                    )
+        for row, settled in _walked(rows, ratio, calm, ends):
+            name = rule or ("cusum" if core.against_reference[row] else "change_point")
+            size = core.change_low[row] if direction == "low" else core.change_high[row]
+            if rule == "scatter":
+                size = spread.extra_pct[row] / 100.0
+            elif rule is not None:
+                size = ratio[row] * np.log1p(
+                    (1 if direction == "high" else -1) * (tolerance if rule == "tolerance" else action)
                 )
+            since = None if onset is None else float(rows.first_days[max(onset[row], rows.unit_first[rows.unit[row]])])
+            openings.append(_opening(rows, row, name, direction, since, settled, float(size)))
+    openings += drift_openings(rows, c, outliers, openings, ends, settings)
     ratio = np.maximum.reduce([core.ratio_low, core.ratio_high]) if len(c.x) else np.zeros(0)
     return ResponseCharts(rows, corrected, outliers, core, spread, ratio, openings, ends)
+
+
+def _walked(rows: Rows, ratio: Floats, calm: Bools, ends: Floats) -> list[tuple[int, float | None]]:
+    """Row that tipped each opening of one statistic, and the day it was settled."""
+    # A check still under way neither alarms nor settles.
+    judged, calm = np.where(rows.partial, 0.0, ratio), calm & ~rows.partial
+    out: list[tuple[int, float | None]] = []
+    for unit in np.unique(rows.unit[judged > 1.0]):
+        part = slice(int(rows.unit_first[unit]), int(rows.unit_first[unit + 1]))
+        for start, end in open_and_settle(judged[part], calm[part], SETTLE_CHECKS, rows.ordinal[part]):
+            settled = float(rows.at_days[part.start + end]) if end is not None else None
+            if settled is None and np.isfinite(ends[unit]):
+                settled = float(ends[unit])
+            out.append((part.start + start, settled))
+    return out
+
+
+def _opening(
+    rows: Rows, row: int, rule: str, direction: str, onset: float | None, settled: float | None, size: float
+) -> Opening:
+    return Opening(
+        int(rows.series[row]), cast(Rule, rule), row, float(rows.at_days[row]), onset, settled, cast(Direction, direction), size, ""
+    )
+
+
+def drift_openings(
+    rows: Rows, c: Corrected, outliers: Outliers, earlier: list[Opening], ends: Floats, settings: Settings
+) -> list[Opening]:
+    """Units that drift from their first check on (``slope``), and losses that a service did not end."""
+    line = slope_chart(
+        rows, c.x, c.noise, c.persistent, outliers.admitted, outliers.pending, 2 * settings.reference.readings,
+        np.log1p(settings.limits.dead_band_pct / 100.0),
+    )
+    budget = settings.alarms.budget_per_probe_year
+    standing = []
+    for one in earlier:
+        unit = int(rows.unit[one.row])
+        if one.rule in LEVEL_RULES and (one.settled_days is None or one.settled_days >= ends[unit]):
+            standing.append((unit, str(one.direction)))
+    goes_on = after_service(rows, standing, ends)[rows.unit] if rows.units else np.zeros(0, np.int64)
+    usual = slope_limit(0.5 * RISK_PER_BUDGET * budget)
+    limit = np.where(goes_on * line.z > 0, min(slope_limit(RISK_AFTER_SERVICE_PER_BUDGET * budget), usual), usual)
+    out = []
+    for side, direction in ((-1, "low"), (1, "high")):
+        ratio = np.where(side * line.z > 0, np.abs(line.z) / limit, 0.0)
+        for row, settled in _walked(rows, ratio, np.abs(line.z) < 1.0, ends):
+            since = float(rows.first_days[rows.unit_first[rows.unit[row]]])
+            out.append(_opening(rows, row, "drift", direction, since, settled, float(line.change[row])))
+    return out

@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.baseline.forward import Corrected
-from analytics.baseline.location import robust_centre
+from analytics.baseline.reference import references
 from analytics.baseline.rows import Bools, Ints, Rows, build_rows, days
 from analytics.charts.core import CoreChart
 from analytics.charts.levels import LevelChart
@@ -31,8 +31,6 @@ from analytics.cut import cut
 from analytics.fleet import activity_variance
 from analytics.records.snapshot import Records
 from analytics.settings import Settings
-
-REFERENCE_WIDENING = 1.1  # as in the pass: a biweight centre of few values is less efficient than their mean
 
 Part = TypeVar("Part", CoreChart, SpreadChart, LevelChart)
 
@@ -117,22 +115,22 @@ def _rows_of(chart: Part, index: Ints) -> Part:
 
 def _corrected(c: Corrected, rows: Rows, old: Ints, reference_checks: int) -> Corrected:
     """What the pass made of these rows; references from the checks of then."""
-    per_unit = ("alpha", "alpha_var", "reference_checks", "unit_placing")
+    per_unit = ("alpha", "alpha_var", "reference_checks", "unit_placing", "references")
     kept = {one.name: getattr(c, one.name)[old] for one in fields(c) if one.name not in per_unit}
-    table = np.full((reference_checks, rows.units), np.nan)
-    table_var = table.copy()
+    table, table_var, table_at = (np.full((rows.units, reference_checks), np.nan) for _ in range(3))
     early = np.flatnonzero(rows.last & (rows.ordinal < reference_checks))
-    table[rows.ordinal[early], rows.unit[early]] = kept["x"][early]
-    table_var[rows.ordinal[early], rows.unit[early]] = kept["noise"][early]
-    centre = robust_centre(table, table_var)
+    place = rows.unit[early], rows.ordinal[early]
+    table[place], table_var[place], table_at[place] = kept["x"][early], kept["noise"][early], rows.first_days[early]
+    made = references(table, table_var, table_at)
     # The spread of placing in force at the newest row stands for the unit's.
     placing = kept["placing"][rows.unit_first[1:] - 1] if rows.units else np.zeros(0)
     return Corrected(
         **kept,
-        alpha=centre.value,
-        alpha_var=centre.variance * REFERENCE_WIDENING,
-        reference_checks=np.isfinite(table).sum(axis=0),
+        alpha=made.value,
+        alpha_var=made.variance,
+        reference_checks=np.isfinite(table).sum(axis=1),
         unit_placing=placing,
+        references=made,
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analytics.advice.devices import source_findings
+from analytics.advice.device_findings import source_findings
 from analytics.baseline.shared import BIN_DAYS
 
 HALF_LIFE = 271.74

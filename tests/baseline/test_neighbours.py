@@ -39,7 +39,7 @@ def test_window_means_are_those_of_a_plain_loop(window):
     """Checks, mean and variance of every neighbour of every query, for short, usual and endless windows."""
     rows, variance = crowd()
     lines = timelines(rows, variance, 3)
-    made = neighbours(lines, rows.source, rows.at_days, rows.probe, rows.jig, rows.unit_probe, window)
+    made = neighbours(lines, rows.source, rows.at_days, rows.probe, rows.jig, rows.readout, rows.unit_probe, [window])[0]
     for q in range(len(rows.unit)):
         wanted = by_loops(rows, variance, rows.source[q], rows.at_days[q], rows.probe[q], window)
         places = np.flatnonzero(made.unit[:, q] >= 0)
@@ -56,7 +56,7 @@ def test_no_probe_speaks_for_itself():
     """Neither its own readings nor those of its earlier reference epochs are among the neighbours of a query."""
     rows, variance = crowd(2)
     made = neighbours(
-        timelines(rows, variance, 3), rows.source, rows.at_days, rows.probe, rows.jig, rows.unit_probe, 500.0)
+        timelines(rows, variance, 3), rows.source, rows.at_days, rows.probe, rows.jig, rows.readout, rows.unit_probe, [500.0])[0]
     own = np.where(made.unit >= 0, rows.unit_probe[made.unit] == rows.probe[None, :], False)
     assert (made.unit >= 0).any()
     assert not own.any()
@@ -72,10 +72,10 @@ def test_readings_to_come_say_nothing():
         kept[some], rows.y[early], rows.at_days[early], source=rows.source[early], probe=rows.unit_probe[some],
         jig=[rows.jig[rows.unit == u][0] for u in some])
     then = neighbours(
-        timelines(part, variance[early], 3), part.source, part.at_days, part.probe, part.jig, part.unit_probe, 35.0)
+        timelines(part, variance[early], 3), part.source, part.at_days, part.probe, part.jig, part.readout, part.unit_probe, [35.0])[0]
     later = neighbours(
         timelines(rows, variance, 3), rows.source[early], rows.at_days[early], rows.probe[early], rows.jig[early],
-        rows.unit_probe, 35.0)
+        rows.readout[early], rows.unit_probe, [35.0])[0]
     for q in range(int(early.sum())):
         a = {int(some[u]): (then.mean[i, q], then.checks[i, q]) for i, u in enumerate(then.unit[:, q]) if u >= 0}
         b = {int(u): (later.mean[i, q], later.checks[i, q]) for i, u in enumerate(later.unit[:, q]) if u >= 0}
@@ -87,14 +87,15 @@ def test_a_check_that_comes_in_parts_counts_once():
     y, at = np.array([1.0, 1.2, 2.0]), np.array([10.0, 10.05, 11.0])
     rows = Rows(
         index=np.arange(3), unit=np.array([0, 0, 1]), series=np.array([0, 0, 1]), probe=np.array([0, 0, 1]),
-        source=np.zeros(3, np.int64), jig=np.zeros(3, np.int64), check=np.array([0, 0, 1]), at_days=at,
+        source=np.zeros(3, np.int64), jig=np.zeros(3, np.int64),
+        readout=np.zeros(3, np.int64), check=np.array([0, 0, 1]), at_days=at,
         first_days=np.array([10.0, 10.0, 11.0]), y=y, first=np.array([True, False, True]),
         last=np.array([False, True, True]), ordinal=np.zeros(3, np.int64), partial=np.zeros(3, bool),
         unit_series=np.arange(2), unit_probe=np.arange(2), unit_first=np.array([0, 2, 3]))
     lines = timelines(rows, np.array([1e-4, 3e-4, 1e-4]), 1)
     one = np.ones(1, np.int64)
     for moment, mean, spread in ((10.01, 1.0, 1e-4), (10.05, 1.2, 3e-4), (20.0, 1.2, 3e-4)):
-        made = neighbours(lines, 0 * one, np.array([moment]), one, 0 * one, rows.unit_probe, 35.0)
+        made = neighbours(lines, 0 * one, np.array([moment]), one, 0 * one, 0 * one, rows.unit_probe, [35.0])[0]
         assert made.checks[made.unit >= 0].tolist() == [1.0]
         assert made.mean[0, 0] == pytest.approx(mean)
         assert made.variance[0, 0] == pytest.approx(spread)
@@ -105,9 +106,9 @@ def test_nobody_there():
     rows, variance = crowd(4)
     lines = timelines(rows, variance, 3)
     none = np.zeros(0, np.int64)
-    assert neighbours(lines, none, np.zeros(0), none, none, rows.unit_probe, 35.0).unit.shape[1] == 0
+    assert neighbours(lines, none, np.zeros(0), none, none, none, rows.unit_probe, [35.0])[0].unit.shape[1] == 0
     alone = plain_rows([5], np.ones(5))
     made = neighbours(
-        timelines(alone, np.full(5, 1e-4), 1), alone.source, alone.at_days, alone.probe, alone.jig, alone.unit_probe,
-        35.0)
+        timelines(alone, np.full(5, 1e-4), 1), alone.source, alone.at_days, alone.probe, alone.jig, alone.readout,
+        alone.unit_probe, [35.0])[0]
     assert (made.unit < 0).all()

@@ -71,7 +71,8 @@ def core(x: Array) -> Array:
     one_source, number = np.zeros(n, np.int64), np.arange(n)
     days = ordinal * 7.0
     rows = Rows(
-        index=number, unit=unit, series=unit, probe=unit, source=one_source, jig=one_source, check=number, at_days=days,
+        index=number, unit=unit, series=unit, probe=unit, source=one_source, jig=one_source, readout=one_source,
+        check=number, at_days=days,
         first_days=days, y=values, first=yes, last=yes, ordinal=ordinal, partial=~yes, unit_series=np.arange(runs),
         unit_probe=np.arange(runs), unit_first=np.arange(runs + 1) * length)
     chart = core_chart(

@@ -8,7 +8,7 @@ from analytics.baseline.rows import Rows
 from analytics.charts.core import core_chart
 
 
-def plain_rows(lengths, y, at_days=None, *, source=None, probe=None, jig=None) -> Rows:
+def plain_rows(lengths, y, at_days=None, *, source=None, probe=None, jig=None, readout=None) -> Rows:
     """Rows of units of these lengths, weekly unless the days are given; one probe and one series a unit."""
     lengths = np.asarray(lengths, np.int64)
     n, unit = int(lengths.sum()), np.repeat(np.arange(len(lengths)), lengths)
@@ -21,7 +21,8 @@ def plain_rows(lengths, y, at_days=None, *, source=None, probe=None, jig=None) -
     return Rows(
         index=np.arange(n), unit=unit, series=unit, probe=probes[unit],
         source=zero if source is None else np.asarray(source, np.int64),
-        jig=zero - 1 if jig is None else np.asarray(jig, np.int64)[unit], check=np.arange(n), at_days=at, first_days=at,
+        jig=zero - 1 if jig is None else np.asarray(jig, np.int64)[unit], readout=zero - 1 if readout is None else np.asarray(readout, np.int64),
+        check=np.arange(n), at_days=at, first_days=at,
         y=np.asarray(y, float), first=np.ones(n, bool), last=np.ones(n, bool), ordinal=ordinal,
         partial=np.zeros(n, bool), unit_series=of_unit, unit_probe=probes, unit_first=first)
 

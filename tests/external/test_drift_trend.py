@@ -10,7 +10,7 @@ import pytest
 import statsmodels.api as sm
 from scipy import integrate
 
-from analytics.advice.devices import line_fit
+from analytics.advice.device_findings import line_fit
 from analytics.drift.trend import ONSETS, PRIOR_RAMP, PRIOR_STEP, RAMP_SD_PER_YEAR, STEP_SD, YEAR_DAYS, fit_trends
 
 DATA = Path(__file__).parent / "data"

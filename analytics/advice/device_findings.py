@@ -1,0 +1,269 @@
+"""What a check source, a jig or a control unit did, read from its movement in steps of thirty days, as known at any time.
+
+Only whole steps count, taken one after the other, so a finding is never dated in hindsight. What is found is signalled
+with the numbers of then; the reasons give the numbers of now, which later steps make better.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from analytics.baseline.rows import Floats, Ints
+from analytics.baseline.shared import BIN_DAYS
+from analytics.counting.nuclides import half_life_days
+from analytics.results import Rule
+from analytics.words import day, pct, signed_pct
+
+SURE_Z = 5.0
+LEAST_SLOPE_PER_YEAR = 0.03
+LEAST_LEVEL = 0.03
+STEEP_PER_YEAR = 0.3
+LEAST_SPAN_DAYS = 120.0
+EARLY_DAYS = 150.0  # in which a new source's activity shows
+WITHIN_PCT = 0.003  # movement of a step beyond its stated error (project choice)
+YEAR_DAYS = 365.2422
+CHECK_NUCLIDES = ("Co-57", "Gd-153", "Ba-133", "Cs-137", "Am-241", "I-129", "I-125")  # used in check sources (trade)
+
+
+@dataclass(frozen=True)
+class Moved:
+    """Movement of one device, one value a step of thirty days."""
+
+    at: Floats  # middle of the readings, days
+    ends: Floats
+    value: Floats  # natural log
+    sd: Floats
+    probes: Ints
+
+    def part(self, begin: int, end: int) -> Moved:
+        """The steps from ``begin`` up to, not including, ``end``."""
+        some = slice(begin, end)
+        return Moved(self.at[some], self.ends[some], self.value[some], self.sd[some], self.probes[some])
+
+    def __len__(self) -> int:
+        """Steps."""
+        return len(self.at)
+
+
+@dataclass(frozen=True)
+class Finding:
+    """What a device was found to do, and when that was first sure."""
+
+    rule: Rule
+    signalled_days: float
+    low: bool
+    sentence: str
+    begin: int = 0  # steps it rests on
+    end: int = 0
+
+
+def line_fit(at: Floats, value: Floats, sd: Floats) -> tuple[float, float, float, float]:
+    """Weighted straight line: level at the first instant, slope per day, their standard errors (widened by misfit)."""
+    w = 1.0 / sd**2
+    t = at - at[0]
+    mean_t, mean_y = float((w * t).sum() / w.sum()), float((w * value).sum() / w.sum())
+    sxx = float((w * (t - mean_t) ** 2).sum())
+    slope = float((w * (t - mean_t) * (value - mean_y)).sum()) / sxx if sxx > 0 else 0.0
+    residual = value - mean_y - slope * (t - mean_t)
+    misfit = max(float((w * residual**2).sum()) / max(len(at) - 2, 1), 1.0)
+    slope_sd = float(np.sqrt(misfit / sxx)) if sxx > 0 else np.inf
+    level_sd = float(np.sqrt(misfit / w.sum() + (mean_t * slope_sd) ** 2))
+    return mean_y - slope * mean_t, slope, level_sd, slope_sd
+
+
+@dataclass(frozen=True)
+class Step:
+    """One step: day, natural log size, standard error."""
+
+    day: float
+    size: float
+    error: float
+
+
+def step_fit(moved: Moved) -> Step | None:
+    """The step that accounts best for the values, the one in which it happened being a mixture of before and after.
+
+    Its share of after gives the day. None with fewer than one value before and one after.
+    """
+    w, v = 1.0 / (moved.sd**2 + WITHIN_PCT**2), moved.value
+    best: tuple[float, Step] | None = None
+    for k in range(1, len(v) - 1):
+        before, after = (float((w[p] * v[p]).sum() / w[p].sum()) for p in (slice(None, k), slice(k + 1, None)))
+        mixed = float(np.clip(v[k], min(before, after), max(before, after)))
+        model = np.where(np.arange(len(v)) < k, before, after)
+        model[k] = mixed
+        misfit = float((w * (v - model) ** 2).sum())
+        share = (mixed - before) / (after - before) if after != before else 0.5
+        error = float(np.sqrt(1.0 / w[:k].sum() + 1.0 / w[k + 1 :].sum()))
+        if best is None or misfit < best[0]:
+            best = misfit, Step(float(moved.ends[k] - BIN_DAYS * share), after - before, error)
+    return None if best is None else best[1]
+
+
+def source_findings(
+    name: str,
+    at: Floats,
+    ends: Floats,
+    value: Floats,
+    sd: Floats,
+    probes: Ints,
+    half_life: float,
+    certificate_sd: float | None,
+    now: float,
+) -> list[Finding]:
+    """Slope, constant factor and steps of a source, each dated to the end of the thirty days that made it sure.
+
+    certificate_sd: k=1 of the log activity, None where the source's offset is zero by construction (references were formed
+    on it) or not stated.
+    """
+    moved = Moved(at, ends, value, sd, probes)
+    found = movement_findings("source", moved, now, half_life)
+    level = None if certificate_sd is None else certificate_finding(name, moved, half_life, certificate_sd, now)
+    if level is not None:
+        found.append(level)
+    return sorted(found, key=lambda one: one.signalled_days)
+
+
+def movement_findings(kind: str, moved: Moved, now: float, half_life: float = np.nan) -> list[Finding]:
+    """Slope (once) and steps of a device; after a step the search begins anew behind it."""
+    found: list[Finding] = []
+    begin = 0
+    whole = int(np.searchsorted(moved.ends, now, side="right"))
+    for k in range(3, whole + 1):
+        part = moved.part(begin, k)
+        if _is_slope(part):
+            if not any(one.rule == "drift" for one in found):
+                one = Finding("drift", float(part.ends[-1]), line_fit(part.at, part.value, part.sd)[1] < 0, "", begin, k)
+                found.append(replace(one, sentence=words(kind, one, moved, half_life)))
+            continue
+        split = _split(part)
+        if split is not None and not any(one.rule == "drift" for one in found):
+            jump = float(part.value[split:].mean() - part.value[:split].mean())
+            one = Finding("change_point", float(part.ends[-1]), jump < 0, "", begin, k)
+            found.append(replace(one, sentence=words(kind, one, moved, half_life)))
+            begin += split + 1
+    return found
+
+
+def words(kind: str, one: Finding, moved: Moved, half_life: float = np.nan) -> str:
+    """One sentence for a slope or a step, from the steps that the finding rests on."""
+    part = moved.part(one.begin, one.end)
+    word = "control unit" if kind == "readout" else kind
+    if one.rule == "drift":
+        return _slope_words(word, part, half_life)
+    step = step_fit(part)
+    if step is None:
+        return ""
+    by, about = signed_pct(100 * np.expm1(step.size)), day(step.day)
+    sure = f"(standard error {pct(100 * step.error)})"
+    if kind == "source":
+        return (
+            f"All probes on it stepped together by {by} about {about} {sure}: verify the source, its jig and its place in it; "
+            "no probe is blamed."
+        )
+    return (
+        f"Probes read with this {word} stepped together by {by} about {about} {sure}, others on the same sources did not: "
+        f"verify the {word}; no probe is blamed."
+    )
+
+
+def _slope_words(word: str, part: Moved, half_life: float) -> str:
+    _, slope, _, slope_sd = line_fit(part.at, part.value, part.sd)
+    yearly = f"{signed_pct(100 * np.expm1(slope * YEAR_DAYS))} a year"
+    sure = f"(standard error {pct(100 * slope_sd * YEAR_DAYS)})"
+    if word != "source":
+        return (
+            f"Probes read with this {word} move together by {yearly} {sure}, others on the same sources do not: verify the {word}; "
+            "no probe is blamed."
+        )
+    return (
+        f"The {int(np.median(part.probes))} probes read on it move together by {yearly} beyond its stated decay {sure}: "
+        f"{nuclide_words(half_life, slope, slope_sd)}. Verify nuclide, purity and half-life; no probe is blamed."
+    )
+
+
+def nuclide_words(half_life: float, slope: float, slope_sd: float) -> str:
+    """What half-life the slope (per day, beyond the stated decay) stands for, and which nuclide has it.
+
+    >>> nuclide_words(271.74, 1e-4, 1e-6)
+    'its half-life acts like 283 d instead of 271.74 d'
+    >>> nuclide_words(240.4, -3.33e-4, 2e-5)
+    'its half-life acts like 216 d instead of 240.40 d'
+    >>> nuclide_words(11022.6, -2.4879e-3, 2e-5)
+    'its half-life acts like 272 d instead of 11022.60 d, as that of Co-57 would (271.74 d)'
+    """
+    stated = np.log(2.0) / half_life
+    constant = stated - slope
+    alike = []
+    for name, days in zip(CHECK_NUCLIDES, half_life_days(CHECK_NUCLIDES), strict=True):
+        other = abs(np.log(days / half_life)) > 0.02
+        if other and abs(np.log(2.0) / days - constant) < 3.0 * slope_sd and abs(slope) > 10.0 * slope_sd:
+            alike.append(f"{name} would ({days:.6g} d)")
+    as_of = f", as that of {' or '.join(alike)}" if alike else ""
+    if constant <= 2.0 * slope_sd:
+        return f"it hardly decays, against a half-life of {half_life:.2f} d{as_of}"
+    return f"its half-life acts like {np.log(2.0) / constant:.0f} d instead of {half_life:.2f} d{as_of}"
+
+
+def certificate_finding(
+    name: str, moved: Moved, half_life: float, certificate_sd: float, now: float
+) -> Finding | None:
+    """A constant factor beyond what the certificate allows, from the source's first 150 days."""
+    whole = int(np.searchsorted(moved.ends, now, side="right"))
+    for k in range(3, whole + 1):
+        early = moved.part(0, k)
+        early = early.part(0, int((early.at <= early.at[0] + EARLY_DAYS).sum()))
+        w = 1.0 / early.sd**2
+        start, error = float((w * early.value).sum() / w.sum()), float(1.0 / np.sqrt(w.sum()))
+        level, slope, level_sd, slope_sd = line_fit(early.at, early.value, early.sd)
+        if abs(slope) > SURE_Z * slope_sd and abs(slope) * YEAR_DAYS > STEEP_PER_YEAR:
+            start, error = level, level_sd  # a wrong nuclide runs away from its activity within weeks
+        if abs(start) <= 3.0 * np.hypot(certificate_sd * np.sqrt(2.0), error) or abs(start) <= LEAST_LEVEL:
+            continue
+        shift_days = abs(start) * half_life / np.log(2.0)
+        sentence = (
+            f"{name} fits an activity {pct(100 * abs(np.expm1(start)))} {'higher' if start > 0 else 'lower'}, or a reference date "
+            f"{shift_days:.0f} days {'later' if start > 0 else 'earlier'}, than its certificate states (k=1: "
+            f"{pct(100 * certificate_sd)}); for one nuclide the two are the same constant factor."
+        )
+        return Finding("change_point", float(moved.ends[k - 1]), start < 0, sentence, -1, -1)
+    return None
+
+
+def _is_slope(part: Moved) -> bool:
+    """Whether a straight line is surely steep, over at least four months, and tells more than a step does."""
+    if len(part) < 5 or part.at[-1] - part.at[0] < LEAST_SPAN_DAYS:
+        return False
+    _, slope, _, slope_sd = line_fit(part.at, part.value, part.sd)
+    steep = abs(slope) > SURE_Z * slope_sd and abs(slope) * YEAR_DAYS > LEAST_SLOPE_PER_YEAR
+    return steep and not _stepped_rather(part)
+
+
+def _stepped_rather(part: Moved) -> bool:
+    """Whether one step accounts for the values better than a straight line."""
+    w = 1.0 / part.sd**2
+    start, slope, _, _ = line_fit(part.at, part.value, part.sd)
+    line = float((w * (part.value - start - slope * (part.at - part.at[0])) ** 2).sum())
+    steps = []
+    for k in range(2, len(part) - 1):
+        before, after = (float((w[p] * part.value[p]).sum() / w[p].sum()) for p in (slice(None, k), slice(k, None)))
+        steps.append(float((w * (part.value - np.where(np.arange(len(part)) < k, before, after)) ** 2).sum()))
+    return bool(steps) and min(steps) < line
+
+
+def _split(part: Moved) -> int | None:
+    """First value after the largest step, if that is sure and no straight line tells more; two values on either side."""
+    if len(part) < 4:
+        return None
+    w = 1.0 / part.sd**2
+    total, weighted = np.cumsum(w), np.cumsum(w * part.value)
+    k = np.arange(2, len(part) - 1)
+    w0, w1 = total[k - 1], total[-1] - total[k - 1]
+    size = (weighted[-1] - weighted[k - 1]) / w1 - weighted[k - 1] / w0
+    sure = np.abs(size) / np.sqrt(1.0 / w0 + 1.0 / w1 + 0.003**2)
+    best = int(np.argmax(sure))
+    if sure[best] < SURE_Z or abs(size[best]) < LEAST_LEVEL or not _stepped_rather(part):
+        return None
+    return int(k[best])
