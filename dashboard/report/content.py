@@ -34,10 +34,11 @@ def report(given: Gathered) -> Report:
     one = given.scope.probe is not None
     probes = tables.probes_in_scope(given)
     people = [acts.decision_table(given), acts.exclusion_table(given), acts.correction_table(given)]
+    told = _one_probe(given, probes[0]) if one else _many(given, probes)
     sections = [
-        _summary(given, probes),
+        told.pop(0) if one else _summary(given, probes),
         Section("What changed", (_since(given),), tables=(tables.change_table(given),)),
-        *(_one_probe(given, probes[0]) if one else _many(given, probes)),
+        *told,
         Section("Check sources, jigs and control units", tables=(tables.device_table(given),)),
         Section("Alerts", (_alerts(given),), tables=(acts.alert_table(given), acts.taken_back_table(given))),
         *(Section(table.title, tables=(table,)) for table in people),
@@ -136,13 +137,14 @@ def _settings(given: Gathered) -> str:
 def _many(given: Gathered, probes: list[ProbeResult]) -> list[Section]:
     spoken = headline(given.assessment)
     drawn = [p for p in probes if p.probe in spoken]
+    nothing = () if drawn else ("No response is charted.",)
     note: tuple[str, ...] = ()
     if len(drawn) > MOST_CHARTS:
         drawn = [p for p in drawn if p.advice != "use"][:MOST_CHARTS]
         note = (f"{len(probes)} probes are too many to draw: here are {len(drawn)} of those that are not fit, the worst first.",)
     picture = Chart("fleet", fleet_chart(probes, spoken, given.settings.limits), fleet_alt(probes, spoken))
     return [
-        Section("The fleet at a glance", charts=(picture,)),
+        Section("The fleet at a glance", nothing, charts=() if nothing else (picture,)),
         Section(
             "Every probe",
             (NOW,),
@@ -151,7 +153,7 @@ def _many(given: Gathered, probes: list[ProbeResult]) -> list[Section]:
         Section("Why", ("Probes that are not fit, the worst first.",), tables=(_why(probes),)),
         Section(
             "Response of every probe",
-            (_legend(), *note),
+            (*(nothing or (_legend(),)), *note),
             charts=tuple(response(given, spoken[p.probe], wide=False) for p in drawn),
         ),
     ]
@@ -166,7 +168,7 @@ def _why(probes: list[ProbeResult]) -> Table:
         for p in probes
         if p.advice != "use" or p.patient_use != "allowed"
     ]
-    return Table("Why", "Why", WHY, rows_of(WHY, rows), "Every probe is fit.", tables.names(WHY))
+    return Table("Why", "Why", WHY, rows_of(WHY, rows), "Every probe is fit." if probes else "No probe is registered.", tables.names(WHY))
 
 
 def _one_probe(given: Gathered, probe: ProbeResult) -> list[Section]:
@@ -181,7 +183,7 @@ def _one_probe(given: Gathered, probe: ProbeResult) -> list[Section]:
     pictures = tuple(response(given, s) for s in given.assessment.series_of(probe.probe, "response"))
     return [
         Section("The probe", (*probe.missing, *probe.reasons, *_looked_back(given)), facts=tuple(told)),
-        Section("Response", (_legend(),), charts=pictures),
+        Section("Response", (_legend() if pictures else "No response is charted.",), charts=pictures),
         Section(
             "Everything that is charted",
             ("Intervals are 90 %.",),

@@ -18,7 +18,7 @@ def ending(out: Path) -> str:
     found = out.suffix.lower()
     if found not in ENDINGS:
         raise UserError(
-            f"a report cannot be written as `{found or out.name}`",
+            f"a report cannot be written as `{found or out.name or out}`",
             where=str(out),
             do="End the name with .pdf, .xlsx or .csv; .svg and .png give the picture alone.",
         )
