@@ -13,6 +13,9 @@ activity_kbq = "µCi"
 window = "Co-57"
 [words.measurement]          # their word = our word
 bkg = "background"
+[wide.background]            # a sheet with one column a measurement: where this one's counts stand,
+counts = "BG"                # and what else is its own; a number holds for all rows
+count_time_s = 60
 """
 
 from __future__ import annotations
@@ -28,6 +31,7 @@ from analytics.records.units import factor
 
 DateOrder = Literal["iso", "day_first", "month_first", "auto"]
 _SECTIONS = {"columns", "units", "constants", "words"}
+_WIDE = "wide"
 _PLAIN = {"kind", "date_order", "decimal", "thousands"}
 _ORDERS = ("iso", "day_first", "month_first", "auto")
 
@@ -44,6 +48,7 @@ class ColumnMap:
     units: Mapping[str, str] = field(default_factory=dict)
     constants: Mapping[str, str] = field(default_factory=dict)
     words: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    wide: Mapping[str, Mapping[str, str | float]] = field(default_factory=dict)
 
     @property
     def is_plain(self) -> bool:
@@ -75,6 +80,9 @@ class ColumnMap:
                 f"[words.{_quoted(column)}]",
                 *(f"{_quoted(key)} = {_quoted(value)}" for key, value in words.items()),
             ]
+        for measurement, columns in self.wide.items():
+            lines += ["", f"[wide.{_quoted(measurement)}]"]
+            lines += [f"{_quoted(k)} = {_quoted(v) if isinstance(v, str) else repr(v)}" for k, v in columns.items()]
         return "\n".join(lines) + "\n"
 
     @staticmethod
@@ -104,6 +112,7 @@ class ColumnMap:
             content.get("units", {}),
             content.get("constants", {}),
             content.get("words", {}),
+            content.get(_WIDE, {}),
         )
 
 
@@ -120,12 +129,19 @@ def _quoted(text: str | None) -> str:
 
 def _problems(content: Mapping[str, Any]) -> list[str]:
     """Everything in a map that is not understood, in sentences."""
-    found = [f"`{name}` is not known here" for name in content if name not in _SECTIONS | _PLAIN]
+    found = [f"`{name}` is not known here" for name in content if name not in _SECTIONS | _PLAIN | {_WIDE}]
     found += [f"`{name}` must be text" for name in _PLAIN & set(content) if not isinstance(content[name], str)]
     found += [
         f"`[{name}]` must be a section" for name in _SECTIONS & set(content) if not isinstance(content[name], dict)
     ]
-    return found or [*_plain_problems(content), *_name_problems(content), *_value_problems(content)]
+    from analytics.records.wide import problems as of_wide
+
+    return found or [
+        *_plain_problems(content),
+        *_name_problems(content),
+        *_value_problems(content),
+        *(of_wide(content[_WIDE]) if _WIDE in content else ()),
+    ]
 
 
 def _plain_problems(content: Mapping[str, Any]) -> Iterator[str]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 
+from analytics.records import wide
 from analytics.records.column_map import ColumnMap, DateOrder
 from analytics.records.columns import TABLES
 from analytics.records.headings import plain
@@ -28,6 +29,9 @@ _CALLED: dict[str, tuple[str, ...]] = {
     ),
     "taken_at": (
         "date",
+        "day",
+        "tag",
+        "datum",
         "time",
         "datetime",
         "date time",
@@ -35,7 +39,6 @@ _CALLED: dict[str, tuple[str, ...]] = {
         "measured at",
         "measured on",
         "check date",
-        "datum",
         "zeit",
         "uhrzeit",
         "zeitpunkt",
@@ -84,6 +87,14 @@ _CALLED: dict[str, tuple[str, ...]] = {
     "kind": ("event", "type", "what", "art"),
     "repeat": ("repetition", "no of repeat", "wiederholung"),
 }
+# What measurements are called where each has a column of its own.
+_MEASURED = {
+    "background": ("background", "bg", "bkg", "bkgd", "untergrund", "nulleffekt", "hintergrund"),
+    "source": ("source", "centre", "center", "peak", "photopeak", "mitte", "quelle", "prüfstrahler"),
+    "window_below": ("window_below", "below", "low_window", "lower_window", "unten"),
+    "window_above": ("window_above", "above", "high_window", "upper_window", "oben"),
+    "side": ("side", "shield", "seite", "abschirmung"),
+}
 _UNIT = re.compile(r"[\[(/]\s*([^\])]+?)\s*[\])]?\s*$")
 _DATE = re.compile(r"^\s*(\d{1,2})[./-](\d{1,2})[./-]\d{4}")
 
@@ -94,9 +105,13 @@ def guess(headings: Sequence[str], first_rows: Sequence[Sequence[str | None]] = 
     >>> guess(["Serial no.", "Activity (µCi)", "site"]).columns["probe"]
     ('Serial no.',)
     """
-    named = {heading: _without_unit(heading) for heading in headings}
+    spread = wide.guessed(headings, _MEASURED)
+    apart = {one for columns in spread.values() for one in columns.values()} if spread else set()
+    named = {heading: _without_unit(heading) for heading in headings if heading not in apart}
     best: tuple[int, str, dict[str, tuple[str, ...]]] = (0, "readings", {})
     for kind, table in TABLES.items():
+        if spread and kind != "readings":
+            continue
         found = {column: places for column in table.names if (places := _called(column, named))}
         taken: set[str] = set()
         columns: dict[str, tuple[str, ...]] = {}
@@ -116,7 +131,8 @@ def guess(headings: Sequence[str], first_rows: Sequence[Sequence[str | None]] = 
     _, kind, columns = best
     units = {column: unit for column, places in columns.items() if (unit := _unit(column, places[0]))}
     foreign = {column: places for column, places in columns.items() if plain(places[0]) != column or len(places) > 1}
-    return ColumnMap(kind, *_writing(headings, first_rows, kind, columns), "", foreign, units, {}, {})
+    writing = _writing(headings, first_rows, kind, columns)
+    return ColumnMap(kind, *writing, "", foreign, units, {}, {}, spread)
 
 
 def _without_unit(heading: str) -> str:
@@ -138,7 +154,7 @@ def _called(column: str, named: Mapping[str, str]) -> tuple[str, ...]:
 def _is_split(headings: Sequence[str]) -> bool:
     """Whether date and time stand in two columns."""
     first, second = plain(headings[0]), plain(headings[1])
-    return ("dat" in first) and ("time" in second or "zeit" in second)
+    return ("dat" in first or first in ("day", "tag")) and ("time" in second or "zeit" in second)
 
 
 def _unit(column: str, heading: str) -> str | None:

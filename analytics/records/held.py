@@ -203,7 +203,7 @@ def _without_headings(cmap: ColumnMap) -> ColumnMap:
     """Cells of held rows stand under our own names already; constants stand among them."""
     from dataclasses import replace
 
-    return replace(cmap, columns={}, constants={})
+    return replace(cmap, columns={}, constants={}, wide={})
 
 
 def discard_held(path: str | Path, held_ids: Sequence[int], *, by: str, reason: str) -> int:

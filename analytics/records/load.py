@@ -29,6 +29,7 @@ from analytics.records.sql import QUIET, first, quoted, scalar
 from analytics.records.staging import StagedFile, Staging
 from analytics.records.store import Store, exists
 from analytics.records.store_settings import settings_layer, site_now, zone_in
+from analytics.records.wide import spread
 from analytics.records.write import beside, digests, insert_new, register_names
 
 if TYPE_CHECKING:
@@ -108,7 +109,10 @@ def _open_all(files: Sequence[str | Path], as_kind: str | None, cmap: ColumnMap)
                         where=raw.file,
                         do="Mend it and `steadycount held release` it, so that the rows it mends are settled.",
                     )
-                tables.append((raw, lay_out(raw.file, raw.headings, as_kind, cmap)))
+                if cmap.wide and as_kind in (None, "readings"):
+                    tables += spread(raw, cmap)
+                else:
+                    tables.append((raw, lay_out(raw.file, raw.headings, as_kind, cmap)))
             except UserError as error:
                 problems.append(error)
     if len(problems) == 1:

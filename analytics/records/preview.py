@@ -55,7 +55,7 @@ def preview(
         )
         kind, problems = None, list[str]()
         try:
-            kind = lay_out(raw.file, raw.headings, None, cmap).table.kind
+            kind = "readings" if cmap.wide else lay_out(raw.file, raw.headings, None, cmap).table.kind
         except UserError as error:
             problems.append(str(error))
         shown = [heading or f"column_{i + 1}" for i, heading in enumerate(raw.headings)]

@@ -57,8 +57,12 @@ def edit(preview: Any, *, key: str) -> ColumnMap:
     either = {name for group in table.any_of for name in group}
     needed = [one for one in table.columns if one.required or one.name in either or one.name in _NEARLY_ALWAYS]
     others = [one for one in table.columns if one not in needed]
+    wide = _wide(headings, guess, f"{key}-wide") if kind == "readings" else {}
+    if wide:
+        needed = [one for one in needed if one.name not in ("counts", "rate_cps", "measurement")]
     found = _Found({}, {}, {})
-    st.markdown("**Needed**" + "".join(f", {' or '.join(f'`{one}`' for one in group)}" for group in table.any_of))
+    either_words = "" if wide else "".join(f", {' or '.join(f'`{one}`' for one in g)}" for g in table.any_of)
+    st.markdown("**Needed**" + either_words)
     _grid(needed, headings, guess, f"{key}-{kind}", found)
     with st.expander(
         f"Not needed, but welcome ({len(others)})", expanded=any(one.name in guess.columns for one in others)
@@ -67,13 +71,15 @@ def edit(preview: Any, *, key: str) -> ColumnMap:
     columns, units, constants = found.columns, found.units, found.constants
     have = set(columns) | set(constants)
     missing = [f"`{one.name}`" for one in needed if one.required and one.name not in have]
-    missing += [" or ".join(f"`{one}`" for one in group) for group in table.any_of if not have & set(group)]
+    if not wide:
+        missing += [" or ".join(f"`{one}`" for one in group) for group in table.any_of if not have & set(group)]
     if missing:
         st.warning(
             f"Still to be found: {', '.join(missing)}. Choose a heading, or give one value for all rows.",
             icon=":material/rule:",
         )
-    unused = [one for one in headings if one and not any(one in parts for parts in columns.values())]
+    read = [*columns.values(), *(tuple(map(str, own.values())) for own in wide.values())]
+    unused = [one for one in headings if one and not any(one in parts for parts in read)]
     if unused:
         st.caption("Kept with the row, but not read: " + ", ".join(links.escape(one) for one in unused) + ".")
     return ColumnMap(
@@ -85,7 +91,30 @@ def edit(preview: Any, *, key: str) -> ColumnMap:
         units=units,
         constants=constants,
         words=guess.words,
+        wide=wide,
     )
+
+
+def _wide(headings: list[str], guess: ColumnMap, key: str) -> dict[str, dict[str, str | float]]:
+    """For a sheet with one column a measurement: which heading has the counts of which."""
+    offered = [one for one in dict.fromkeys(headings) if one]
+    found: dict[str, dict[str, str | float]] = {}
+    with st.expander("One line a check, with a column for each measurement", expanded=bool(guess.wide)):
+        st.caption("Choose the headings under which the counts of each stand; a blank cell is a measurement not made.")
+        with st.container(horizontal=True):
+            for measurement in TABLES["readings"].column("measurement").choices:
+                known = guess.wide.get(measurement, {}).get("counts")
+                one = st.selectbox(
+                    measurement,
+                    offered,
+                    index=offered.index(str(known)) if known in offered else None,
+                    key=f"{key}-{measurement}",
+                    width=200,
+                    placeholder="no heading",
+                )
+                if one:
+                    found[measurement] = {**guess.wide.get(measurement, {}), "counts": one}
+    return found
 
 
 @dataclass(frozen=True)
