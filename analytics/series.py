@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.advice.record_errors import Proposal
+from analytics.baseline.reference import reference_sentence
 from analytics.baseline.rows import Ints
 from analytics.charts.alerts import Located, alerts_by_series
 from analytics.charts.openings import Opening
@@ -217,6 +218,9 @@ def response_result(
     }
     if unit < 0 or not np.isfinite(state.level[unit]) or not np.isfinite(c.alpha[unit]):
         return SeriesResult(**base, **nothing, repeat_requested=silent_now)
+    moved = c.references
+    if np.isfinite(moved.change[unit]):
+        base["notes"] = (*notes, reference_sentence(float(moved.change[unit]), float(moved.change_sd[unit]), bool(moved.ramp[unit])))
     alpha = float(c.alpha[unit])
     reference = Reference(
         float(np.exp(alpha)),

@@ -23,7 +23,9 @@ from analytics.advice.probe_history import (
 )
 from analytics.advice.record_errors import Proposal
 from analytics.advice.situation import SERVICE_KINDS, Situation
+from analytics.advice.told_apart import untold
 from analytics.advice.verdict import judge
+from analytics.baseline.reference import MOVED
 from analytics.baseline.rows import Ints, days
 from analytics.charts.quantities import QuantityChart
 from analytics.charts.response import ResponseCharts
@@ -76,6 +78,7 @@ def probe_results(
     window_code = {one: code for code, one in enumerate(counted.names.window)}
     fleet = fleet_history(records, counted, events, as_of)
     out = []
+    apart = untold(charts, counted.names.source, settings.shared.least_probes)
     for row in named_rows(records.probes.sort_values("probe")):
         name = str(row.probe)
         code = code_of.get(name, -1)
@@ -84,8 +87,8 @@ def probe_results(
         open_alerts = [a for a in alerts if a.settled_at is None]
         units = newest[(series_probe == code) & (newest >= 0)] if code >= 0 else np.zeros(0, np.int64)
         silent = any(a.rule == "no_signal" for a in open_alerts)
-        evidence = gather(code, name, charts, state, quantities, units, open_alerts, companion, not silent)
         story = sorted(events.get(name, []))
+        evidence = gather(code, name, charts, state, quantities, units, open_alerts, companion, not silent, story)
         services = [one for one in story if one[1] in SERVICE_KINDS]
         checks = due_by.get(name, [])
         last_check = max(
@@ -104,7 +107,8 @@ def probe_results(
             crossing=_soonest(mine),
             ever_read=last_check is not None,
             silent_once=any(p in silent_now for p in np.flatnonzero(series_probe == code)) if code >= 0 else False,
-            remarks=tuple(dict.fromkeys(n for one in mine for n in one.notes if n == GROSS)),
+            not_told_apart=apart.missing.get(code),
+            remarks=tuple(dict.fromkeys(n for one in mine for n in one.notes if n == GROSS or n.startswith(MOVED))),
             slip=next((p.text for p in slips if p.pending and series_probe[p.series] == code), None),
             services_window_days=settings.decision.services_window_days,
             visit_days=settings.decision.visit_days,
@@ -124,6 +128,7 @@ def probe_results(
         )
         situation.overrule = in_force(named_rows(decided[decided["kind"] == "overrule"]), as_of)
         fitness_and_age(situation, row, inspections.get(name, records.inspections.iloc[:0]), settings)
+        situation.remarks += (apart.remark[code],) if code in apart.remark else ()
         situation.remarks += watch_remarks(counted, charts, units, settings.limits.tolerance_pct)
         verdict = judge(situation, settings.decision.rows)
         situation.costs = costs_of(situation, row, fleet, verdict.advice == "service", settings)

@@ -14,6 +14,7 @@ from analytics.advice.last_service import LastService
 from analytics.advice.replacement import KeepOrReplace
 from analytics.results import Crossing, Overrule
 
+HELD_BELOW = 0.1  # probability of not having held
 SERVICE_KINDS = ("repair", "detector_replaced", "recentred", "cable_replaced")
 
 
@@ -27,6 +28,7 @@ class Situation:
     least_checks: int = 5
     overdue: list[str] = field(default_factory=list)  # sentences
     unread_since: str | None = None  # kind and day of a service with no check after it
+    not_told_apart: str | None = None  # what would tell it from its source
     repeat_requested: bool = False
     crossing: Crossing | None = None
     silent_once: bool = False  # the newest check shows no signal
@@ -59,6 +61,10 @@ class Situation:
         """The same kind of alarm before a service within the window and again after it."""
         return self.earlier_alarm_before_service and bool(self.evidence.open_rules) and self.recent_services() > 0
 
+    def surely_held(self) -> bool:
+        """Level and drift say that the last service held: an alarm that stands again is another matter."""
+        return self.last is not None and self.last.not_held is not None and self.last.not_held < HELD_BELOW
+
     def before_visit(self) -> float | None:
         """Probability of leaving tolerance before the next visit, between the days it was computed for by a straight line.
 
@@ -78,16 +84,18 @@ def facts_of(s: Situation, cause: str, probability: float) -> Facts:
         "overdue": bool(s.overdue),
         "unverified_return": s.unread_since is not None,
         "never_read": not s.ever_read,
+        "not_told_apart": s.not_told_apart is not None,
         "too_few_checks": s.checks_in_force < s.least_checks and not e.no_signal,
         "alarm": frozenset(e.open_rules) - answered,
         "alarms_standing": float(len(e.open_rules)),
+        "alarms_unanswered": float(len(e.open_rules - answered)),
         "cause": cause,
         "cause_probability": probability if cause != "none" else None,
         "change_pct": abs(e.change_pct) if e.change_interval_pct is not None else None,
         "probability_outside_now": e.probability_outside if np.isfinite(e.probability_outside) else None,
         "probability_outside_before_visit": s.before_visit(),
         "probability_service_not_held": s.last.not_held if s.last is not None and s.recent_services() else None,
-        "same_alarm_again": s.same_alarm_again() and bool(e.open_rules - answered),
+        "same_alarm_again": s.same_alarm_again() and bool(e.open_rules - answered) and not s.surely_held(),
         "services_in_window": float(s.recent_services()),
         "days_since_service": s.now_days - s.services[-1][0] if s.services else None,
         "sensitivity_over_floor": s.fitness.over_floor,

@@ -104,6 +104,8 @@ def _missing(s: Situation) -> list[str]:
             f"Only {s.checks_in_force} check{'' if s.checks_in_force == 1 else 's'} since its reference began: "
             f"{lack} more {'is' if lack == 1 else 'are'} needed."
         )
+    if s.not_told_apart is not None:
+        out.append(s.not_told_apart)
     return out
 
 

@@ -106,6 +106,9 @@ def _lone(x: Floats, v: Floats) -> Bools:
     return np.asarray(off > LONE * np.sqrt(1.5 * v))
 
 
+MOVED = "The reference period itself"  # how what is said of it begins
+
+
 def reference_sentence(change: float, change_sd: float, ramp: bool) -> str:
     """What is said of a reference period that moved; change and its standard error as natural logs.
 
@@ -115,5 +118,5 @@ def reference_sentence(change: float, change_sd: float, ramp: bool) -> str:
     size = 100.0 * float(np.expm1(change))
     number = f"{'−' if size < 0 else '+'}{abs(size):.1f} % ± {100.0 * change_sd * float(np.exp(change)):.1f} %"
     if ramp:
-        return f"The reference period itself drifts by {number}; the reference is therefore its level at the start of that drift."
-    return f"The reference period itself steps by {number}; the reference is therefore its level before that step."
+        return f"{MOVED} drifts by {number}; the reference is therefore its level at the start of that drift."
+    return f"{MOVED} steps by {number}; the reference is therefore its level before that step."

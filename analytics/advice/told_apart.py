@@ -1,0 +1,138 @@
+"""Where what a probe did cannot be told from what its source did: too few others on it, or others that fell alike.
+
+A probe's loss stands apart from its source by the other probes read there that did not lose. Two probes alone on a source
+that fall alike, or one group of probes that moved alike while another did not, leave open which of them moved.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analytics.baseline.rows import Ints
+from analytics.charts.response import LEVEL_RULES, ResponseCharts
+from analytics.words import pct
+
+RECENT_DAYS = 90.0  # a probe read on the source within this time of the newest check there speaks for it now
+NEWEST = 5  # checks of each that tell where it stands
+LEAST_GAP = 0.03  # natural log: groups nearer than this are one
+ALIKE = 0.5  # two changes are alike where the smaller is at least so much of the larger
+TIGHT = 0.5  # a group moved alike where it spreads over at most so much of the gap to the other
+GROUP_SHARE = 0.4  # of the probes on a source: a smaller group is its own probes' doing
+
+
+@dataclass(frozen=True)
+class Untold:
+    """Sentences by probe code."""
+
+    missing: dict[int, str]  # nothing can be said of the probe before this is there
+    remark: dict[int, str]
+
+
+def untold(charts: ResponseCharts, sources: tuple[str, ...], least_probes: int) -> Untold:
+    """Probes with a standing alarm of their level that cannot be told from the source they are read on.
+
+    sources: names by code. Only units in force; probes without an alarm, or read beside enough others that stand where they
+    stood, are not named.
+    """
+    rows = charts.rows
+    out = Untold({}, {})
+    alarmed = {int(rows.unit[o.row]) for o in charts.openings if o.settled_days is None and o.rule in LEVEL_RULES}
+    if not alarmed:
+        return out
+    newest = rows.unit_first[1:] - 1
+    in_force = np.flatnonzero(~np.isfinite(charts.unit_ends) & np.isfinite(charts.corrected.alpha))
+    for code in np.unique(rows.source[newest[in_force]]):
+        mine = in_force[rows.source[newest[in_force]] == code]
+        at = rows.at_days[newest[mine]]
+        mine = mine[at >= at.max() - RECENT_DAYS]
+        if alarmed & set(mine.tolist()):
+            _on_source(charts, sources[int(code)], mine, alarmed, least_probes, out)
+    return out
+
+
+def _on_source(
+    charts: ResponseCharts, name: str, units: Ints, alarmed: set[int], least_probes: int, out: Untold
+) -> None:
+    change = np.array([_raw_change(charts, int(u)) for u in units])
+    if len(np.unique(charts.rows.unit_probe[units])) < least_probes:
+        _too_few(charts, name, units, change, alarmed, least_probes, out)
+        return
+    split = _two_groups(change)
+    if split is None or _by_device(charts, units, split[0]):
+        return
+    left, gap = split
+    standing = np.array([int(u) in alarmed for u in units])
+    steady = left if abs(change[left].mean()) < abs(change[~left].mean()) else ~left
+    told = not standing[steady].any()
+    for k in np.flatnonzero(standing):
+        group = int((left == left[k]).sum())
+        code = int(charts.rows.unit_probe[units[k]])
+        moved = f"{group} of the {len(units)} probes read on {name} moved alike, {pct(100 * abs(np.expm1(gap)))} from the others"
+        if told and group == 1:
+            continue
+        if told:
+            out.remark[code] = f"{moved}, which stand where they stood: look for what they share beside the source."
+        else:
+            out.missing[code] = (
+                f"{moved}: whether these moved, or the others and the source, cannot be told apart until they are read on another source."
+            )
+
+
+def _too_few(
+    charts: ResponseCharts, name: str, units: Ints, change: np.ndarray, alarmed: set[int], least_probes: int, out: Untold
+) -> None:
+    """Fewer probes on a source than are needed."""
+    probe = charts.rows.unit_probe[units]
+    for unit, own in zip(units, change, strict=True):
+        if int(unit) not in alarmed:
+            continue
+        code = int(charts.rows.unit_probe[unit])
+        others = change[probe != code]
+        small, large = np.minimum(np.abs(others), abs(own)), np.maximum(np.abs(others), abs(own))
+        if len(others) == 0:
+            out.remark[code] = (
+                f"It alone is read on {name}: its own movement and the source's cannot be told apart ({least_probes} probes are needed)."
+            )
+        elif bool(((np.sign(others) == np.sign(own)) & (small >= ALIKE * large)).all()):
+            out.missing[code] = (
+                f"Both probes read on {name} moved alike, and {least_probes} are needed to tell a probe from its source: the two "
+                "cannot be told apart until a third is read on it, or these on another source."
+            )
+
+
+def _by_device(charts: ResponseCharts, units: Ints, left: np.ndarray) -> bool:
+    """Whether the two groups are on different jigs or control units, which tells them apart."""
+    newest = charts.rows.unit_first[units + 1] - 1
+    return any(not set(on[newest][left].tolist()) & set(on[newest][~left].tolist()) for on in (charts.rows.jig, charts.rows.readout))
+
+
+def _raw_change(charts: ResponseCharts, unit: int) -> float:
+    """Median of the newest checks against the reference, with nothing taken off for the source; natural log."""
+    rows = charts.rows
+    part = np.arange(int(rows.unit_first[unit]), int(rows.unit_first[unit + 1]))
+    late = part[rows.last[part] & (rows.source[part] == rows.source[part[-1]])][-NEWEST:]
+    return float(np.median(rows.y[late]) - charts.corrected.alpha[unit])
+
+
+def _two_groups(change: np.ndarray) -> tuple[np.ndarray, float] | None:
+    """Which belong to the lower of two tight groups, and how far the groups lie apart; None where there are not two.
+
+    >>> _two_groups(np.array([0.0, 0.01, -0.2, -0.21, -0.2]))[0].tolist()
+    [False, False, True, True, True]
+    >>> _two_groups(np.array([0.0, 0.01, -0.02, -0.21, 0.0])) is None
+    True
+    """
+    ordered = np.sort(change)
+    steps = np.diff(ordered)
+    if len(steps) == 0:
+        return None
+    k = int(np.argmax(steps)) + 1
+    low, high = ordered[:k], ordered[k:]
+    gap = float(high.mean() - low.mean())
+    spread = max(float(np.ptp(low)), float(np.ptp(high)))
+    least = 1.0 if len(change) == 3 and abs(change).min() < 0.5 * gap else GROUP_SHARE * len(change)
+    if steps[k - 1] < LEAST_GAP or spread > TIGHT * gap or min(len(low), len(high)) < least:
+        return None
+    return change <= low[-1], gap
