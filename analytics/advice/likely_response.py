@@ -55,7 +55,10 @@ def likely_response(
     at_days, y, variance: [checks], times rising, y = ln(response / reference), variance of each by counting and placing.
     moments_days: [moments], any order; before the first check the first level stands.
     common_variance: of what all checks share (the reference), added at every moment.
-    limits: lower and upper limit as logs. Spread beyond the stated variances widens all of them (Birge ratio).
+    limits: lower and upper limit as logs.
+
+    Spread beyond the stated variances widens all of them (Birge ratio), and counts as the probe's own: the response at a
+    moment has it too.
 
     A constant series gives its level:
 
@@ -92,7 +95,8 @@ def likely_response(
         best = int(np.argmax(log_weight))
         left = y - mean - b[best] * d[best]
         misfit = float(np.minimum(left**2 * w, 25.0).sum())
-        wide = wide * max(1.0, (misfit + SPREAD_PRIOR) / (max(n - 2, 1) + SPREAD_PRIOR))
+        ratio = max(1.0, (misfit + SPREAD_PRIOR) / (max(n - 2, 1) + SPREAD_PRIOR))
+        wide = wide * ratio
     weight = np.exp(log_weight - log_weight.max())
     weight /= weight.sum()
     inside = (moments_days > at_days[:-1, None]) & (moments_days < at_days[1:, None])
@@ -104,12 +108,13 @@ def likely_response(
     after = _shapes(at_days, moments_days, entry, leave, 1.0)
     before = _shapes(at_days, moments_days, entry, leave, 0.0)
     share = np.where(moving > 0, moving, 1.0)
+    own_spread = float(np.median(wide - variance))  # beyond counting and placing: the probe's own, from moment to moment
     late = np.maximum(moments_days - at_days[-1], 0.0) * WANDER_PER_DAY
     means, variances, weights = [], [], []
     for shape, part in ((after, share), (before, 1.0 - share)):
         reach = shape - f_mean[:, None]
         means.append(mean + b[:, None] * reach)
-        variances.append(1.0 / total + post[:, None] * reach**2 + common_variance + late)
+        variances.append(1.0 / total + post[:, None] * reach**2 + common_variance + own_spread + late)
         weights.append(weight[:, None] * part)
     m, sd, share_of = np.concatenate(means), np.sqrt(np.concatenate(variances)), np.concatenate(weights)
     low, middle, high = (_quantile(q, m, sd, share_of) for q in (0.05, 0.5, 0.95))
