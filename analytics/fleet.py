@@ -18,16 +18,15 @@ from analytics.advice.devices import device_results, source_results
 from analytics.advice.overdue import due_checks
 from analytics.advice.probes import probe_results
 from analytics.advice.record_errors import proposals
-from analytics.baseline.rows import Bools, Floats, days
+from analytics.baseline.rows import Floats, days
 from analytics.baseline.shared import SharedMovement, against_source, shared_movement
 from analytics.charts.no_signal import no_signal_openings
 from analytics.charts.quantities import quantity_charts
-from analytics.charts.response import LEVEL_RULES, ResponseCharts, chart_responses
+from analytics.charts.response import ResponseCharts, chart_responses
 from analytics.counting import count_records
 from analytics.counting.tables import Counted
 from analytics.cut import cut
-from analytics.drift.shift import shift_forecasts
-from analytics.drift.state import drift_state
+from analytics.drift.state import forecast_state
 from analytics.points import all_points
 from analytics.records.snapshot import Records
 from analytics.results import FleetAssessment
@@ -52,16 +51,15 @@ def assess(records: Records, settings: Settings, as_of: datetime) -> FleetAssess
     quantities = quantity_charts(counted, known.events, settings)
     silent_openings, silent_now = no_signal_openings(counted.response_states)
 
-    state = drift_state(charts, alarmed_units(charts), settings.limits.tolerance_pct / 100.0, now)
-
-    slides = shift_forecasts(quantities, counted.names, known, settings.limits.tolerance_pct / 100.0, now)
+    tolerance = settings.limits.tolerance_pct / 100.0
+    state = forecast_state(charts, quantities, counted.names, counted.response.keys, known, tolerance, now)
 
     slips = proposals(counted, charts, known.readings, as_of)
 
     keys = series_keys_of(counted, quantities)
     located = located_openings(keys, charts, counted.response_states.check_at, quantities, silent_openings, settings)
     series = all_results(
-        keys, counted, charts, state, quantities, located, silent_now, slides, slips, known.decisions, settings
+        keys, counted, charts, state, quantities, located, silent_now, slips, known.decisions, settings
     )
 
     by_source, by_jig, by_readout = movements(charts)
@@ -106,15 +104,6 @@ def activity_variance(records: Records, counted: Counted, settings: Settings) ->
     stated = table["activity_uncertainty_pct"].to_numpy(float)
     share = np.where(np.isfinite(stated), stated, settings.shared.activity_uncertainty_pct) / 100.0
     return np.where(np.isfinite(table["activity_kbq"].to_numpy(float)), share**2, 1.0)
-
-
-def alarmed_units(charts: ResponseCharts) -> Bools:
-    """Units with an open alarm of their level."""
-    out = np.zeros(charts.rows.units, bool)
-    for one in charts.openings:
-        if one.settled_days is None and one.rule in LEVEL_RULES:
-            out[charts.rows.unit[one.row]] = True
-    return out
 
 
 def movements(charts: ResponseCharts) -> tuple[SharedMovement, SharedMovement, SharedMovement]:

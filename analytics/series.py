@@ -19,7 +19,6 @@ from analytics.charts.response import ResponseCharts
 from analytics.counting import Flag
 from analytics.counting.flags import sentences
 from analytics.counting.tables import Counted, Keys
-from analytics.drift.shift import ShiftForecast
 from analytics.drift.state import Z90, DriftState, per_year
 from analytics.results import Alert, Crossing, Quantity, Reference, SeriesResult
 from analytics.settings import Settings
@@ -153,26 +152,6 @@ def crossing_of(state: DriftState, unit: int, at_days: float, tolerance_pct: flo
     )
 
 
-def slide_crossing(slide: ShiftForecast, tolerance_pct: float) -> Crossing:
-    """The crossing of a response whose window slides, by the forecast of its shift."""
-    p = slide.passage
-
-    def on(days_ahead: float) -> date | None:
-        return (
-            None
-            if not np.isfinite(days_ahead)
-            else (date(1970, 1, 1) + timedelta(days=int(np.floor(slide.at_days + days_ahead))))
-        )
-
-    return Crossing(
-        100.0 - tolerance_pct if slide.low else 100.0 + tolerance_pct,
-        on(float(p.p05[0])),
-        on(float(p.p50[0])),
-        on(float(p.p95[0])),
-        {d: float(v[0]) for d, v in p.within.items()},
-    )
-
-
 def response_result(
     key: SeriesKey,
     counted: Counted,
@@ -182,7 +161,6 @@ def response_result(
     alerts: tuple[Alert, ...],
     silent_now: bool,
     settings: Settings,
-    slide: ShiftForecast | None = None,
 ) -> SeriesResult:
     """The response of one series at the newest check."""
     table, rows, c = counted.response, charts.rows, charts.corrected
@@ -233,10 +211,7 @@ def response_result(
     now = float(np.exp(level))
     slope, low, high = (per_year(float(v[unit])) for v in (state.slope, state.slope_low, state.slope_high))
     last = int(rows.unit_first[unit + 1]) - 1
-    beyond = abs(level - alpha) > -np.log1p(-settings.limits.tolerance_pct / 100.0)
     crossing = crossing_of(state, unit, float(state.trends.at_days[unit]), settings.limits.tolerance_pct)
-    if slide is not None and not beyond:
-        crossing = slide_crossing(slide, settings.limits.tolerance_pct)
     pending = bool(charts.outliers.pending[last] and not rows.partial[last])
     return SeriesResult(
         **base,
@@ -363,7 +338,6 @@ def all_results(
     quantities: list[QuantityChart],
     located: list[Located],
     silent_now: Ints,
-    slides: list[ShiftForecast],
     slips: tuple[Proposal, ...],
     decisions: pd.DataFrame,
     settings: Settings,
@@ -374,9 +348,6 @@ def all_results(
     newest = np.full(len(counted.response.keys), -1, np.int64)
     newest[charts.rows.unit_series] = np.arange(charts.rows.units)  # later units of a series overwrite earlier ones
     silent = set(silent_now.tolist())
-    window_keys = by_quantity["window_shift"].keys
-    sliding = {(int(window_keys.probe[one.series]), int(window_keys.window[one.series])): one for one in slides}
-    response_keys = counted.response.keys
     out = []
     for key in keys:
         mine = alerts.get(key.index, ())
@@ -390,7 +361,6 @@ def all_results(
                 mine,
                 key.code in silent,
                 settings,
-                sliding.get((int(response_keys.probe[key.code]), int(response_keys.window[key.code]))),
             )
             out.append(replace(one, notes=one.notes + tuple(slip.text for slip in slips if slip.series == key.code)))
         elif key.quantity == "scatter":

@@ -1,9 +1,13 @@
 """When does the true response pass its limit: first passage, averaged over what is not known.
 
-For a level ℓ now, a slope v and a diffusion of variance q a day, the time of first passage of a Wiener process through a
-distance a > 0 is inverse Gaussian: P(T ≤ t) = Φ((vt − a)/√(qt)) + exp(2va/q) Φ(−(vt + a)/√(qt)).
-(v 0.1, s 1, distance 5: mean 50, variance 5000, median 25.71, P(T < 30) 0.5534.) Level and slope are drawn from
-their posterior on a fixed lattice of normal scores, so the answer needs no random numbers.
+For a distance a > 0 to the limit, a drift v towards it and a diffusion of variance q a day, the time of first passage of
+a Wiener process is inverse Gaussian: P(T ≤ t) = Φ((vt − a)/√(qt)) + exp(2va/q) Φ(−(vt + a)/√(qt)).
+(v 0.1, s 1, distance 5: mean 50, variance 5000, median 25.71, P(T < 30) 0.5534.) A distance that is itself only known as
+normal with variance L is integrated out in closed form, which leaves the same two terms:
+
+    P(T ≤ t) = Φ((vt − a)/s) + exp(2va/q + 2v²L/q²) Φ(−(vt + a + 2vL/q)/s),   s² = qt + L
+
+(up to the mass of distances below 0, which has passed; the sum is held at 1). Drift and onset come as a mixture.
 """
 
 from __future__ import annotations
@@ -14,25 +18,45 @@ import numpy as np
 import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
 
 HORIZON_DAYS = 5 * 365.2422
-WANDER_PER_DAY = (0.01**2) / 365.2422  # variance of the random walk beside the slope: 1 % in a year
-LATTICE = 9
+WANDER_PER_DAY = (0.005**2) / 365.2422  # variance of the random walk beside the slope: half a per cent in a year
+WITHIN_DAYS = (90, 182, 365)
+AT_ONCE = 4_000  # components worked on together, so that memory stays small
 
 
-def first_passage(t_days: Floats, distance: Floats, drift_per_day: Floats, variance_per_day: float) -> Floats:
-    """P(T ≤ t) for first passage through ``distance`` (> 0; at or below 0 it has happened) at drift v.
+def first_passage(
+    t_days: Floats, distance: Floats, drift_per_day: Floats, variance_per_day: Floats | float, distance_var: Floats | float = 0.0
+) -> Floats:
+    """P(T ≤ t) for first passage through ``distance`` (at or below 0 it has happened) at drift v. All broadcast.
+
+    distance_var: variance of the distance. The answer never falls with t.
 
     >>> round(float(first_passage(np.array(30.0), np.array(5.0), np.array(0.1), 1.0)), 7)
     0.5533893
     """
     from scipy.special import log_ndtr, ndtr
 
-    t = np.maximum(t_days, 1e-9)
-    root = np.sqrt(variance_per_day * t)
-    ahead = ndtr((drift_per_day * t - distance) / root)
-    log_back = 2.0 * drift_per_day * distance / variance_per_day + log_ndtr(-(drift_per_day * t + distance) / root)
-    return np.asarray(np.where(distance <= 0, 1.0, ahead + np.exp(np.minimum(log_back, 0.0))))
+    t, v, q = np.maximum(t_days, 1e-9), drift_per_day, variance_per_day
+    spread = np.sqrt(q * t + distance_var)
+    ahead = ndtr((v * t - distance) / spread)
+    tilt = v * distance_var / q
+    log_back = 2.0 * v / q * (distance + tilt) + log_ndtr(-(v * t + distance + 2.0 * tilt) / spread)
+    passed = np.minimum(ahead + np.exp(np.minimum(log_back, 0.0)), 1.0)
+    return np.asarray(np.where((distance <= 0) & (np.asarray(distance_var) == 0), 1.0, passed))
+
+
+@dataclass(frozen=True)
+class Paths:
+    """A mixture of ways on which units may go to their limits; one row a component, rows of a unit together."""
+
+    unit: Ints  # 0 … units − 1
+    weight: Floats  # summing to 1 within a unit
+    drift: Floats  # a day, towards the limit
+    distance: Floats  # to the limit at the level's own day
+    distance_var: Floats
+    wander: Floats  # variance a day of the random walk beside the drift
 
 
 @dataclass(frozen=True)
@@ -45,65 +69,65 @@ class PassageQuantiles:
     within: dict[int, Floats]
 
 
-def _scores() -> Floats:
-    from scipy.special import ndtri
-
-    return np.asarray(ndtri((np.arange(LATTICE) + 0.5) / LATTICE)) * 1.074  # brings the lattice's variance to 1
+def day_grid() -> Floats:
+    """Days ahead at which the distribution is worked out: fine at first, then by equal factors, to the horizon."""
+    return np.concatenate([np.linspace(0.0, 120.0, 49)[1:], np.geomspace(122.5, HORIZON_DAYS, 110)])
 
 
 def passage_quantiles(
-    weight: Floats,
-    level: Floats,
-    level_var: Floats,
-    slope: Floats,
-    slope_var: Floats,
-    cross: Floats,
-    limit: Floats,
-    sign: Floats,
-    within_days: tuple[int, ...] = (90, 182, 365),
-    age_days: Floats | None = None,
-    *,
-    wander: float = WANDER_PER_DAY,
+    paths: Paths, units: int, age_days: Floats | None = None, within_days: tuple[int, ...] = WITHIN_DAYS
 ) -> PassageQuantiles:
-    """Quantiles of the first passage for mixtures of (level, slope).
+    """Quantiles of the first passage of every unit.
 
-    weight … cross: [units, components], weights summing to 1. limit: [units] log limit. sign: −1 where the limit lies
-    below, +1 above. age_days: [units] how old the level is: probabilities within d days count from now, quantiles from
-    the level's own day. A component whose slope leads away passes only by wandering.
+    age_days: [units] how old the level is: probabilities within d days count from now, quantiles from the level's own
+    day. A component whose drift leads away passes only by wandering. A unit without components gets NaN.
     """
-    scores = _scores()
-    units = len(limit)
-    grid = np.concatenate([np.linspace(0.0, 120.0, 49)[1:], np.geomspace(122.5, HORIZON_DAYS, 110)])
+    grid = day_grid()
     total = np.zeros((units, len(grid)))
-    slope_sd = np.sqrt(slope_var)
-    gain = np.where(slope_var > 0, cross / np.where(slope_var > 0, slope_var, 1.0), 0.0)
-    rest_sd = np.sqrt(np.maximum(level_var - gain * cross, 0.0))
-    for u in range(units):
-        keep = weight[u] > 1e-4
-        w = weight[u][keep] / weight[u][keep].sum()
-        v = slope[u][keep][:, None, None] + slope_sd[u][keep][:, None, None] * scores[None, :, None]
-        here = (
-            level[u][keep][:, None, None]
-            + gain[u][keep][:, None, None] * (v - slope[u][keep][:, None, None])
-            + rest_sd[u][keep][:, None, None] * scores[None, None, :]
+    for start in range(0, len(paths.unit), AT_ONCE):
+        part = slice(start, start + AT_ONCE)
+        passed = first_passage(
+            grid[None, :],
+            paths.distance[part, None],
+            paths.drift[part, None],
+            paths.wander[part, None],
+            paths.distance_var[part, None],
         )
-        distance = sign[u] * (limit[u] - here)
-        p = first_passage(grid[:, None, None, None], distance[None], (sign[u] * v + 0.0 * here)[None], wander)
-        total[u] = (p.mean(axis=(2, 3)) * w).sum(axis=1)
-
-    def quantile(q: float) -> Floats:
-        out = np.full(units, np.nan)
-        for u in range(units):
-            reached = total[u] >= q
-            if reached.any():
-                j = int(np.argmax(reached))
-                if j == 0:
-                    out[u] = grid[0] * min(q / max(total[u, 0], 1e-12), 1.0)
-                else:
-                    rise = total[u, j] - total[u, j - 1]
-                    out[u] = grid[j - 1] + (grid[j] - grid[j - 1]) * (q - total[u, j - 1]) / max(rise, 1e-12)
-        return out
-
+        np.add.at(total, paths.unit[part], paths.weight[part, None] * passed)
+    total = np.maximum.accumulate(total, axis=1)
+    there = np.bincount(paths.unit, minlength=units) > 0
     ages = np.zeros(units) if age_days is None else age_days
-    within = {d: np.array([np.interp(d + a, grid, row) for a, row in zip(ages, total, strict=True)]) for d in within_days}
-    return PassageQuantiles(quantile(0.05), quantile(0.50), quantile(0.95), within)
+    within = {d: np.where(there, _at(grid, total, d + ages), np.nan) for d in within_days}
+    p05, p50, p95 = (_quantile(grid, total, q) for q in (0.05, 0.50, 0.95))
+    return PassageQuantiles(p05, p50, p95, within)
+
+
+def _scores(total: Floats) -> Floats:
+    """Normal scores of a distribution: between the days of the grid it is drawn straight on this scale."""
+    from scipy.special import ndtri
+
+    return np.asarray(ndtri(np.clip(total, 1e-12, 1.0 - 1e-12)))
+
+
+def _quantile(grid: Floats, total: Floats, share: float) -> Floats:
+    """First day on which ``total`` [units, days] reaches ``share``; NaN where it does not."""
+    reached = total >= share
+    j = reached.argmax(axis=1)
+    rows = np.arange(len(total))
+    score = _scores(np.column_stack([total[rows, np.maximum(j - 1, 0)], total[rows, j], np.full(len(total), share)]))
+    from_day = np.where(j > 0, grid[j - 1], 0.0)
+    rise = np.maximum(score[:, 1] - score[:, 0], 1e-12)
+    part = np.where(j > 0, (score[:, 2] - score[:, 0]) / rise, share / np.maximum(total[:, 0], 1e-12))
+    return np.where(reached.any(axis=1), from_day + (grid[j] - from_day) * np.clip(part, 0.0, 1.0), np.nan)
+
+
+def _at(grid: Floats, total: Floats, day: Floats) -> Floats:
+    """``total`` [units, days] on one day for each unit; from 0 on day 0."""
+    from scipy.special import ndtr
+
+    days, scores = np.append(0.0, grid), _scores(np.column_stack([np.zeros(len(total)), total]))
+    j = np.clip(np.searchsorted(days, day, side="right"), 1, len(days) - 1)
+    rows = np.arange(len(total))
+    part = np.clip((day - days[j - 1]) / (days[j] - days[j - 1]), 0.0, 1.0)
+    first = part * total[rows, 0]  # before the first day of the grid there is no score to start from
+    return np.asarray(np.where(j == 1, first, ndtr(scores[rows, j - 1] + part * (scores[rows, j] - scores[rows, j - 1]))))

@@ -7,15 +7,20 @@ from dataclasses import dataclass
 import numpy as np
 
 from analytics.baseline.rows import Bools, Floats, Ints
+from analytics.charts.quantities import QuantityChart
 from analytics.charts.response import ResponseCharts
-from analytics.drift.crossing import PassageQuantiles, passage_quantiles
-from analytics.drift.trend import YEAR_DAYS, Trends, fit_trends
+from analytics.counting.columns import Names
+from analytics.counting.tables import Keys
+from analytics.drift.crossing import WANDER_PER_DAY, PassageQuantiles, Paths, passage_quantiles
+from analytics.drift.shift import PRIOR_SLIDE, WANDER_PCT2_PER_DAY, ResponseSeen, Slide, slides
+from analytics.drift.slopes import KEPT, Ramps, weigh_ramps
+from analytics.drift.trend import ONSETS, PRIOR_RAMP, PRIOR_STEP, YEAR_DAYS, Trends, fit_trends, step_evidence
+from analytics.records.snapshot import Records
 
 Z90 = 1.6448536269514722
-POSSIBLE, ESTABLISHED = (
-    0.12,
-    0.9,
-)  # probability of a ramp from which a forecast is possible, and from which it has a late end
+POSSIBLE, LIKELY = 0.08, 0.5  # probability of a drift from which a crossing has an early end, and from which a late one
+SURELY_BEYOND = 0.8  # probability of being past the limit already, above which nothing is forecast
+LEAST_CHECKS = 5
 
 
 @dataclass(frozen=True)
@@ -30,20 +35,33 @@ class DriftState:
     slope_high: Floats
     drifting: Bools  # a ramp is the best account of what was seen
     probability_outside: Floats
-    passage: PassageQuantiles
+    probability: Floats  # that the response is on its way to a limit: by a ramp of its own or by a sliding window
+    passage: PassageQuantiles  # given that it is
     forecast: Bools  # the passage is an answer, not noise
     sign: Floats
+    by_window: Bools  # the sliding window is the likelier account
 
 
-def drift_state(charts: ResponseCharts, alarmed: Bools, tolerance: float, now_days: float | None = None) -> DriftState:
+def drift_state(
+    charts: ResponseCharts,
+    tolerance: float,
+    now_days: float | None = None,
+    *,
+    kind: Ints | None = None,
+    sliding: list[Slide] | None = None,
+    trends: Trends | None = None,
+) -> DriftState:
     """Fit every unit, and forecast those that drift towards the tolerance limit.
 
-    alarmed: [units] a level alarm is open. tolerance: fraction of the reference. now_days: moment from
-    which chances are counted; the newest check of each unit where none is given.
+    A crossing has an early end from ``POSSIBLE`` on, and a middle and a late end where a drift is likelier than not: its
+    dates are those of the passage given that there is one, and below that the chances weigh in the doubt.
+
+    tolerance: fraction of the reference. now_days: moment from which chances are counted; the newest check of each unit
+    where none is given. kind: [units] kind of detector, whose drifts a young slope is drawn to. sliding: accounts as
+    sliding windows (``drift.shift``). trends: where they are fitted already.
     """
-    rows, c = charts.rows, charts.corrected
-    use = np.flatnonzero(rows.last & charts.outliers.admitted)
-    trends = fit_trends(rows.unit[use], rows.at_days[use], c.x[use], c.noise[use] + c.persistent[use], rows.units)
+    c = charts.corrected
+    trends = trends if trends is not None else response_trends(charts)
     w = trends.weight
     level = (w * trends.level).sum(axis=1)
     level_sd = np.sqrt((w * (trends.level_var + (trends.level - level[:, None]) ** 2)).sum(axis=1))
@@ -62,38 +80,27 @@ def drift_state(charts: ResponseCharts, alarmed: Bools, tolerance: float, now_da
     high_out = np.where(drifting, high, plain + Z90 * line_sd)
     lower, upper = np.log1p(-tolerance) + c.alpha, np.log1p(tolerance) + c.alpha
     outside = (w * (_cdf(lower[:, None], trends) + 1.0 - _cdf(upper[:, None], trends))).sum(axis=1)
-    sign = np.where(slope < 0, -1.0, 1.0)
-    beyond = (level < lower) | (level > upper)
-    real = trends.probability_ramp
-    # A possible drift gets its early end; only an established one gets a late end.
+
+    ramps = weigh_ramps(trends, _steps(charts), kind)
+    probability, slid, paths, sign, gone = _ways(ramps, sliding or [], tolerance)
     forecast = (
-        np.isfinite(c.alpha) & ~beyond & (trends.checks >= 5) & (real >= POSSIBLE) & (real >= trends.probability_step)
+        np.isfinite(c.alpha)
+        & (trends.checks >= LEAST_CHECKS)
+        & (probability >= POSSIBLE)
+        & ~((level < lower) | (level > upper))
+        & (gone < SURELY_BEYOND)
     )
-    sure = alarmed & (real >= 0.5) | (real >= ESTABLISHED)
-    units = len(level)
-    nothing = np.full(units, np.nan)
+    ages = None if now_days is None else np.maximum(now_days - np.where(forecast, trends.at_days, now_days), 0.0)
+    keep = forecast[paths.unit]
+    kept = Paths(*(getattr(paths, name)[keep] for name in Paths.__dataclass_fields__))
+    p = passage_quantiles(kept, len(level), ages)
+    likely = probability >= LIKELY
     passage = PassageQuantiles(
-        nothing.copy(), nothing.copy(), nothing.copy(), {d: nothing.copy() for d in (90, 182, 365)}
+        p.p05,
+        np.where(likely, p.p50, np.nan),
+        np.where(likely, p.p95, np.nan),
+        {d: np.where(likely, 1.0, probability) * values for d, values in p.within.items()},
     )
-    pick = np.flatnonzero(forecast)
-    if len(pick):
-        some = passage_quantiles(
-            share[pick] / safe[pick][:, None],
-            trends.level[pick],
-            trends.level_var[pick],
-            trends.slope[pick],
-            trends.slope_var[pick],
-            trends.cross[pick],
-            np.where(sign[pick] < 0, lower[pick], upper[pick]),
-            sign[pick],
-            age_days=None if now_days is None else np.maximum(now_days - trends.at_days[pick], 0.0),
-        )
-        known = sure[pick]
-        passage.p05[pick] = some.p05
-        passage.p50[pick] = np.where(known | (real[pick] >= 0.5), some.p50, np.nan)
-        passage.p95[pick] = np.where(known, some.p95, np.nan)
-        for d, values in some.within.items():
-            passage.within[d][pick] = values * np.where(known, 1.0, real[pick])
     return DriftState(
         trends,
         level,
@@ -103,10 +110,74 @@ def drift_state(charts: ResponseCharts, alarmed: Bools, tolerance: float, now_da
         high_out,
         drifting,
         outside,
+        probability,
         passage,
         forecast & np.isfinite(passage.p05),
         sign,
+        slid,
     )
+
+
+def seen_rows(charts: ResponseCharts) -> Ints:
+    """Rows of the charts that speak of the level: the last of each check, admitted."""
+    return np.asarray(np.flatnonzero(charts.rows.last & charts.outliers.admitted))
+
+
+def response_trends(charts: ResponseCharts) -> Trends:
+    """The trends of all units."""
+    rows, c, use = charts.rows, charts.corrected, seen_rows(charts)
+    return fit_trends(rows.unit[use], rows.at_days[use], c.x[use], c.noise[use] + c.persistent[use], rows.units)
+
+
+def _steps(charts: ResponseCharts) -> Floats:
+    rows, c, use = charts.rows, charts.corrected, seen_rows(charts)
+    return step_evidence(rows.unit[use], c.x[use], c.noise[use] + c.persistent[use], rows.units)
+
+
+def _ways(
+    ramps: Ramps, sliding: list[Slide], tolerance: float
+) -> tuple[Floats, Bools, Paths, Floats, Floats]:
+    """All ways to a limit: probability of any, whether by the window, the paths, the side, and how surely it is passed.
+
+    Distances are counted from the level before the onset, which all checks of the unit tell together with the slope.
+    """
+    from scipy.special import ndtr
+
+    units, slope = len(ramps.step), ramps.slope
+    share = np.ones(units)  # what a slide leaves to flat, step and ramp
+    slide_share = np.zeros(units)
+    parts: list[tuple[Ints, Floats, Floats, Floats, Floats, Floats, Bools]] = []
+    for one in sliding:
+        u = one.unit
+        # The slide's evidence is against flat; that of the others is carried by the share of flat among them.
+        base = np.log(max(float(ramps.flat[u]), 1e-300)) - np.log(1.0 - PRIOR_RAMP - PRIOR_STEP)
+        odds = np.exp(np.minimum(one.log_evidence + np.log(PRIOR_SLIDE) + base, 600.0))
+        total = 1.0 + float(odds.sum())
+        share[u], slide_share[u] = 1.0 / total, 1.0 - 1.0 / total
+        keep = (odds > KEPT * odds.max()) & np.isfinite(one.limit_pct)
+        size = np.broadcast_to(np.abs(one.slope), odds.shape)
+        away = one.limit_pct - size * one.since_onset[None, :, None]
+        n = int(keep.sum())
+        mine, wander = np.full(n, u, np.int64), np.full(n, WANDER_PCT2_PER_DAY)
+        parts.append((mine, odds[keep] / total, size[keep], away[keep], one.limit_var[keep], wander, one.low[keep]))
+    own = ramps.posterior * share[:, None, None]
+    probability = own.sum(axis=(1, 2)) + slide_share
+    largest = own.max(axis=(1, 2), initial=0.0)
+    u_, j, k = np.nonzero((own > KEPT * largest[:, None, None]) & (probability >= POSSIBLE)[:, None, None])
+    size = np.abs(slope)
+    limit = np.where(slope < 0, -np.log1p(-tolerance), np.log1p(tolerance))
+    away = limit[k] - size[k] * ramps.since_onset[u_, j]
+    wander = np.full(len(u_), WANDER_PER_DAY)
+    parts.append((u_.astype(np.int64), own[u_, j, k], size[k], away, ramps.level_var[u_], wander, slope[k] < 0))
+    at, mass, drift, distance, spread, wander, side = (np.concatenate(one) for one in zip(*parts, strict=True))
+    order = np.argsort(at, kind="stable")
+    at, mass, side = at[order], mass[order], side[order]
+    mass = mass / np.maximum(np.bincount(at, mass, units), 1e-300)[at]
+    paths = Paths(at, mass, *(one[order] for one in (drift, distance, spread, wander)))
+    past = ndtr(-paths.distance / np.sqrt(np.maximum(paths.distance_var, 1e-18)))
+    gone = np.bincount(at, mass * past, units).astype(np.float64)
+    sign = np.where(np.bincount(at, mass * side, units) >= 0.5, -1.0, 1.0)
+    return probability, slide_share > 0.5 * probability, paths, sign, gone
 
 
 def _cdf(limit: Floats, trends: Trends) -> Floats:
@@ -140,3 +211,41 @@ def newest_unit(rows_unit_series: Ints, series: int) -> int:
     """The unit in force of a series (the last one); −1 where the series has none."""
     mine = np.flatnonzero(rows_unit_series == series)
     return int(mine[-1]) if len(mine) else -1
+
+
+def forecast_state(
+    charts: ResponseCharts,
+    quantities: list[QuantityChart],
+    names: Names,
+    keys: Keys,
+    records: Records,
+    tolerance: float,
+    now_days: float | None = None,
+) -> DriftState:
+    """Trends, sliding windows and kinds of detector of a fleet, and what follows for every unit.
+
+    keys: of the response series. records: windows and probes as registered.
+    """
+    trends, rows, c, use = response_trends(charts), charts.rows, charts.corrected, seen_rows(charts)
+    variance = (c.noise[use] + c.persistent[use]) * trends.inflation[rows.unit[use]]
+    seen = ResponseSeen(
+        rows.unit[use],
+        rows.at_days[use],
+        c.x[use],
+        1.0 / variance,
+        trends.onset_days[:, 1 + ONSETS :],
+        trends.at_days,
+        rows.unit_series,
+        keys,
+    )
+    sliding = slides(seen, quantities, names, records, tolerance)
+    kinds = detector_kinds(rows.unit_probe, names, records)
+    return drift_state(charts, tolerance, now_days, kind=kinds, sliding=sliding, trends=trends)
+
+
+def detector_kinds(unit_probe: Ints, names: Names, records: Records) -> Ints:
+    """[units] code of the probe's kind of detector; −1 where none is registered."""
+    of = dict(zip(records.probes["probe"].astype(object), records.probes["detector"].astype(object), strict=True))
+    kinds = [of.get(names.probe[probe]) for probe in unit_probe]
+    codes = {one: number for number, one in enumerate(sorted({one for one in kinds if isinstance(one, str)}))}
+    return np.array([codes[one] if isinstance(one, str) else -1 for one in kinds], np.int64)

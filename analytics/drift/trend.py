@@ -46,6 +46,7 @@ class Trends:
     linear_slope_var: Floats
     step_size: Floats  # [units] mean size of the step components
     checks: Ints
+    inflation: Floats  # [units] factor on the stated variances, at least 1
 
 
 def fit_trends(  # noqa: PLR0915 -- one model family, written out
@@ -176,7 +177,36 @@ def fit_trends(  # noqa: PLR0915 -- one model family, written out
         slope_var[:, linear],
         step_size,
         counts,
+        inflation,
     )
+
+
+def step_evidence(unit: Ints, x: Floats, variance: Floats, units: int, step_sd: float = STEP_SD) -> Floats:
+    """[units] ln of the evidence for a step before some check, each one alike likely, against a constant level.
+
+    Every place between the second and the last but one check is tried, by running sums, where ``fit_trends`` has a grid:
+    a step that falls between two onsets of a grid would be taken for a steep ramp. Rows as there. −inf for fewer than three checks.
+    """
+    counts = np.bincount(unit, minlength=units)
+    longest = int(counts.max(initial=0))
+    if longest < 3:
+        return np.full(units, -np.inf)
+    place = np.arange(len(unit)) - np.append(0, np.cumsum(counts))[unit]
+    w, value = np.zeros((longest, units)), np.zeros((longest, units))
+    w[place, unit], value[place, unit] = 1.0 / variance, x
+    value = np.where(w > 0, value - value[0], 0.0)
+    w = w / _inflation(w, value)
+    total = np.maximum(_sum(w), 1e-300)
+    value = np.where(w > 0, value - _sum(w * value) / total, 0.0)
+    after = total - np.cumsum(w, axis=0)[:-1]
+    s_ff, s_fx = after * (1.0 - after / total), -np.cumsum(w * value, axis=0)[:-1]
+    posterior = 1.0 / (np.maximum(s_ff, 0.0) + 1.0 / step_sd**2)
+    here = (np.arange(1, longest)[:, None] < counts[None, :] - 1) & (counts[None, :] >= 3)
+    each = np.where(here, 0.5 * np.log(posterior / step_sd**2) + 0.5 * s_fx**2 * posterior, -np.inf)
+    peak = each.max(axis=0)
+    shown = np.where(np.isfinite(peak), peak, 0.0)
+    share = _sum(np.exp(each - shown)) / np.maximum(counts - 2, 1)
+    return np.where(np.isfinite(peak), shown + np.log(np.where(share > 0, share, 1.0)), -np.inf)
 
 
 def _sum(values: Floats) -> Floats:

@@ -6,12 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analytics.drift.shift import shift_forecasts
-from analytics.drift.state import DriftState, drift_state
-from analytics.fleet import alarmed_units
+from analytics.drift.state import DriftState, forecast_state
 from analytics.replays.backdate import Pass, Then, as_days
 from analytics.results import Crossing
-from analytics.series import crossing_of, slide_crossing
+from analytics.series import crossing_of
 
 
 @dataclass(frozen=True)
@@ -27,33 +25,25 @@ class Said:
 
 
 def state_then(whole: Pass, at: Then) -> DriftState:
-    """Level, drift and crossing of every unit at that moment."""
+    """Level, drift and crossing of every unit at that moment, from what was dated at or before it."""
     tolerance = whole.settings.limits.tolerance_pct / 100.0
-    return drift_state(at.charts, alarmed_units(at.charts), tolerance, as_days(at.moment))
+    counted = whole.counted
+    return forecast_state(
+        at.charts, at.quantities, counted.names, counted.response.keys, whole.records, tolerance, as_days(at.moment)
+    )
 
 
 def forecasts_then(whole: Pass, at: Then, state: DriftState | None = None) -> list[Said]:
     """Every crossing that the answer of that moment held, in the order of the series."""
-    tolerance = whole.settings.limits.tolerance_pct
-    charts, names = at.charts, whole.counted.names
+    charts = at.charts
     state = state if state is not None else state_then(whole, at)
-    slides = shift_forecasts(at.quantities, names, whole.records, tolerance / 100.0, as_days(at.moment))
-    window_keys = next(one.keys for one in at.quantities if one.quantity == "window_shift")
-    sliding = {(int(window_keys.probe[one.series]), int(window_keys.window[one.series])): one for one in slides}
-    keys = whole.counted.response.keys
     newest = dict(zip(charts.rows.unit_series.tolist(), range(charts.rows.units), strict=True))  # later units win
     out = []
     for series, unit in sorted(newest.items()):
-        alpha, level = charts.corrected.alpha[unit], state.level[unit]
-        if not np.isfinite(alpha) or not np.isfinite(level):
-            continue
         at_days = float(state.trends.at_days[unit])
-        crossing = crossing_of(state, unit, at_days, tolerance)
-        slide = sliding.get((int(keys.probe[series]), int(keys.window[series])))
-        beyond = abs(level - alpha) > -np.log1p(-tolerance / 100.0)
-        if slide is not None and not beyond:
-            crossing = slide_crossing(slide, tolerance)
-            at_days = slide.at_days
+        if not np.isfinite(charts.corrected.alpha[unit]) or not np.isfinite(state.level[unit]):
+            continue
+        crossing = crossing_of(state, unit, at_days, whole.settings.limits.tolerance_pct)
         if crossing is None:
             continue
         out.append(
@@ -62,7 +52,7 @@ def forecasts_then(whole: Pass, at: Then, state: DriftState | None = None) -> li
                 float(charts.rows.first_days[charts.rows.unit_first[unit]]),
                 at_days,
                 not np.isfinite(charts.unit_ends[unit]),
-                slide is not None and not beyond,
+                bool(state.by_window[unit]),
                 crossing,
             )
         )

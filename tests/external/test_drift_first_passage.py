@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import integrate, optimize, stats
 
-from analytics.drift.crossing import HORIZON_DAYS, WANDER_PER_DAY, first_passage, passage_quantiles
+from analytics.drift.crossing import HORIZON_DAYS, WANDER_PER_DAY, Paths, first_passage, passage_quantiles
 
 
 def passed(t):
@@ -52,51 +52,60 @@ def test_a_limit_already_passed_was_passed_at_once_and_a_drift_away_rarely_does(
     assert ever == pytest.approx(np.exp(-2 * 0.1 * 5.0), rel=1e-6)
 
 
-def quantiles(weight, level, level_sd, slope, slope_sd, correlation, limit):
+def quantiles(weight, distance, distance_sd, drift):
     """Quantiles of one unit; arrays of components."""
-    one = [np.atleast_2d(np.asarray(v, float)) for v in (weight, level, level_sd, slope, slope_sd)]
-    w, m, s, v, sv = (np.broadcast_to(a, one[0].shape) for a in one)
-    return passage_quantiles(w, m, s**2, v, sv**2, correlation * s * sv, np.array([limit]), np.array([np.sign(limit)]))
+    w, a, s, v = np.broadcast_arrays(*(np.atleast_1d(np.asarray(one, float)) for one in (weight, distance, distance_sd, drift)))
+    return passage_quantiles(Paths(np.zeros(len(w), np.int64), w, v, a, s**2, np.full(len(w), WANDER_PER_DAY)), 1)
 
 
 def test_known_level_and_slope_give_the_inverse_gaussian_quantiles():
     """With level and slope known, 5, 50 and 95 % are those of scipy.stats.invgauss to half a day in a year or two."""
     drift, distance = 0.05 / 365.2422, 0.06
-    made = quantiles([1.0], 0.0, 0.0, -drift, 0.0, 0.0, -distance)
+    made = quantiles(1.0, distance, 0.0, drift)
     shape = distance**2 / WANDER_PER_DAY
     reference = stats.invgauss(mu=distance / drift / shape, scale=shape)
     assert [made.p05[0], made.p50[0], made.p95[0]] == pytest.approx(reference.ppf([0.05, 0.5, 0.95]), abs=0.5)
     assert made.within[365][0] == pytest.approx(reference.cdf(365.0), abs=2e-3)
 
 
-@pytest.mark.parametrize("sign", [-1.0, 1.0])
-def test_uncertain_level_and_slope_are_averaged_over(sign):
-    """Mixtures of (level, slope) against Gauss–Hermite quadrature: quantiles within 5 %, chances within 0.01."""
-    weight, level = np.array([0.7, 0.3]), sign * np.array([0.0, 0.01])
-    slope, slope_sd = sign * np.array([5e-2, 8e-2]) / 365.2422, np.array([1.2e-2, 2e-2]) / 365.2422
-    level_sd, correlation, limit = np.array([0.004, 0.006]), 0.6, sign * 0.08
-    made = quantiles(weight, level, level_sd, slope, slope_sd, correlation, limit)
-    score, mass = np.polynomial.hermite_e.hermegauss(48)
+def test_an_uncertain_distance_is_integrated_out_in_closed_form():
+    """P(T ≤ t) with a normal distance is the plain one averaged by Gauss–Hermite quadrature, to 1e-6."""
+    score, mass = np.polynomial.hermite_e.hermegauss(96)
     mass = mass / mass.sum()
+    drift, distance, sd = 0.05 / 365.2422, 0.05, 0.006
+    for t in (60.0, 200.0, 365.0, 700.0):
+        spread = first_passage(np.array(t), distance + sd * score, np.full(96, drift), WANDER_PER_DAY)
+        made = float(first_passage(np.array(t), np.array(distance), np.array(drift), WANDER_PER_DAY, sd**2))
+        assert made == pytest.approx(float((mass * spread).sum()), abs=1e-6)
+
+
+def test_a_mixture_is_averaged_over():
+    """Several drifts and distances: quantiles are those of the mixed distribution within 1 %, chances within 0.005."""
+    weight, drift = np.array([0.5, 0.3, 0.2]), np.array([0.05, 0.08, 0.03]) / 365.2422
+    distance, sd = np.array([0.06, 0.05, 0.07]), np.array([0.004, 0.006, 0.0])
+    made = quantiles(weight, distance, sd, drift)
 
     def exact(t):
-        total = 0.0
-        for part in range(2):
-            for s, m in zip(score, mass, strict=True):
-                v = slope[part] + slope_sd[part] * s
-                here = level[part] + level_sd[part] * (correlation * s + np.sqrt(1 - correlation**2) * score)
-                chance = first_passage(np.array(t), sign * (limit - here), np.full(48, sign * v), WANDER_PER_DAY)
-                total += weight[part] * m * float((mass * chance).sum())
-        return total
+        return float((weight * first_passage(np.full(3, t), distance, drift, WANDER_PER_DAY, sd**2)).sum())
 
     wanted = [optimize.brentq(lambda t, q=q: exact(t) - q, 5.0, HORIZON_DAYS) for q in (0.05, 0.5, 0.95)]
-    assert [made.p05[0], made.p50[0], made.p95[0]] == pytest.approx(wanted, rel=0.05)
+    assert [made.p05[0], made.p50[0], made.p95[0]] == pytest.approx(wanted, rel=0.01)
     for days in (90, 182, 365):
-        assert made.within[days][0] == pytest.approx(exact(days), abs=0.01)
+        assert made.within[days][0] == pytest.approx(exact(days), abs=0.005)
+
+
+def test_units_do_not_mix():
+    """Two units at once read as each alone, to the last digit, and one without components has no date."""
+    one = Paths(*(np.array([v]) for v in (0, 1.0, 1e-4, 0.05, 1e-6, WANDER_PER_DAY)))
+    both = Paths(np.array([0, 2]), np.ones(2), np.array([1e-4, 3e-4]), np.array([0.05, 0.02]), np.full(2, 1e-6), np.full(2, WANDER_PER_DAY))
+    alone, made = passage_quantiles(one, 1), passage_quantiles(both, 3)
+    assert made.p50[0] == alone.p50[0]
+    assert np.isnan([made.p05[1], made.within[90][1]]).all()
+    assert made.p50[2] < made.p50[0]
 
 
 def test_beyond_the_horizon_there_is_no_date():
     """A crossing that less than half of the cases make within five years has no median, and none has a p95."""
-    made = quantiles([1.0], 0.0, 0.0, -1e-3 / 365.2422, 0.0, 0.0, -0.1)
+    made = quantiles(1.0, 0.1, 0.0, 1e-3 / 365.2422)
     assert np.isnan(made.p50[0])
     assert np.isnan(made.p95[0])

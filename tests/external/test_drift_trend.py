@@ -9,9 +9,21 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 from scipy import integrate
+from scipy.special import logsumexp
+from scipy.stats import multivariate_normal
 
 from analytics.advice.device_findings import line_fit
-from analytics.drift.trend import ONSETS, PRIOR_RAMP, PRIOR_STEP, RAMP_SD_PER_YEAR, STEP_SD, YEAR_DAYS, fit_trends
+from analytics.drift.slopes import shrunk_middle
+from analytics.drift.trend import (
+    ONSETS,
+    PRIOR_RAMP,
+    PRIOR_STEP,
+    RAMP_SD_PER_YEAR,
+    STEP_SD,
+    YEAR_DAYS,
+    fit_trends,
+    step_evidence,
+)
 
 DATA = Path(__file__).parent / "data"
 INTERCEPT, SLOPE, RESIDUAL_SD = -0.262323073774029, 1.00211681802045, 0.884796396144373
@@ -157,3 +169,44 @@ def test_the_slope_interval_holds_its_ninety_per_cent():
     held = np.abs(fit.linear_slope - slope) < 1.6449 * np.sqrt(fit.linear_slope_var)
     # 0.90 ± 3 standard errors of a share of 400.
     assert 0.855 < held.mean() < 0.945
+
+
+def test_shrinking_to_the_kind_is_the_random_intercept_of_a_mixed_model():
+    """The MixedLM of statsmodels: the middle of each kind is its intercept by best linear unbiased prediction.
+
+    With the middle of all and the ratio of the two variances as MixedLM estimates them, the middle told to a newcomer
+    of a kind (one that itself does not drift) is MixedLM's fixed plus random intercept of that kind.
+    """
+    rng = np.random.default_rng(3)
+    kind = np.repeat(np.arange(6), [4, 6, 9, 12, 15, 30])
+    log_size = -2.5 + 0.4 * rng.standard_normal(6)[kind] + 0.5 * rng.standard_normal(len(kind))
+    model = sm.MixedLM(log_size, np.ones((len(kind), 1)), groups=kind).fit(reml=True)
+    assert model.converged
+    between, within, middle = float(model.cov_re[0, 0]), float(model.scale), float(model.fe_params[0])
+    assert between > 0.02
+    newcomers = np.arange(6)
+    made = shrunk_middle(
+        np.append(kind, newcomers), np.append(np.ones(len(kind)), np.zeros(6)), np.append(log_size, np.zeros(6)),
+        middle, within / between,
+    )
+    wanted = [middle + float(np.asarray(model.random_effects[k])[0]) for k in range(6)]
+    assert made[len(kind):] == pytest.approx(wanted, rel=1e-6)
+
+
+def test_the_evidence_for_a_step_is_that_of_every_place_by_least_squares(quiet):
+    """Each place of a step by its marginal likelihood as one normal density (scipy), the level with a flat prior."""
+    at, x, variance = quiet
+    n = len(at)
+    inflated = variance * one_unit(at, x, variance).inflation[0]
+
+    def density(extra):
+        # A level known to ±1 stands for a flat prior, for the checks tell it to a thousandth; it cancels between the two.
+        return multivariate_normal(np.zeros(n), np.diag(inflated) + 1.0 + extra).logpdf(x - x[0])
+
+    base = density(np.zeros((n, n)))
+    each = []
+    for place in range(1, n - 1):
+        after = (np.arange(n) >= place).astype(float)
+        each.append(density(STEP_SD**2 * np.outer(after, after)) - base)
+    made = step_evidence(np.zeros(n, np.int64), x, variance, 1)
+    assert made[0] == pytest.approx(float(logsumexp(each) - np.log(n - 2)), abs=1e-3)

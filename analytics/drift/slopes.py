@@ -1,0 +1,111 @@
+"""Is there a drift, since when and how fast: flat, step and ramp weighed against each other, slopes as fleets show them.
+
+Slopes of drifts that are real are not spread about 0: they are taken as log-normal in size, so that a young series is
+drawn to what drifts of its kind of detector were like (empirical Bayes, parametric; Morris 1983 [from memory]). The
+middle of ln|slope| of a kind is re-estimated from the other series of that kind as far as they are known to drift:
+
+    m_kind = (A m₀ + Σ P_u ln|b|_u) / (A + Σ P_u),
+
+P_u the probability that series u drifts, ln|b|_u its posterior mean, A = ``PRIOR_DRIFTS`` drifts' worth of m₀. This is the
+best linear unbiased prediction of a random intercept by kind with A = residual over intercept variance.
+For a ramp from τ the evidence for slope b against a constant level is b S_fx − ½ b² S_ff (``drift.trend``).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analytics.baseline.rows import Floats, Ints
+from analytics.drift.trend import ONSETS, PRIOR_RAMP, PRIOR_STEP, RAMP_SD_PER_YEAR, YEAR_DAYS, Trends
+
+# What is taken before anything is seen [chosen on simulated fleets, no source]: half of all drifts lie between 6 and
+# 12 % a year, nine of ten between 3.7 and 19 %; a response hardly ever rises by itself.
+MIDDLE_PER_YEAR, LOG_SD = 0.085, 0.5
+FALLS = 0.95
+PRIOR_DRIFTS = 20.0
+LEAST_PER_YEAR, MOST_PER_YEAR, SIZES = 0.004, 0.60, 40
+KEPT = 1e-3  # components below this share of the largest are left out of the passage
+
+
+@dataclass(frozen=True)
+class Ramps:
+    """Ramps of every unit on a grid of onset and slope; arrays [units, onsets, slopes] unless said otherwise."""
+
+    slope: Floats  # [slopes] per day
+    posterior: Floats  # probability among flat, steps and ramps
+    step: Floats  # [units] probability of a step
+    flat: Floats  # [units] of neither
+    since_onset: Floats  # [units, onsets] days from the onset to the newest check
+    level_var: Floats  # [units] of the level before the onset, were the ramp known
+
+    @property
+    def probability(self) -> Floats:
+        """[units] that there is a ramp."""
+        return np.asarray(self.posterior.sum(axis=(1, 2)))
+
+
+def sizes_per_year() -> Floats:
+    """Sizes of slope that are tried, as fractions a year."""
+    return np.geomspace(LEAST_PER_YEAR, MOST_PER_YEAR, SIZES)
+
+
+def shrunk_middle(
+    kind: Ints, probability: Floats, log_size: Floats, prior_middle: float, prior_drifts: float = PRIOR_DRIFTS
+) -> Floats:
+    """[units] middle of ln|slope| for each unit, by its kind, from all *other* units of that kind.
+
+    kind: [units] codes, any below 0 is a kind of its own. probability: that a unit drifts; log_size: mean ln|slope| if so.
+    A kind of which nothing drifts keeps ``prior_middle``.
+
+    >>> shrunk_middle(np.array([0, 0, 1]), np.array([1.0, 1.0, 1.0]), np.array([-2.0, -4.0, 0.0]), -3.0, 1.0).tolist()
+    [-3.5, -2.5, -3.0]
+    """
+    code = kind - kind.min(initial=0)
+    n = np.bincount(code, probability)[code] - probability
+    total = np.bincount(code, probability * log_size)[code] - probability * log_size
+    return np.asarray((prior_drifts * prior_middle + total) / (prior_drifts + np.maximum(n, 0.0)))
+
+
+def weigh_ramps(trends: Trends, step: Floats, kind: Ints | None = None) -> Ramps:
+    """The posterior of all units.
+
+    step: [units] ln of the evidence for a step (``trend.step_evidence``). kind: [units] kind of detector; None: all alike.
+    """
+    ramps = slice(1 + ONSETS, 1 + 2 * ONSETS)
+    posterior_var = trends.slope_var[:, ramps]
+    safe = np.where(posterior_var > 0, posterior_var, 1.0)
+    s_ff = np.where(posterior_var > 0, np.maximum(1.0 / safe - (YEAR_DAYS / RAMP_SD_PER_YEAR) ** 2, 0.0), 0.0)
+    s_fx = np.where(posterior_var > 0, trends.slope[:, ramps] / safe, 0.0)
+    sizes = sizes_per_year()
+    slope = np.concatenate([-sizes[::-1], sizes]) / YEAR_DAYS
+    evidence = slope * s_fx[..., None] - 0.5 * slope**2 * s_ff[..., None] + np.log(PRIOR_RAMP / ONSETS)
+    since_onset = trends.at_days[:, None] - trends.onset_days[:, ramps]
+    usable = (trends.checks >= 3) & (np.nan_to_num(since_onset) > 0).any(axis=1)
+    evidence = np.where(usable[:, None, None], evidence, -np.inf)
+    log_step = np.where(usable, step + np.log(PRIOR_STEP), -np.inf)
+    middle = np.full(len(step), np.log(MIDDLE_PER_YEAR))
+    found = _posterior(evidence, log_step, middle)
+    if len(step):
+        p = found[0].sum(axis=(1, 2))
+        log_size = np.log(np.abs(slope) * YEAR_DAYS)
+        mean = (found[0].sum(axis=1) * log_size).sum(axis=1) / np.where(p > 0, p, 1.0)
+        middle = shrunk_middle(np.zeros(len(p), np.int64) if kind is None else kind, p, mean, np.log(MIDDLE_PER_YEAR))
+        found = _posterior(evidence, log_step, middle)
+    reach = np.where(posterior_var > 0, trends.cross[:, ramps] / safe, 0.0)
+    level_var = np.maximum(trends.level_var[:, ramps] - posterior_var * reach**2, 0.0)[:, 0]
+    return Ramps(slope, *found, since_onset, level_var)
+
+
+def _posterior(evidence: Floats, log_step: Floats, middle: Floats) -> tuple[Floats, Floats, Floats]:
+    """Probabilities of ramps, a step, and neither, with log-normal sizes about ``middle``."""
+    size = np.exp(-0.5 * ((np.log(sizes_per_year()) - middle[:, None]) / LOG_SD) ** 2)
+    size /= size.sum(axis=1, keepdims=True)
+    prior = np.concatenate([FALLS * size[:, ::-1], (1.0 - FALLS) * size], axis=1)
+    ramp = evidence + np.log(np.maximum(prior, 1e-300))[:, None, :]
+    log_flat = np.log(1.0 - PRIOR_STEP - PRIOR_RAMP)
+    peak = np.maximum(np.maximum(ramp.max(axis=(1, 2), initial=-np.inf), log_step), log_flat)
+    weight, step, flat = np.exp(ramp - peak[:, None, None]), np.exp(log_step - peak), np.exp(log_flat - peak)
+    total = weight.sum(axis=(1, 2)) + step + flat
+    return weight / total[:, None, None], step / total, flat / total
