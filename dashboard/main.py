@@ -25,7 +25,11 @@ def main() -> None:
     }
     st.session_state["pages"] = pages
     named = st.Page(_to_the_root, title=PAGES[0].title, url_path=PAGES[0].name, visibility="hidden")
-    page = st.navigation([*pages.values(), named], position="top")
+    groups: dict[str, list[st.Page]] = {}
+    for one in PAGES:
+        groups.setdefault(one.group, []).append(pages[one.name])
+    groups[PAGES[0].group].append(named)
+    page = st.navigation(groups, position="top")
     looks.apply()
     door.show()
     try:

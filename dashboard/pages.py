@@ -14,6 +14,7 @@ class PageEntry:
     title: str
     icon: str
     question: str
+    group: str = ""  # the word it stands under in the navigation; none: in the row itself
 
     @property
     def path(self) -> Path:
@@ -27,16 +28,16 @@ PAGES = (
     PageEntry("probe", "Probe", ":material/show_chart:", "What is the story of this one?"),
     PageEntry("sources", "Sources and jigs", ":material/adjust:", "Is it the probe, or what it was read on?"),
     PageEntry("plan", "Service plan", ":material/event:", "What do I pull in, and when?"),
-    PageEntry("replay", "Replay", ":material/replay:", "What would it have said, and was it right?"),
-    PageEntry("price", "What watching costs", ":material/balance:", "What do fewer false alarms cost in days?"),
-    PageEntry("report", "Report", ":material/print:", "What do I print, sign and show?"),
     PageEntry("record", "Record a check", ":material/edit_note:", "Is this one fit for today?"),
-    PageEntry("other_checks", "Other checks", ":material/checklist:", "Is all that is not a counting done, and in date?"),
-    PageEntry("import_log", "Import", ":material/upload_file:", "How do I get my log in?"),
-    PageEntry("history", "History", ":material/history:", "Who changed what, and when?"),
-    PageEntry("settings", "Settings", ":material/tune:", "What is it set to, and what would a change change?"),
-    PageEntry("people", "People", ":material/group:", "Who may do what?"),
-    PageEntry("about", "About and cautions", ":material/info:", "What does this tool say, and what can it not say?"),
+    PageEntry("other_checks", "Other checks", ":material/checklist:", "Is all that is not a counting done, and in date?", "Records"),
+    PageEntry("import_log", "Import", ":material/upload_file:", "How do I get my log in?", "Records"),
+    PageEntry("report", "Report", ":material/print:", "What do I print, sign and show?", "Records"),
+    PageEntry("history", "History", ":material/history:", "Who changed what, and when?", "Records"),
+    PageEntry("replay", "Replay", ":material/replay:", "What would it have said, and was it right?", "Behind it"),
+    PageEntry("price", "What watching costs", ":material/balance:", "What do fewer false alarms cost in days?", "Behind it"),
+    PageEntry("settings", "Settings", ":material/tune:", "What is it set to, and what would a change change?", "Behind it"),
+    PageEntry("people", "People", ":material/group:", "Who may do what?", "Behind it"),
+    PageEntry("about", "About and cautions", ":material/info:", "What does this tool say, and what can it not say?", "Behind it"),
 )
 
 

@@ -11,7 +11,7 @@ from analytics.charts.price_basis import Basis
 from analytics.charts.price_document import SAMPLE_DRIFT_PCT, SAMPLE_STEP_PCT
 from analytics.errors import UserError
 from dashboard.figures.price import price_curves
-from dashboard.parts import chart, start, table, values
+from dashboard.parts import chart, how_rarely, start, table, values
 from dashboard.seam import pricing, read
 
 
@@ -56,6 +56,7 @@ def show() -> None:
     )
     _levers(answer)
     _limits(asked, answer)
+    how_rarely.show(read.look(), asked.budget_per_probe_year)
     with st.expander("How this is told", icon=":material/info:"):
         st.markdown("\n".join(f"- {one}" for one in answer["assumed"]))
 
