@@ -53,8 +53,9 @@ def would_change(rows: Sequence[Row], facts: Facts, most: int = 4) -> tuple[str,
         for c in row.conditions():
             holds = c.holds(facts.get(c.fact))
             changed = dict(facts) | {c.fact: _edge(c, facts.get(c.fact), holding=not holds)}
-            if c.fact == "alarm" and not holds and not facts.get("alarms_standing"):
-                changed["alarms_standing"] = 1.0
+            for count in ("alarms_standing", "alarms_unanswered"):
+                if c.fact in ("alarm", "alarms_unanswered") and not holds and not facts.get(count):
+                    changed[count] = 1.0
             then = decide(rows, changed)
             if then.advice in (decided.advice, "undetermined") or (not holds and then is not row):
                 continue

@@ -18,7 +18,8 @@ from analytics.words import day, moment, pct, signed_pct
 
 ENOUGH_CHECKS = 5  # after a service, before an alarm from before it may count as answered
 ANSWERED_BELOW = 0.15  # probability of not having held up to which it may
-SCATTER_BEFORE, SCATTER_CALM = 2.0, 2.0  # mean squared residuals in their own variance
+SCATTER_BEFORE, SCATTER_CALM = 2.0, 2.5  # mean squared residuals in their own variance
+LONE = 4.0  # one blunder after a service is no scatter
 NEWEST = 30  # checks before the service that say how it scattered
 SCATTER_RULES = ("scatter",)
 CABLES = ("cable_replaced",)  # says nothing of level and drift, unless they had alarmed
@@ -57,7 +58,7 @@ class LastService:
 SAID = (
     (0.9, "did not hold"),
     (0.6, "likely did not hold"),
-    (0.25, "has not shown yet that it held"),
+    (0.28, "has not shown yet that it held"),
     (0.0, "held as far as the checks tell"),
 )
 
@@ -97,7 +98,7 @@ def after_scatter(charts: ResponseCharts, series: int, service_day: float) -> Af
     if spread < SCATTER_BEFORE:
         return None
     gain = float(np.clip(0.5 * after**2 * (1.0 - 1.0 / spread) - 0.5 * np.log(spread), -3.0, 3.0).sum())
-    return After("scatter", len(after), 0.0, 0.0, 0.0, 0.0, spread, float((after**2).mean()), 0.0, gain)
+    return After("scatter", len(after), 0.0, 0.0, 0.0, 0.0, spread, float((np.clip(after, -LONE, LONE) ** 2).mean()), 0.0, gain)
 
 
 def last_service(
@@ -129,17 +130,19 @@ def last_service(
         parts.append(max(scatters, key=lambda p: p.checks))
     not_held = not_held_probability(parts, fails_share) if parts else None
     checks = max((p.checks for p in (*responses, *scatters)), default=0)
-    answered = frozenset[str]()
-    calm = all(p.left < SCATTER_CALM for p in scatters)
-    near = all(abs(interval(p.left, p.left_sd)[side]) < action_pct / 100.0 for p in responses for side in (0, 1))
-    if checks >= ENOUGH_CHECKS and not_held is not None and not_held <= ANSWERED_BELOW and calm and near and responses:
-        answered = frozenset(
-            a.rule
-            for a in alerts
-            if a.settled_at is None
-            and a.rule in (*LEVEL_RULES, *SCATTER_RULES)
-            and (a.signalled_at <= at or (a.onset_estimate is not None and a.onset_estimate <= at))
-        )
+    gone: set[str] = set()
+    if checks >= ENOUGH_CHECKS and not_held is not None and not_held <= ANSWERED_BELOW:
+        if scatters and all(p.left < SCATTER_CALM for p in scatters):
+            gone.update(SCATTER_RULES)
+        if responses and all(abs(p.left) < min(2.0 * p.left_sd, action_pct / 100.0) for p in responses):
+            gone.update(LEVEL_RULES)
+    answered = frozenset[str](
+        a.rule
+        for a in alerts
+        if a.settled_at is None
+        and a.rule in gone
+        and (a.signalled_at <= at or (a.onset_estimate is not None and a.onset_estimate <= at))
+    )
     still = {
         a.rule
         for a in alerts

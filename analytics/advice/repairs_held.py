@@ -26,16 +26,17 @@ from analytics.charts.response import ResponseCharts
 from analytics.drift.state import Z90, DriftState
 from analytics.drift.trend import YEAR_DAYS, Trends, fit_trends
 
-LEVEL_SPREAD = 0.02  # log response: how far a mended probe lies from what it was
+LEVEL_SPREAD = 0.025  # log response: how far a mended probe lies from what it was
 ANOTHER_LEVEL = 0.3  # log response: how far where the service changed the level itself (detector, head, setting)
 CHANGED = {"detector_replaced": 0.7, "recentred": 0.3}  # share of services that do (common practice, no source)
 CHANGED_ELSE = 0.1
-DRIFT_SPREAD = 0.004  # log response a year that a sound probe may wander
+DRIFT_SPREAD = 0.006  # log response a year that a sound probe may wander
 ALIKE = 0.3  # relative: how much a drift that goes on may differ from the one before
 SHARES = np.linspace(0.0, 1.0, 9)  # of the loss that is still there
 SHARE_WEIGHTS = np.array([0.4, *[0.5 / 7] * 7, 0.1])  # all came back, a part, nothing (common practice, no source)
+STEP_WEIGHTS = np.append(0.0, SHARE_WEIGHTS[1:] / SHARE_WEIGHTS[1:].sum())
 UNSEEN_DRIFT = 0.05  # log response a year: a drift that was too young to be seen before the service
-UNSEEN_SHIFT = 2.0  # the same of the photopeak's place, % a year
+UNSEEN_SHARES = (0.7, 0.3)  # down, up (common practice, no source)
 SHARED_DRIFT = 0.002  # log response a year that the shared movement may leave over
 LEAST_CHECKS = 2  # after the service
 TINY = 1e-300
@@ -124,7 +125,10 @@ def compare(
     mean = np.stack(np.broadcast_arrays(left, drift[None, :]), axis=-1).reshape(-1, 2)
     spread = np.zeros((len(SHARES), len(drift), 2, 2))
     spread[:, :, 1, 1] = drift_spread**2 + drift_var + (ALIKE * drift) ** 2
-    weights = (SHARE_WEIGHTS[:, None] * weight[None, :]).ravel()
+    # What does not drift and came back as a whole did hold.
+    only_level = (drift == 0.0) & (drift_var == 0.0)
+    shares = np.where(only_level[None, :], STEP_WEIGHTS[:, None], SHARE_WEIGHTS[:, None])
+    weights = (shares * weight[None, :]).ravel()
     total = TINY
     for w, of in level_spreads:
         spread[:, :, 0, 0] = of**2 + (SHARES[:, None] * lost_sd) ** 2 + (lost / len(SHARES)) ** 2
@@ -143,10 +147,11 @@ def _drifts(trends: Trends, unit: int, unseen: float) -> tuple[Floats, Floats, F
     weight = trends.weight[unit]
     ramp = trends.slope_var[unit] > 0
     keep = ramp & (weight > 1e-4)
-    still = float(weight[~ramp].sum())
-    w = np.append(weight[keep], max(still, 1e-6))
-    drift = np.append(trends.slope[unit][keep] * YEAR_DAYS, 0.0)
-    var = np.append(trends.slope_var[unit][keep] * YEAR_DAYS**2, unseen**2)
+    flat = max(float(weight[0]), 1e-6)  # nothing was seen: a drift too young to be seen, more likely a loss
+    step = max(float(weight[~ramp][1:].sum()), 1e-6)  # what stepped does not drift on
+    w = np.concatenate([weight[keep], flat * np.array(UNSEEN_SHARES), [step]])
+    drift = np.concatenate([trends.slope[unit][keep] * YEAR_DAYS, unseen * np.array([-1.0, 1.0]), [0.0]])
+    var = np.concatenate([trends.slope_var[unit][keep] * YEAR_DAYS**2, np.full(2, (0.6 * unseen) ** 2), [0.0]])
     return w / w.sum(), drift, var
 
 
@@ -210,7 +215,7 @@ def after_shift(chart: QuantityChart, probe: int, service_day: float) -> After |
             slope = float(np.diff(chart.value[before])[0]) / years
             weight, drift, var = np.ones(1), np.array([slope]), np.array([float(variance.sum()) / years**2])
         else:
-            weight, drift, var = _drifts(trends, 0, UNSEEN_SHIFT)
+            weight, drift, var = _drifts(trends, 0, 0.0)  # a window that did not slide says nothing of another fault
         fit, covariance = line(
             (chart.at_days[after] - service_day) / YEAR_DAYS,
             chart.value[after] - centre,
