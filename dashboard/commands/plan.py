@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -60,7 +60,7 @@ def run(
     settings = settings_of(where, config)
     now = as_of(None, settings)
     first = moment.parse_day(from_on, where="--from") if from_on else now.date()
-    last = moment.parse_day(to_on, where="--to") if to_on else first + timedelta(days=DEFAULT_HORIZON_DAYS)
+    last = moment.parse_day(to_on, where="--to") if to_on else _later(first)
     sound_horizon(now.date(), first, last)
     if ics is not None:
         writable(ics)
@@ -70,7 +70,7 @@ def run(
             assess(records, settings, now), records, settings, first, last, loans(where), progress=step
         )
     if ics is not None:
-        ics.write_bytes(calendar(plan, newest_record(records, now), settings.site.time_zone))
+        _write(ics, calendar(plan, newest_record(records, now), settings.site.time_zone))
         output.note(f"{len(plan.visits)} visits written to {ics}.")
     if as_json:
         output.print_json(plan.as_json())
@@ -88,6 +88,19 @@ def run(
     return 0
 
 
+def _later(first: date) -> date:
+    """The day on which a plan ends that nobody gave an end."""
+    return first + timedelta(days=min(DEFAULT_HORIZON_DAYS, (date.max - first).days))
+
+
+def _write(file: Path, content: bytes) -> None:
+    try:
+        file.write_bytes(content)
+    except OSError as error:
+        why = error.strerror or "it cannot be written"
+        raise UserError(f"the calendar was not written: {why}", where=str(file), do="Name another file.") from error
+
+
 def writable(file: Path) -> None:
     """UserError where the calendar file could not be written, before anything is worked out."""
     if file.is_dir() or not file.parent.is_dir():
@@ -101,7 +114,7 @@ def remarks(plan: Plan) -> list[str]:
         said.append(f"{len(plan.rounds)} probes are checked by the site's own people in between (`--json` lists them).")
     for source in plan.sources:
         by_when = f" by {source.replace_by}" if source.replace_by else ""
-        said.append(f"Source {source.source}{by_when}: {source.why}.")
+        said.append(f"Source {source.source}{by_when}: {source.why.rstrip('.')}.")
     said += [
         f"Lend {one.probe} of {one.from_site} to {one.to_site}, {one.from_on} to {one.to_on}: {one.why}."
         for one in plan.loans
@@ -126,5 +139,5 @@ def _sums(
 ) -> str:
     return (
         f"{what}: {visits} visits from {first} to {last}; expected days beyond tolerance {output.known(risk_days)}; "
-        f"cost {output.known(cost)}; probe-days short of cover {short}."
+        f"cost {'not known' if cost is None else f'{cost:.2f}'}; probe-days short of cover {short}."
     )

@@ -50,6 +50,7 @@ def test_a_horizon_in_the_past_or_reversed_is_refused(loaded):
     now = today()
     assert "before" in said_in_one_line(run("plan", "--from", "2020-01-01", "--to", now, "--store", loaded))
     assert "before" in said_in_one_line(run("plan", "--from", now, "--to", "2020-01-01", "--store", loaded))
+    assert "five years" in said_in_one_line(run("plan", "--from", "9999-12-30", "--store", loaded))
 
 
 def test_a_day_that_is_none_is_said(loaded):
