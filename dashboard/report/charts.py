@@ -126,9 +126,10 @@ def _levels(frame: Frame, series: SeriesResult, points: pd.DataFrame) -> None:
     known = points[points["flag"].isin(["used", "reference"]) & points["expected"].notna()]
     if known.empty:
         return
-    piece = ground.pieces(known["check_at"], known["expected"])
+    piece = ground.pieces(known["check_at"])
     x = known["check_at"].to_numpy().astype("datetime64[us]").astype(np.int64) / 86_400e6
     low, high, middle = (known[c].to_numpy(float) for c in ("limit_low", "limit_high", "expected"))
+    piece = piece + np.concatenate([[0], np.cumsum(np.diff(middle) != 0)])  # each reference has its own lines
     for number in np.unique(piece):
         mine = np.flatnonzero((piece == number) & np.isfinite(low) & np.isfinite(high))
         outline = [(frame.x(x[k]), frame.y(high[k])) for k in mine] + [(frame.x(x[k]), frame.y(low[k])) for k in mine[::-1]]
