@@ -5,7 +5,8 @@ the local level and from the check before, so that neither a step nor a steep dr
 k = r·ln r/(r − 1) for a variance ratio r (the likelihood-ratio CUSUM of a normal variance); r = 2.1 gives k ≈ 1.42.
 Too little scatter is a fault as well (a pulser, a frozen display): the same chart for a variance ratio below one.
 Repeats of one placing: the likelihood-ratio CUSUM of their chi-square, for twice and for a third of the Poisson variance.
-Outliers: a Bernoulli CUSUM for a rate of 20 % against 1 %.
+Outliers: a Bernoulli CUSUM for a rate of 20 % against 1 %; beside it one for low ones alone, against 0.5 %, since a cable that
+cuts out only ever loses counts, and half of the blunders do not.
 """
 
 from __future__ import annotations
@@ -16,6 +17,8 @@ import numpy as np
 
 from analytics.baseline.rows import Bools, Floats, Rows
 from analytics.charts.thresholds import RATE_FAULTY, RATE_SOUND, VARIANCE_RATIO, spread_thresholds
+
+LOW_RATE_SOUND = 0.005  # of lone outliers below their neighbours
 
 CLIP_Z = 3.0
 LOW_RATIO = 0.2  # variance ratio of a series that scatters too little
@@ -76,6 +79,9 @@ def spread_chart(
     hit = np.log(RATE_FAULTY / RATE_SOUND)
     miss = np.log((1.0 - RATE_FAULTY) / (1.0 - RATE_SOUND))
     rate = _walk(rows, np.where(known, np.where(far, hit, miss), 0.0))
+    hit_low = np.log(RATE_FAULTY / LOW_RATE_SOUND)
+    miss_low = np.log((1.0 - RATE_FAULTY) / (1.0 - LOW_RATE_SOUND))
+    rate = np.maximum(rate, _walk(rows, np.where(known, np.where(far & (z_local < 0), hit_low, miss_low), 0.0)))
     excess = np.where(known, np.minimum(smaller**2 / SMALLER_MEAN_SQUARE, 400.0) - 1.0, 0.0) * noise
     recent = _recent_mean(rows, np.where(known, z**2, 0.0), known)
     lone = _recent_mean(rows, np.where(far & known, 1.0, 0.0), known)
