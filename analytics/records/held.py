@@ -66,7 +66,7 @@ def export_held(path: str | Path, out: str | Path, *, load: int | None = None) -
     try:
         with out.open("x", encoding="utf-8", newline="") as stream:
             writer = csv.writer(stream)
-            writer.writerow([*head, *names])
+            writer.writerow([*head, *map(_no_formula, names)])
             for row, one in zip(rows.to_dict("records"), cells, strict=True):
                 said = row["hint"] + (f" The row was: {one[_WHOLE]}" if _WHOLE in one else "")
                 head_cells = (row["held_id"], row["reason"], said, row["file"], row["row"], row["kind"])
@@ -143,7 +143,7 @@ def release_file(
     lines: dict[int, dict[str, str | None]] = {}
     for block in tables[0].blocks(lambda _: None):
         for cells in block.to_pylist():
-            line = {heading: _plain(cells[cell_name(i)]) for i, heading in enumerate(headings)}
+            line = {_plain(heading) or "": _plain(cells[cell_name(i)]) for i, heading in enumerate(headings)}
             number = line.get(HELD_ID) or ""
             if not number.isdigit() or int(number) in lines:
                 raise UserError(

@@ -20,6 +20,8 @@ from analytics.errors import UnavailableError
 
 SAY_AFTER_S = 2.0
 POLL_S = 0.01
+BREATHER_S = 0.03  # whoever writes again and again leaves the others, who look every POLL_S, a gap to come in
+_released: dict[Path, float] = {}  # when this process last gave an exclusive ticket back
 
 
 def lock_path(store: Path) -> Path:
@@ -60,6 +62,9 @@ def lease(
         yield
         return
     try:
+        since = time.monotonic() - _released.get(store, -1.0)
+        if exclusive and since < BREATHER_S:
+            time.sleep(BREATHER_S - since)
         _wait(handle, exclusive, store, wait_s, on_wait)
         if exclusive:
             _sign(handle, purpose)
@@ -68,6 +73,7 @@ def lease(
         finally:
             if exclusive:
                 _sign(handle, "")
+                _released[store] = time.monotonic()
             _unlock(handle)
     finally:
         os.close(handle)

@@ -48,7 +48,7 @@ class Uploads:
         if upload.file_id not in self._written:
             folder = self._folder / hashlib.sha256(str(upload.file_id).encode()).hexdigest()[:12]
             folder.mkdir(exist_ok=True)
-            target = folder / (Path(upload.name).name or "upload")
+            target = folder / _safe_name(str(upload.name))
             upload.seek(0)
             with target.open("wb") as out:
                 shutil.copyfileobj(upload, out)
@@ -65,6 +65,17 @@ class Uploads:
         """Remove everything."""
         self._gone()
         self._written.clear()
+
+
+def _safe_name(name: str) -> str:
+    r"""The last part of what a browser says a file is called, without what leads elsewhere or no disk can hold.
+
+    >>> _safe_name("../../log.csv"), _safe_name(".."), _safe_name(r"a\b.csv")
+    ('log.csv', 'upload', 'b.csv')
+    """
+    last = re.split(r"[/\\]", name)[-1]
+    kept = "".join(one for one in last if one.isprintable()).strip(". ")
+    return kept[-100:] or "upload"
 
 
 def previews(request: Request) -> list[Any]:
