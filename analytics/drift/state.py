@@ -54,7 +54,8 @@ def drift_state(
     """Fit every unit, and forecast those that drift towards the tolerance limit.
 
     A crossing has an early end from ``POSSIBLE`` on, and a middle and a late end where a drift is likelier than not: its
-    dates are those of the passage given that there is one, and below that the chances weigh in the doubt.
+    dates are those of the passage given that there is one, and below that the chances weigh in the doubt
+    (but not below 5 % after the early end, of which they would be no account).
 
     tolerance: fraction of the reference. now_days: moment from which chances are counted; the newest check of each unit
     where none is given. kind: [units] kind of detector, whose drifts a young slope is drawn to. sliding: accounts as
@@ -99,7 +100,10 @@ def drift_state(
         p.p05,
         np.where(likely, p.p50, np.nan),
         np.where(likely, p.p95, np.nan),
-        {d: np.where(likely, 1.0, probability) * values for d, values in p.within.items()},
+        {
+            d: np.where(likely, values, np.maximum(probability * values, np.minimum(values, 0.05)))
+            for d, values in p.within.items()
+        },
     )
     return DriftState(
         trends,

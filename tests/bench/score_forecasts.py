@@ -44,6 +44,7 @@ def score(case: Case, shares: tuple[float, ...] = AT_SHARES) -> Score:
         result.seconds += seconds / len(shares)
         made = _forecasts(answer)
         _crossings(result, case, fleet, pd.Timestamp(as_of), made)
+        _all_kinds(result, fleet, pd.Timestamp(as_of), made)
         _sound(result, case, fleet, pd.Timestamp(as_of), made)
         _repairs(result, case, fleet, pd.Timestamp(as_of), answer)
     return result
@@ -94,11 +95,39 @@ def _crossings(result: Score, case: Case, fleet: Fleet, as_of: pd.Timestamp, mad
             result.figure(name, target, at_most=at_most).add(inside)
         result.figure(f"  of these {one.kind}", held.target).add(inside)
         width.values.append((high - low) / left)
+        if crossing.p95 is not None:
+            result.figure("  the same width, of forecasts with both ends", 1.5, at_most=True, unit="").values.append(
+                (high - low) / left
+            )
+            result.figure("  of these with both ends", 85).add(inside)
         width_told.values.append((high - low) / middle if np.isfinite(middle) and middle > 0 else np.inf)
         if not inside:
             result.remarks.append(
                 f"wrong  {what}: said {low:.0f} to {high:.0f} d (middle {middle:.0f}), truly {left:.0f} d"
             )
+
+
+def _all_kinds(result: Score, fleet: Fleet, as_of: pd.Timestamp, made: dict[str, Crossing]) -> None:
+    """Coverage over probes of every kind, sound and stepped ones too, which cross never; passed ones are left out."""
+    faults = fleet.truth.faults
+    active = faults[(faults["onset_at"] <= as_of) & (faults["until"].isna() | (faults["until"] > as_of))]
+    crosses = dict(zip(active["probe"], active["crosses_10_at"], strict=True))
+    gradual = set(active.loc[active["gradual"], "probe"])
+    faulty = set(fleet.truth.probes.loc[fleet.truth.probes["fault"] != "none", "probe"])
+    for probe in fleet.truth.probes["probe"]:
+        at, crossing = crosses.get(probe, pd.NaT), made.get(probe)
+        if pd.notna(at) and at <= as_of:
+            continue
+        dated = crossing is not None and crossing.p95 is not None
+        if probe in faulty and probe not in gradual:
+            result.figure("probes with another fault, or none any more, that get a date (p95)", 3, at_most=True).add(dated)
+        if crossing is None:
+            continue
+        left = np.inf if pd.isna(at) else (at - as_of).total_seconds() / 86_400
+        inside = _days(crossing.p05, as_of) - 1.0 <= left <= _days(crossing.p95, as_of) + 1.0
+        result.figure("coverage over all kinds of probes, steps and sound ones too", 85).add(inside)
+        if dated:
+            result.figure("  all kinds, with both ends", 85).add(inside)
 
 
 def _sound(result: Score, case: Case, fleet: Fleet, as_of: pd.Timestamp, made: dict[str, Crossing]) -> None:

@@ -41,6 +41,13 @@ def test_a_tolerance_that_is_never_passed_has_no_limit():
     assert limit_shift("Co-57", 122.06, 60.0, 8.0, 0.0, 1.0, 0.99) is None
 
 
+def test_scatter_in_the_window_puts_the_limit_further_off():
+    """Where only 85 % of the model's change is seen, the response passes at a larger shift."""
+    whole = limit_shift("Co-57", 122.06, 20.0, 8.0, 0.0, 1.0, 0.10)
+    diluted = limit_shift("Co-57", 122.06, 20.0, 8.0, 0.0, 1.0, 0.10, 0.85)
+    assert diluted[0] > whole[0]
+
+
 def sliding(per_year):
     """Six probes over two and a half years, the gain of the first sliding from the first half-year on."""
     probes = tuple(

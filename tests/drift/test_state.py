@@ -105,3 +105,21 @@ def test_chances_are_counted_from_the_moment_asked_for():
     log = drifting(-0.06, since=150.0)
     early, late = (response(log.assess(69 * 7.0 + wait), "X").crossing for wait in (1.0, 61.0))
     assert late.probability_within_days[182] > early.probability_within_days[182] + 0.01
+
+
+@pytest.mark.parametrize(("per_year", "checks"), [(-0.06, 70), (-0.03, 60), (-0.12, 34), (+0.05, 50)])
+def test_dates_and_chances_are_of_one_distribution(per_year, checks):
+    """Chances rise with the days, and reach 5, 50 and 95 % within so many days just where the date falls inside them."""
+    answer = drifting(per_year, checks=checks, since=100.0).assess((checks - 1) * 7.0 + 1)
+    made = [one.crossing for one in answer.series if one.crossing is not None]
+    assert response(answer, "X").crossing in made
+    for crossing in made:
+        chances = crossing.probability_within_days
+        assert list(chances.values()) == sorted(chances.values())
+        for share, day in ((0.05, crossing.p05), (0.50, crossing.p50), (0.95, crossing.p95)):
+            for days, chance in chances.items():
+                left = np.inf if day is None else (day - answer.as_of.date()).days
+                if left > days:
+                    assert chance < share + 0.01
+                elif left < days - 1:
+                    assert chance > share - 0.01
