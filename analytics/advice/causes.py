@@ -1,8 +1,11 @@
 """Which fault left this pattern: probabilities of causes from all quantities together.
 
-Naive Bayes over evidence: P(cause | evidence) ∝ P(cause) · Π P(evidence | cause). The tables are the trade's knowledge of
-how probes go wrong, written as odds (common practice, no source) and held against simulated fleets with known truth.
-Evidence that was not measured is left out. A pattern that no cause explains well is ``unknown``.
+Naive Bayes over evidence: P(pattern | evidence) ∝ P(pattern) · Π P(evidence | pattern), summed over the
+patterns of a cause; an item that is itself uncertain (fell,
+gradual) entering as q · P(yes | pattern) + (1 − q) · P(no | pattern). The tables are the trade's knowledge of how probes go
+wrong, written as odds (common practice, no source) and held against simulated fleets with known truth. Evidence that was
+not measured is left out. ``unknown`` is a cause among the others, whose pattern is any: it wins where nothing fits.
+Items are not independent as Bayes takes them, so the sum is tempered before it becomes a probability.
 """
 
 from __future__ import annotations
@@ -11,95 +14,144 @@ import math
 
 from analytics.advice.evidence import Evidence
 
-CAUSES = (
-    "window_slip",
-    "efficiency_loss",
-    "sudden_loss",
-    "contamination",
-    "intermittent",
-    "shield",
-    "electronics",
-    "battery_or_temperature",
-    "check_source",
-)
-PRIOR = {
-    "window_slip": 0.22,
-    "efficiency_loss": 0.32,
-    "sudden_loss": 0.14,
-    "contamination": 0.09,
-    "intermittent": 0.10,
-    "shield": 0.05,
-    "electronics": 0.05,
-    "battery_or_temperature": 0.04,
-    "check_source": 0.01,
+# Patterns, each with the cause that leaves it and how often it comes (common practice, no source). A cause may leave several:
+# a contact that cuts out or is gone, pulses that come twice or by the clock.
+PATTERNS: dict[str, tuple[str, float]] = {
+    "window_slip": ("window_slip", 0.20),
+    "efficiency_loss": ("efficiency_loss", 0.30),
+    "sudden_loss": ("sudden_loss", 0.15),
+    "contamination": ("contamination", 0.08),
+    "contact_cuts_out": ("intermittent", 0.08),
+    "contact_gone": ("intermittent", 0.02),
+    "shield": ("shield", 0.04),
+    "extra_pulses": ("electronics", 0.04),
+    "clocked_pulses": ("electronics", 0.02),
+    "battery_or_temperature": ("battery_or_temperature", 0.05),
+    "check_source": ("check_source", 0.01),
+    "any": ("unknown", 0.01),
 }
-# P(evidence is "yes" | cause), in the order of CAUSES.
+CAUSES = tuple(dict.fromkeys(cause for cause, _ in PATTERNS.values()))
+# P(evidence is "yes" | pattern), in the order of PATTERNS.
 YES = {
-    "level_moved": (0.90, 0.98, 0.98, 0.05, 0.35, 0.05, 0.55, 0.40, 0.30),
-    "fell": (0.70, 0.99, 0.97, 0.50, 0.92, 0.50, 0.15, 0.80, 0.50),
-    "gradual": (0.85, 0.95, 0.06, 0.30, 0.30, 0.30, 0.30, 0.50, 0.60),
-    "window_moved": (0.93, 0.03, 0.05, 0.03, 0.05, 0.02, 0.06, 0.10, 0.02),
-    "windows_differ": (0.90, 0.05, 0.08, 0.10, 0.20, 0.05, 0.15, 0.20, 0.05),
-    "width_grew": (0.20, 0.30, 0.10, 0.03, 0.05, 0.02, 0.10, 0.10, 0.02),
-    "background": (0.02, 0.02, 0.02, 0.97, 0.02, 0.02, 0.03, 0.02, 0.02),
-    "scatter_high": (0.30, 0.10, 0.12, 0.05, 0.85, 0.03, 0.40, 0.55, 0.05),
-    "scatter_low": (0.01, 0.01, 0.01, 0.01, 0.01, 0.01, 0.35, 0.01, 0.01),
-    "repeats_off": (0.01, 0.01, 0.01, 0.01, 0.10, 0.01, 0.50, 0.03, 0.01),
-    "low_outliers": (0.20, 0.08, 0.08, 0.03, 0.90, 0.03, 0.10, 0.20, 0.03),
-    "no_signal": (0.005, 0.005, 0.02, 0.005, 0.45, 0.005, 0.05, 0.03, 0.005),
-    "side_high": (0.02, 0.02, 0.08, 0.05, 0.02, 0.97, 0.02, 0.02, 0.02),
-    "not_centred": (0.50, 0.02, 0.02, 0.02, 0.03, 0.02, 0.04, 0.04, 0.02),
-    "companion": (0.03, 0.03, 0.03, 0.02, 0.04, 0.02, 0.05, 0.95, 0.02),
-    "source_suspect": (0.01, 0.01, 0.01, 0.01, 0.01, 0.01, 0.01, 0.01, 0.98),
-}
-# Sum over the items of ln(probability of what was seen / probability of the likelier outcome) below which doubt grows.
-LEAST_FIT = -3.0
+    #                  window  effic  sudden contam cuts   gone   shield extra  clock  batt   source any
+    "level_moved":    (0.90,   0.98,  0.98,  0.05,  0.45,  0.10,  0.05,  0.85,  0.10,  0.55,  0.30,  0.60),
+    "fell":           (0.65,   0.985, 0.97,  0.50,  0.93,  0.97,  0.50,  0.03,  0.30,  0.70,  0.50,  0.50),
+    "gradual":        (0.85,   0.94,  0.06,  0.30,  0.35,  0.30,  0.30,  0.40,  0.30,  0.45,  0.60,  0.50),
+    "window_moved":   (0.93,   0.03,  0.04,  0.03,  0.04,  0.02,  0.02,  0.03,  0.03,  0.04,  0.02,  0.10),
+    "windows_differ": (0.90,   0.05,  0.06,  0.10,  0.15,  0.05,  0.05,  0.15,  0.10,  0.15,  0.05,  0.30),
+    "width_grew":     (0.20,   0.30,  0.10,  0.03,  0.05,  0.02,  0.02,  0.10,  0.05,  0.10,  0.02,  0.10),
+    "background":     (0.02,   0.02,  0.02,  0.98,  0.02,  0.02,  0.02,  0.08,  0.40,  0.02,  0.02,  0.15),
+    "background_steady": (0.02, 0.02, 0.02,  0.003, 0.02,  0.02,  0.02,  0.10,  0.80,  0.02,  0.02,  0.02),
+    "scatter_high":   (0.30,   0.08,  0.08,  0.05,  0.75,  0.20,  0.03,  0.40,  0.05,  0.40,  0.05,  0.30),
+    "scatter_low":    (0.01,   0.01,  0.01,  0.01,  0.01,  0.01,  0.01,  0.01,  0.45,  0.01,  0.01,  0.03),
+    "repeats_off":    (0.01,   0.01,  0.01,  0.01,  0.20,  0.03,  0.01,  0.30,  0.85,  0.02,  0.01,  0.03),
+    "low_outliers":   (0.15,   0.06,  0.06,  0.03,  0.92,  0.20,  0.03,  0.10,  0.04,  0.35,  0.03,  0.20),
+    "many_low":       (0.05,   0.015, 0.015, 0.01,  0.60,  0.10,  0.01,  0.03,  0.01,  0.15,  0.01,  0.08),
+    "no_signal":      (0.005,  0.005, 0.02,  0.005, 0.10,  0.98,  0.005, 0.01,  0.01,  0.02,  0.005, 0.02),
+    "side_high":      (0.02,   0.02,  0.06,  0.05,  0.02,  0.02,  0.97,  0.02,  0.02,  0.02,  0.02,  0.10),
+    "not_centred":    (0.40,   0.02,  0.02,  0.02,  0.03,  0.02,  0.02,  0.04,  0.02,  0.03,  0.02,  0.10),
+    "dropped":        (0.03,   0.02,  0.35,  0.02,  0.08,  0.15,  0.20,  0.03,  0.02,  0.02,  0.02,  0.05),
+    "companion":      (0.01,   0.01,  0.01,  0.01,  0.01,  0.01,  0.01,  0.02,  0.01,  0.70,  0.01,  0.01),
+    "companion_explains": (0.15, 0.25, 0.25, 0.50,  0.50,  0.50,  0.50,  0.25,  0.50,  0.95,  0.25,  0.50),
+    "source_suspect": (0.01,   0.01,  0.01,  0.01,  0.01,  0.01,  0.01,  0.01,  0.01,  0.01,  0.98,  0.05),
+}  # fmt: skip
+LEVEL_RULES = frozenset({"change_point", "cusum", "ewma", "drift", "action_level", "tolerance", "outside_limits", "same_side"})
+TEMPER = 1.0  # of the sum of log likelihoods; fitted on simulated fleets with the reliability picture
+LEAST_SPREAD = 1.5  # mean square in variances from which an alarm of scatter is scatter and not a steep course
+# An alarm stands until it is settled, though the response may be back: then its course no longer tells.
+BACK_PROBABILITY, BACK_PCT = 0.3, 1.5
+SHAPE_DOUBT = 0.05  # however sure step or ramp is, the shape of the fault may be another
+# A change may be plain before it has used up the budget for an alarm: so sure, and so large (log response in per cent).
+EARLY_PROBABILITY, EARLY_PCT = 0.8, -2.0
+SURE_COMPANION_NATS = 9.0  # a companion this sure is named though no alarm stands
 
 
-def findings(e: Evidence) -> dict[str, bool]:  # noqa: C901 -- one item after the other
-    """The evidence as yes/no items; what was not measured is missing.
+def early_loss(e: Evidence) -> bool:
+    """Whether the response has surely fallen although no alarm of its level stands yet."""
+    moved = e.probability_ramp + e.probability_step
+    return not e.open_rules & LEVEL_RULES and moved > EARLY_PROBABILITY and e.change_pct < EARLY_PCT
+
+
+def speaks(e: Evidence) -> bool:
+    """Whether anything asks for a cause: an open alarm, or a sign so sure that it need not wait for one."""
+    companion = e.companion is not None and e.companion_nats >= SURE_COMPANION_NATS
+    return bool(e.open_rules) or companion or bool(e.window_moved) or early_loss(e)
+
+
+def findings(e: Evidence) -> dict[str, float]:
+    """The evidence as items between 0 (no) and 1 (yes); what was not measured is missing.
 
     The shape (fell, gradual) counts only where the level moved; a window that was not looked at since the change says
     nothing about it.
     """
-    level_rules = {"change_point", "cusum", "ewma", "drift", "action_level", "tolerance", "outside_limits", "same_side"}
-    moved = bool(e.open_rules & level_rules)
-    out = {
+    moved = bool(e.open_rules & LEVEL_RULES) or early_loss(e)
+    out: dict[str, float] = {
         "level_moved": moved,
         "background": e.background_high,
-        "scatter_high": e.scatter_high,
+        "scatter_high": e.scatter_high and (e.spread_about_course is None or e.spread_about_course > LEAST_SPREAD),
         "scatter_low": e.scatter_low,
-        "repeats_off": e.repeats_off,
         "low_outliers": e.outliers_low >= 2,
+        "many_low": e.outliers_low >= 4,
         "no_signal": e.no_signal,
+        "companion": e.companion is not None,
     }
     if e.no_signal:
         # A dead cable need not have warned by scatter before.
-        out = {name: yes for name, yes in out.items() if yes or name not in ("scatter_high", "low_outliers")}
-    if moved:
-        out["fell"] = e.change_pct < 0
-        total = e.probability_ramp + e.probability_step
-        if total > 0.3 and abs(e.probability_ramp - e.probability_step) > 0.2 * total:
-            out["gradual"] = e.probability_ramp > e.probability_step
-    if e.window_moved is not None and (e.window_moved or e.window_after_onset or not moved):
-        out["window_moved"] = e.window_moved
+        out = {name: yes for name, yes in out.items() if yes or name not in ("scatter_high", "low_outliers", "many_low")}
+    if e.repeats_off or e.repeats_made:
+        out["repeats_off"] = e.repeats_off
+    if e.background_steady is not None:
+        out["background_steady"] = e.background_steady
+    if e.companion is not None and moved:
+        out["companion_explains"] = e.companion_explains
+    out |= _shape(e) if moved else {}
+    out |= _window(e, moved)
+    if e.side_high is not None:
+        out["side_high"] = e.side_high
+    if moved or e.side_high or e.scatter_high:
+        out["dropped"] = e.dropped is not None
+    if e.source_suspect is not None:
+        out["source_suspect"] = True
+    return {name: float(q) for name, q in out.items()}
+
+
+def _shape(e: Evidence) -> dict[str, float]:
+    """Way and shape of a level that moved, by how sure they are; nothing where it is back at its reference."""
+    if e.probability_ramp + e.probability_step < BACK_PROBABILITY and abs(e.change_pct) < BACK_PCT:
+        return {}
+    out = {"fell": _fell(e)}
+    total = e.probability_ramp + e.probability_step
+    if total > 0.3:
+        ramp = e.probability_ramp / total
+        out["gradual"] = SHAPE_DOUBT + (1.0 - 2.0 * SHAPE_DOUBT) * ramp
+    return out
+
+
+def _fell(e: Evidence) -> float:
+    if e.alarm_direction is not None:
+        return float(e.alarm_direction == "low")
+    if e.change_interval_pct is None:
+        return float(e.change_pct < 0)
+    sd = max((e.change_interval_pct[1] - e.change_interval_pct[0]) / 3.29, 1e-6)
+    return 0.5 * math.erfc(e.change_pct / sd / math.sqrt(2.0))
+
+
+def _window(e: Evidence, moved: bool) -> dict[str, float]:
+    """What the looks at the photopeak say."""
+    out: dict[str, float] = {}
+    if e.window_moved is not None:
+        if e.window_moved or e.window_after_onset or not moved:
+            out["window_moved"] = e.window_moved
+        out["not_centred"] = "below_side_readings" in e.open_rules
     if e.windows_disagree is not None and moved:
         out["windows_differ"] = e.windows_disagree
     if e.width_grew is not None and (e.window_after_onset or e.width_grew):
         out["width_grew"] = e.width_grew
-    if e.side_high is not None:
-        out["side_high"] = e.side_high
-    if e.companion is not None:
-        out["companion"] = True
-    if e.window_moved is not None:
-        out["not_centred"] = "below_side_readings" in e.open_rules
-    if e.source_suspect is not None:
-        out["source_suspect"] = True
     return out
 
 
 def cause_probabilities(e: Evidence) -> dict[str, float]:
-    """Probabilities of the causes, ``none`` where no alarm is open, ``unknown`` where no pattern fits.
+    """Probabilities of the causes, the likeliest first; ``none`` where nothing asks for one.
 
     >>> p = cause_probabilities(Evidence("GP-1", open_rules={"background"}, background_high=True))
     >>> max(p, key=p.get)
@@ -107,23 +159,20 @@ def cause_probabilities(e: Evidence) -> dict[str, float]:
     >>> cause_probabilities(Evidence("GP-1"))
     {'none': 1.0}
     """
-    if not e.open_rules and e.companion is None:
+    if not speaks(e):
         return {"none": 1.0}
     items = findings(e)
-    score: dict[str, float] = {}
-    for i, cause in enumerate(CAUSES):
-        total = math.log(PRIOR[cause])
-        for name, yes in items.items():
-            p = YES[name][i]
-            total += math.log(p if yes else 1.0 - p)
-        score[cause] = total
-    best = max(score, key=lambda c: score[c])
-    i = CAUSES.index(best)
-    misfit = sum(
-        math.log((YES[n][i] if yes else 1.0 - YES[n][i]) / max(YES[n][i], 1.0 - YES[n][i])) for n, yes in items.items()
-    )
-    weights = {c: math.exp(s - score[best]) for c, s in score.items()}
-    # The more the items contradict even the best cause, the more weight goes to "unknown".
-    weights["unknown"] = min(0.02 * math.exp(max(LEAST_FIT - misfit, 0.0)), 3.0)
+    score = []
+    for i, (_, prior) in enumerate(PATTERNS.values()):
+        likelihood = sum(math.log(q * YES[name][i] + (1.0 - q) * (1.0 - YES[name][i])) for name, q in items.items())
+        score.append(math.log(prior) + TEMPER * likelihood)
+    best = max(score)
+    weights = dict.fromkeys(CAUSES, 0.0)
+    for (cause, _), one in zip(PATTERNS.values(), score, strict=True):
+        weights[cause] += math.exp(one - best)
+    if not e.open_rules and not e.window_moved and e.companion is None:
+        # Only the course of the response asks: it may as well have stayed where it was.
+        moved = e.probability_ramp + e.probability_step
+        weights["none"] = sum(weights.values()) * (1.0 - moved) / moved
     total = sum(weights.values())
     return {c: w / total for c, w in sorted(weights.items(), key=lambda kv: -kv[1])}

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from datetime import datetime
+
 import numpy as np
 
 from analytics.advice.companions import Companion
 from analytics.advice.evidence import Evidence
-from analytics.baseline.rows import Ints
+from analytics.baseline.rows import Floats, Ints
 from analytics.charts.quantities import QuantityChart
 from analytics.charts.response import ResponseCharts
 from analytics.drift.state import Z90, DriftState, per_year
@@ -17,6 +20,9 @@ LEVEL_RULES = ("change_point", "cusum", "ewma", "drift", "action_level", "tolera
 RECENT_CHECKS = 30  # checks over which lone outliers are counted
 WINDOW_MOVED_Z, WINDOW_MOVED_PCT = 3.0, 0.6
 WIDTH_GREW_Z, WIDTH_GREW_PCT = 3.0, 0.7
+STEADY_READINGS, LEAST_STEADY, STEADY_CHANCE = 40, 4, 0.003  # high backgrounds compared, and what chance seldom does
+LEAST_FOR_COURSE, FAR_FROM_COURSE = 6, 4.0  # checks, standard deviations
+DROP_DAYS = 45.0  # a recorded drop so long before the estimated onset belongs to it
 
 
 def gather(
@@ -29,8 +35,9 @@ def gather(
     open_alerts: list[Alert],
     companion: dict[int, Companion],
     not_silent: bool,
+    events: Sequence[tuple[float, str]] = (),
 ) -> Evidence:
-    """Evidence for one probe. units: its response units in force (one a series)."""
+    """Evidence for one probe. units: its response units in force (one a series). events: (day, kind) of the probe."""
     e = Evidence(name, open_rules={a.rule for a in open_alerts}, no_signal=not not_silent)
     scatter = {a.direction for a in open_alerts if a.rule == "scatter"}
     e.scatter_high, e.scatter_low, e.repeats_off = "high" in scatter, "low" in scatter, "both" in scatter
@@ -38,33 +45,79 @@ def gather(
     _level(e, charts, state, units, open_alerts)
     for unit in units:
         if int(unit) in companion:
-            e.companion, e.companion_text = companion[int(unit)].name, companion[int(unit)].text
-        _outliers(e, charts, int(unit))
+            _companion(e, companion[int(unit)])
+        _outliers(e, charts, state, int(unit))
     _windows_differ(e, charts, state, units)
     for chart in quantities:
         mine = np.flatnonzero(chart.keys.probe[chart.series] == probe) if len(chart.series) else np.zeros(0, np.int64)
-        if len(mine) == 0:
-            continue
-        newest = int(mine[np.argmax(chart.at_days[mine])])
-        in_force = mine[chart.unit[mine] == chart.unit[newest]]
-        if chart.quantity == "background":
-            base = float(chart.centre[newest])
-            e.background_factor = float(chart.value[newest]) / base if base > 0 else None
-        elif chart.quantity == "side":
-            e.side_high = "side" in e.open_rules
-            e.side_factor = float(chart.value[newest] / chart.centre[newest]) if chart.centre[newest] > 0 else None
-        elif len(in_force) >= 2:
-            z, shift = float(chart.chart.z[newest]), float(chart.value[newest] - chart.centre[newest])
-            if chart.quantity == "window_shift":
-                least = 0.06 if chart.log_scale[newest] else WINDOW_MOVED_PCT
-                e.window_moved = bool(
-                    "window_shift" in e.open_rules or (abs(z) > WINDOW_MOVED_Z and abs(shift) > least)
-                )
-                e.window_shift_z, e.window_shift_pct = z, None if chart.log_scale[newest] else shift
-                e.window_after_onset = e.onset_days is not None and chart.at_days[newest] >= e.onset_days + 20.0
-            elif chart.quantity == "window_width":
-                e.width_grew = z > WIDTH_GREW_Z and shift > WIDTH_GREW_PCT
+        if len(mine):
+            newest = int(mine[np.argmax(chart.at_days[mine])])
+            _quantity(e, chart, newest, mine[chart.unit[mine] == chart.unit[newest]])
+    _dropped(e, open_alerts, events)
     return e
+
+
+def _quantity(e: Evidence, chart: QuantityChart, newest: int, in_force: Ints) -> None:
+    """What background, side, window and width say. newest: the newest row of the probe; in_force: the rows of its unit."""
+    if chart.quantity == "background":
+        base = float(chart.centre[newest])
+        e.background_factor = float(chart.value[newest]) / base if base > 0 else None
+        if e.background_high:
+            e.background_steady = _steadier_than_chance(chart, in_force, base)
+    elif chart.quantity == "side":
+        e.side_high = "side" in e.open_rules
+        e.side_factor = float(chart.value[newest] / chart.centre[newest]) if chart.centre[newest] > 0 else None
+    elif len(in_force) >= 2:
+        z, shift = float(chart.chart.z[newest]), float(chart.value[newest] - chart.centre[newest])
+        if chart.quantity == "window_shift":
+            least = 0.06 if chart.log_scale[newest] else WINDOW_MOVED_PCT
+            e.window_moved = bool("window_shift" in e.open_rules or (abs(z) > WINDOW_MOVED_Z and abs(shift) > least))
+            e.window_shift_z, e.window_shift_pct = z, None if chart.log_scale[newest] else shift
+            e.window_after_onset = e.onset_days is not None and chart.at_days[newest] >= e.onset_days + 20.0
+        elif chart.quantity == "window_width":
+            e.width_grew = z > WIDTH_GREW_Z and shift > WIDTH_GREW_PCT
+
+
+def _companion(e: Evidence, one: Companion) -> None:
+    """The surer companion where two series of a probe have one."""
+    if e.companion is None or one.nats > e.companion_nats:
+        e.companion, e.companion_text = one.name, one.text
+        e.companion_nats, e.companion_explains = one.nats, one.explains
+
+
+def _steadier_than_chance(chart: QuantityChart, mine: Ints, base_cps: float) -> bool | None:
+    """Whether the newest high backgrounds agree better than Poisson counts can: pick-up and pulsers come clocked.
+
+    χ² of the newest high readings in a row against their mean, below the 0.3 % point. None for fewer than four.
+    """
+    from scipy.special import gammainc
+
+    high = chart.value[mine] > 2.0 * base_cps
+    run = mine[len(mine) - int(np.argmin(high[::-1])) if not high.all() else 0 :][-STEADY_READINGS:]
+    variance = chart.sd[run] ** 2
+    if len(run) < LEAST_STEADY or not (variance > 0).all():
+        return None
+    seconds = chart.value[run] / variance  # a count N has the rate N/T and the variance N/T²
+    mean = float((chart.value[run] * seconds).sum() / seconds.sum())
+    expected = mean / seconds
+    chi_square = float(((chart.value[run] - mean) ** 2 / expected).sum())
+    return bool(gammainc(0.5 * (len(run) - 1), 0.5 * chi_square) < STEADY_CHANCE)
+
+
+def _dropped(e: Evidence, open_alerts: list[Alert], events: Sequence[tuple[float, str]]) -> None:
+    """A drop on record from a little before the change seems to begin until it was signalled."""
+    level = [one.signalled_at for one in open_alerts if one.rule in LEVEL_RULES or one.rule in ("side", "scatter", "no_signal")]
+    if not level:
+        return
+    signalled = _days_of(min(level))
+    onset = e.onset_days if e.onset_days is not None else signalled
+    near = [when for when, kind in events if kind == "dropped" and min(onset, signalled) - DROP_DAYS <= when <= signalled]
+    if near:
+        e.dropped = day(near[-1])
+
+
+def _days_of(when: datetime) -> float:
+    return (when - datetime(1970, 1, 1)).total_seconds() / 86400.0
 
 
 def _level(e: Evidence, charts: ResponseCharts, state: DriftState, units: Ints, open_alerts: list[Alert]) -> None:
@@ -91,17 +144,48 @@ def _level(e: Evidence, charts: ResponseCharts, state: DriftState, units: Ints, 
     e.probability_outside = max(float(state.probability_outside[u]) for u in known)
     onsets = [a.onset_estimate for a in open_alerts if a.onset_estimate is not None and a.rule in LEVEL_RULES]
     if onsets:
-        e.onset_days = (min(onsets) - min(onsets).__class__(1970, 1, 1)).total_seconds() / 86400.0
+        e.onset_days = _days_of(min(onsets))
         e.onset = day(e.onset_days)
+    ways = {a.direction for a in open_alerts if a.rule in LEVEL_RULES}
+    e.alarm_direction = next(iter(ways)) if len(ways) == 1 and ways <= {"low", "high"} else None
 
 
-def _outliers(e: Evidence, charts: ResponseCharts, unit: int) -> None:
+def _outliers(e: Evidence, charts: ResponseCharts, state: DriftState, unit: int) -> None:
+    """Lone outliers of the newest checks, and how the newest checks spread about the likeliest course of the series.
+
+    About the course, since a steep loss leaves checks far below the median of those before, which is no bad contact.
+    """
     rows = charts.rows
     part = slice(int(rows.unit_first[unit]), int(rows.unit_first[unit + 1]))
-    last = np.flatnonzero(rows.last[part])[-RECENT_CHECKS:]
-    z, lone = charts.outliers.z_local[part][last], charts.outliers.pending[part][last]
-    e.outliers += int(lone.sum())
-    e.outliers_low += int((lone & (z < 0)).sum())
+    last = np.flatnonzero(rows.last[part])
+    e.repeats_made |= bool((charts.spread.ratio_repeats[part] > 0).any())
+    e.outliers += int(charts.outliers.pending[part][last[-RECENT_CHECKS:]].sum())
+    x, t = charts.corrected.x[part][last], rows.at_days[part][last]
+    variance = charts.corrected.noise[part][last]
+    some = charts.outliers.admitted[part][last] & np.isfinite(variance)
+    if some.sum() < LEAST_FOR_COURSE:
+        return
+    course = _likeliest_course(state, unit, t)
+    weight = np.where(some, 1.0 / variance, 0.0)
+    for _ in range(3):  # again without what lies far off
+        normal = (course * weight[:, None]).T @ course + 1e-9 * np.eye(course.shape[1])
+        z = (x - course @ np.linalg.solve(normal, (course * weight[:, None]).T @ x)) / np.sqrt(variance)
+        weight = np.where(some & (np.abs(z) < FAR_FROM_COURSE), 1.0 / variance, 0.0)
+    z = z[np.isfinite(variance)][-RECENT_CHECKS:]
+    e.outliers_low += int((z < -FAR_FROM_COURSE).sum())
+    spread = float(np.minimum(z**2, FAR_FROM_COURSE**2).mean())
+    e.spread_about_course = max(spread, e.spread_about_course or 0.0)
+
+
+def _likeliest_course(state: DriftState, unit: int, t: Floats) -> Floats:
+    """Columns of the likeliest model of the series: flat, and a step or a ramp from its onset."""
+    best = int(np.argmax(state.trends.weight[unit]))
+    onset = float(state.trends.onset_days[unit, best])
+    flat = np.ones(len(t))
+    if not np.isfinite(onset):
+        return flat[:, None]
+    ramp = state.trends.slope_var[unit, best] > 0
+    return np.column_stack([flat, np.maximum(t - onset, 0.0) / 365.0 if ramp else (t >= onset).astype(float)])
 
 
 def _windows_differ(e: Evidence, charts: ResponseCharts, state: DriftState, units: Ints) -> None:

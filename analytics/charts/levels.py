@@ -10,12 +10,14 @@ A signal also needs an effect of at least ``least_effect``: a change may be sure
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
 from analytics.baseline.rows import Bools, Floats, Ints
 from analytics.charts.thresholds import PRIOR_FREEDOM, freedom_of, t_limit
+
+BEARS_ONE_BAD = 3  # readings whose median one bad reading does not move
 
 
 @dataclass(frozen=True)
@@ -38,28 +40,61 @@ def unit_starts(unit: Ints) -> Ints:
 
 def level_chart(
     unit: Ints, value: Floats, variance: Floats, *, prior_spread: float, reference_readings: int, arl0: Floats,
-    least_effect: Floats, relative: bool = False, sides: tuple[int, ...] = (-1, 1),
+    least_effect: Floats, relative: bool = False, sides: tuple[int, ...] = (-1, 1), least_ratio: float | None = None,
 ) -> LevelChart:
     """Run the chart over rows sorted by (unit, time); all finite.
 
     variance: of each value by counting. prior_spread: standard deviation beyond counting assumed before any is seen.
     relative: the prior is a share of the unit's own centre. A constant unit keeps the prior share of its spread, so it does not divide by zero.
+    least_ratio: a signal also needs a value of so many times the centre; a reading that signalled then stays out of the
+    reference, once three readings bear one bad one, or a fault that begins while the reference forms would become it.
     """
+
+    def run(rows: Ints, admitted: Bools) -> LevelChart:
+        return _held_against(
+            unit[rows], value[rows], variance[rows], admitted, prior_spread, reference_readings, arl0[rows],
+            least_effect[rows], relative, sides, least_ratio,
+        )
+
+    rows, admitted = np.arange(len(unit)), np.ones(len(unit), bool)
+    chart = run(rows, admitted)
+    while least_ratio is not None:
+        # The first to signal in each unit had only sound readings before it; without it the next one is right, and so on.
+        forming = (chart.reference_readings >= BEARS_ONE_BAD) & (chart.reference_readings < reference_readings)
+        tips = np.flatnonzero((chart.ratio > 1.0) & admitted & forming)
+        if len(tips) == 0:
+            break
+        again, first = np.unique(unit[tips], return_index=True)
+        admitted[tips[first]] = False
+        rows = np.flatnonzero(np.isin(unit, again))
+        part = run(rows, admitted[rows])
+        for one in fields(chart):
+            getattr(chart, one.name)[rows] = getattr(part, one.name)
+    return chart
+
+
+def _held_against(
+    unit: Ints, value: Floats, variance: Floats, admitted: Bools, prior_spread: float, reference_readings: int,
+    arl0: Floats, least_effect: Floats, relative: bool, sides: tuple[int, ...], least_ratio: float | None,
+) -> LevelChart:
+    """Every row against the admitted rows of its unit before it."""
     n = len(unit)
     starts = unit_starts(unit)
     lengths = np.diff(np.append(starts, n))
     number = np.repeat(np.arange(len(starts)), lengths)
     ordinal = np.arange(n) - starts[number] if n else np.zeros(0, np.int64)
+    before: Ints = np.cumsum(admitted) - admitted
+    rank = before - before[starts][number] if n else ordinal  # admitted rows of the unit before each
     centre, centre_var, extra = np.full(n, np.nan), np.full(n, np.nan), np.full(n, np.nan)
     most = min(reference_readings, int(lengths.max(initial=0)))
     table = np.full((reference_readings, len(starts)), np.nan)
     table_v = np.full((reference_readings, len(starts)), np.nan)
-    early = ordinal < reference_readings
-    table[ordinal[early], number[early]] = value[early]
-    table_v[ordinal[early], number[early]] = variance[early]
+    early = admitted & (rank < reference_readings)
+    table[rank[early], number[early]] = value[early]
+    table_v[rank[early], number[early]] = variance[early]
     for k in range(1, most + 1):
         # Rows whose reference are the first k readings of their unit.
-        mine = (ordinal == k) if k < reference_readings else (ordinal >= k)
+        mine = (rank == k) if k < reference_readings else (rank >= k)
         if not mine.any():
             continue
         units = np.unique(number[mine])
@@ -83,11 +118,13 @@ def level_chart(
         centre_var[mine] = (efficiency * (counting + s2) / k)[place]
     spread = np.sqrt(variance + extra + centre_var)
     z = (value - centre) / spread
-    freedom = freedom_of(np.minimum(ordinal, reference_readings))
+    freedom = freedom_of(np.minimum(rank, reference_readings))
     limit = t_limit(arl0, freedom, len(sides))
     sided = np.zeros(n, bool)
     for side in sides:
         sided |= np.sign(z) == side
     matters: Bools = np.abs(value - centre) >= least_effect
+    if least_ratio is not None:
+        matters = matters & (value >= least_ratio * centre)
     ratio = np.where(np.isfinite(z) & sided & matters, np.abs(z) / limit, 0.0)
-    return LevelChart(z, centre, np.sqrt(centre_var), spread, ratio, ordinal, np.minimum(ordinal, reference_readings))
+    return LevelChart(z, centre, np.sqrt(centre_var), spread, ratio, ordinal, np.minimum(rank, reference_readings))

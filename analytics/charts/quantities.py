@@ -134,9 +134,8 @@ def background_chart(table: Backgrounds, events: pd.DataFrame, names: Names, set
         arl0=arl0,
         least_effect=np.zeros(len(root)),
         sides=(1,),
+        least_ratio=float(np.sqrt(settings.limits.background_factor)),
     )
-    matters = root >= np.sqrt(settings.limits.background_factor) * chart.centre
-    chart = _only(chart, matters)
     centre = np.maximum(chart.centre, 0.0) ** 2 / 4.0
     width = np.where(chart.ratio > 0, np.abs(chart.z) / np.maximum(chart.ratio, 1e-9), 4.0) * chart.spread
     high = np.maximum((chart.centre + width) ** 2 / 4.0, centre * settings.limits.background_factor)
@@ -162,12 +161,6 @@ def background_chart(table: Backgrounds, events: pd.DataFrame, names: Names, set
         table.readout[index],
         _openings(series, unit, at[index], chart, rate - centre, "background", "high"),
     )
-
-
-def _only(chart: LevelChart, mask: Bools) -> LevelChart:
-    from dataclasses import replace
-
-    return replace(chart, ratio=np.where(mask, chart.ratio, 0.0))
 
 
 def _limits(chart: LevelChart) -> tuple[Floats, Floats]:
@@ -307,8 +300,8 @@ def side_chart(table: Sides, events: pd.DataFrame, names: Names, settings: Setti
         arl0=arl0,
         least_effect=np.zeros(len(index)),
         sides=(1,),
+        least_ratio=SIDE_FACTOR,
     )
-    chart = _only(chart, value >= SIDE_FACTOR * chart.centre)
     _, high = _limits(chart)
     series = table.series[index].astype(np.int64)
     return QuantityChart(

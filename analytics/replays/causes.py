@@ -12,6 +12,7 @@ import pandas as pd
 from analytics.advice.companions import companions
 from analytics.advice.gather import gather
 from analytics.advice.verdict import SERVICE_KINDS, Situation, judge
+from analytics.baseline.rows import days
 from analytics.replays.backdate import Pass, then
 from analytics.replays.forecasts import state_then
 from analytics.replays.reliability import Reliability, reliability
@@ -88,9 +89,16 @@ def _named(
         open_alerts,
         companions(at.charts, whole.counted.response_states),
         not silent,
+        _story(at.events, name),
     )
     said = judge(Situation(evidence))
     return said.cause, said.cause_probability
+
+
+def _story(events: pd.DataFrame, probe: str) -> list[tuple[float, str]]:
+    """What happened to the probe, in order: (day, kind)."""
+    mine = events[events["probe"] == probe]
+    return sorted(zip(days(mine["happened_at"].to_numpy().astype("datetime64[us]")).tolist(), mine["kind"].astype(str), strict=True))
 
 
 def cause_reliability(causes: list[NamedCause]) -> Reliability:

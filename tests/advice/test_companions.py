@@ -53,21 +53,23 @@ def test_a_response_that_goes_with_the_room_is_said_with_its_coefficient():
 
 
 def test_the_coefficient_is_that_of_weighted_least_squares():
-    """The WLS of statsmodels on the charted values beside a line in time: the same t value and coefficient."""
+    """The WLS of statsmodels on the charted values beside a parabola in time: the same coefficient and t value.
+
+    The fit gives blunders a little room, which on sound data is worth less than two per cent.
+    """
     log = logged("temperature_c", room(40), lambda t: np.exp(-0.012 * (t - 22.0)))
     charts, counted = charts_of(log)
     found = companions(charts, counted.response_states)
     unit = next(u for u in range(charts.rows.units) if counted.names.probe[charts.rows.unit_probe[u]] == "X")
-    mine = np.flatnonzero((charts.rows.unit == unit) & charts.rows.last & charts.outliers.admitted)
+    assert "40 checks" in found[unit].text
+    assert "above" not in found[unit].text
+    mine = np.flatnonzero((charts.rows.unit == unit) & charts.rows.last)
     warm = counted.response_states.temperature_c[charts.rows.index[mine]]
-    day = charts.rows.at_days[mine]
-    design = sm.add_constant(np.column_stack([day - day.mean(), warm]))
+    day = (charts.rows.at_days[mine] - charts.rows.at_days[mine].mean()) / 100.0
+    design = sm.add_constant(np.column_stack([day, day**2, warm]))
     fit = sm.WLS(charts.corrected.x[mine], design, weights=1.0 / charts.corrected.noise[mine]).fit()
-    scale = max(fit.scale, 1.0)
-    assert abs(found[unit].t) >= abs(fit.params[2] / np.sqrt(fit.cov_params()[2, 2] / fit.scale * scale)) * 0.999
-    if "above" not in found[unit].text:
-        said = float(re.search(r"by ([\d.]+) %", found[unit].text)[1])
-        assert said == pytest.approx(-100 * fit.params[2], abs=0.06)
+    assert found[unit].coefficient == pytest.approx(fit.params[3], rel=0.02)
+    assert found[unit].t == pytest.approx(fit.tvalues[3] * np.sqrt(fit.scale / max(fit.scale, 1.0)), rel=0.05)
 
 
 def test_a_low_battery_is_found():
@@ -75,6 +77,36 @@ def test_a_low_battery_is_found():
     charge = np.tile([95.0, 80.0, 60.0, 40.0, 25.0, 10.0], 8)
     answer = logged("battery_pct", charge, lambda b: 1.0 - 0.06 * max(35.0 - b, 0.0) / 35.0).assess(47 * 7.0 + 1)
     assert any("goes with battery" in text for text in advice(answer, "X").reasons)
+
+
+def test_checks_a_low_battery_spoils_take_part_though_each_alone_looks_like_a_blunder():
+    """A quarter lost at a nearly empty battery, once in ten checks: found, and no blunder of a full battery feigns it."""
+    charge = np.where(np.arange(60) % 10 == 9, 12.0, 90.0)
+    charge[::7] = 60.0
+    answer = logged("battery_pct", charge, lambda b: 0.75 if b < 20.0 else 1.0).assess(59 * 7.0 + 1)
+    assert advice(answer, "X").cause == "battery_or_temperature"
+    blunders = logged("battery_pct", np.where(np.arange(60) % 10 == 4, 12.0, 90.0), lambda _b: 1.0)
+    assert companions(*_parts(blunders)) == {}
+
+
+def test_a_battery_that_was_changed_is_no_companion_any_more():
+    """Low checks that went with the charge for a year, none for a year since: the newer half denies it."""
+    charge = np.tile([95.0, 80.0, 60.0, 40.0, 25.0, 10.0], 18)
+    day = iter(range(108))
+    log = logged("battery_pct", charge, lambda b: 1.0 - (0.10 * max(35.0 - b, 0.0) / 35.0 if next(day) < 54 else 0.0))
+    assert companions(*_parts(log)) == {}
+
+
+def test_a_loss_beside_a_warm_room_is_still_a_loss():
+    """A tenth a year lost in a room that takes one per cent a degree: both are said, and the cause is the loss."""
+    warm = room(80)
+    day = iter(range(80))
+    log = logged("temperature_c", warm, lambda t: np.exp(-0.01 * (t - 24.0) - 0.12 * max(next(day) * 7.0 - 150.0, 0.0) / 365.0))
+    answer = log.assess(79 * 7.0 + 1)
+    (sentence,) = [text for text in advice(answer, "X").reasons if "goes with" in text]
+    assert "does not explain the whole change" in sentence
+    assert advice(answer, "X").cause == "efficiency_loss"
+    assert rules(answer, "X") != set()
 
 
 def test_what_is_logged_and_does_not_matter_is_not_said():
