@@ -193,6 +193,12 @@ class Schedule(_Section):
         json_schema_extra=_unit("d"),
         description="How much earlier than needed a source may be replaced, to share a visit; never later.",
     )
+    most_risk_days: float = Field(
+        ge=0,
+        le=366,
+        json_schema_extra=_unit("d"),
+        description="Expected days in use beyond tolerance above which a probe is taken in though its median lies after the plan.",
+    )
     service_days: int = Field(
         ge=1, le=366, json_schema_extra=_unit("d"), description="Days a probe is away for a service."
     )

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.advice.plan_result import TaskKind
+from analytics.planning.risk import days_beyond
 from analytics.records.snapshot import Records
 from analytics.results import Crossing, FleetAssessment, ProbeResult, SeriesResult
 from analytics.settings import Settings
@@ -143,6 +144,7 @@ def due_tasks(
             from_on,
             to_on,
             assessment.as_of.date(),
+            settings.schedule.most_risk_days,
         )
         tasks.extend(of_probe.tasks())
     return tuple(tasks)
@@ -161,6 +163,7 @@ class _Probe:
     from_on: date
     to_on: date
     as_of: date
+    most_risk_days: float
 
     def tasks(self) -> list[Task]:
         found = [*self._service(), *self._after_event(), *self._now(), *self._forecast_check()]
@@ -191,16 +194,31 @@ class _Probe:
             yield self._task("service", self.from_on, f"advice is a service: {reason}")
         else:
             crossing = first_crossing(self.series)
-            if crossing is not None and crossing.p50 is not None and crossing.p50 <= self.to_on:
+            if crossing is not None and crossing.p50 is not None and self._taken_in(crossing):
                 before = crossing.p05 or crossing.p50
-                yield self._task(
-                    "service",
-                    before,
-                    (
-                        f"forecast to pass {crossing.limit_pct:g} % of its reference around {crossing.p50.isoformat()}"
-                        f" (5 % chance by {before.isoformat()})"
-                    ),
+                why = (
+                    f"forecast to pass {crossing.limit_pct:g} % of its reference around {crossing.p50.isoformat()}"
+                    f" (5 % chance by {before.isoformat()})"
                 )
+                if crossing.p50 > self.to_on:
+                    why += f"; left in use, {self._left_in_use(crossing):.1f} days beyond it are to be expected in the plan"
+                yield self._task("service", before, why)
+
+    def _taken_in(self, crossing: Crossing) -> bool:
+        """Whether a forecast asks for a service: more likely than not to pass inside the plan, or too much is risked.
+
+        A drift that is only possible has no median, and is looked at again instead.
+        """
+        if crossing.p50 is None:
+            return False
+        begins = crossing.p05 or crossing.p50
+        return crossing.p50 <= self.to_on or (
+            begins <= self.to_on and self._left_in_use(crossing) > self.most_risk_days
+        )
+
+    def _left_in_use(self, crossing: Crossing) -> float:
+        """Expected days beyond the limit until the end of the plan, d."""
+        return days_beyond(crossing, self.as_of, self.from_on, self.to_on + timedelta(days=1))
 
     def _forecast_check(self) -> Iterator[Task]:
         """A forecast that may, but need not, fall inside the horizon asks for a look when it becomes possible."""
@@ -210,7 +228,7 @@ class _Probe:
             and crossing is not None
             and crossing.p05 is not None
             and crossing.p05 <= self.to_on
-            and (crossing.p50 is None or crossing.p50 > self.to_on)
+            and not self._taken_in(crossing)
         ):
             yield self._task(
                 "check",

@@ -138,7 +138,7 @@ def money_and_risk(whole: Plan) -> str:
         else "not known, since no probe is judged."
     )
     cost = (
-        f" Cost: **{values.number(whole.cost, digits=6)}** in the site's currency."
+        f" Cost: **{values.whole(whole.cost)}** in the site's currency."
         if whole.cost is not None
         else f" Cost: – (the settings name no price for {_listed(whole.cost_missing)})."
     )
@@ -171,7 +171,7 @@ def beside(whole: Plan) -> pd.DataFrame:
         return pd.DataFrame()
     rows = [
         ("Visits", f"{len(whole.visits)}", f"{due.visits}"),
-        ("Cost", values.number(whole.cost, digits=6), values.number(due.cost, digits=6)),
+        ("Cost", values.whole(whole.cost), values.whole(due.cost)),
         ("Days at risk", *(values.number(one, "d", digits=3) for one in (whole.risk_days, due.risk_days))),
         ("Probe-days short of cover", f"{whole.days_short}", f"{due.days_short}"),
     ]

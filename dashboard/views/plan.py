@@ -162,8 +162,9 @@ def _beside(look: read.Look, whole: Plan) -> None:
         )
         st.caption(
             "Days at risk: the chance of being beyond the limit, added up over the days until the probe is taken in, "
-            "or to the end of the plan. A probe without a date is not forecast to pass inside the plan with more than "
-            "even chance, and is not taken in."
+            "or to the end of the plan. A probe without a date of being taken in is less likely than not to pass "
+            "inside the plan and risks less than the setting schedule.most_risk_days, or is only possibly drifting: it is "
+            "looked at again on its 5 % date."
         )
 
 

@@ -134,6 +134,18 @@ def test_a_crossing_that_may_fall_inside_the_horizon_asks_for_a_look():
     assert any("look at the forecast" in why for _, _, why in tasks(made, "check"))
 
 
+def test_a_crossing_after_the_plan_is_a_service_where_too_much_is_risked():
+    """5 % by 3 March and the median on 10 June: by straight lines some 21 days are risked by 31 May, more than 7."""
+    with_crossing = case.series(crossing=case.crossing(date(2026, 3, 3), date(2026, 6, 10)))
+    probe = (case.probe(advice="watch"),)
+    by_hand = sum(0.05 + 0.45 * n / 99 for n in range(90))
+    ((day, _, why),) = tasks(plan(case.assessment(probe, (with_crossing,))), "service")
+    assert day == date(2026, 3, 3)
+    assert f"{by_hand:.1f} days beyond it" in why
+    patient = {"schedule": {"most_risk_days": 30}}
+    assert tasks(plan(case.assessment(probe, (with_crossing,)), None, patient), "service") == []
+
+
 def test_after_a_repair_the_probe_is_read_and_centred_again():
     """A repair on 1 March with no reading since asks for a check on the first day."""
     repaired = case.records(events=event("repair"))
