@@ -71,7 +71,7 @@ class PassageQuantiles:
 
 def day_grid() -> Floats:
     """Days ahead at which the distribution is worked out: fine at first, then by equal factors, to the horizon."""
-    return np.concatenate([np.linspace(0.0, 120.0, 49)[1:], np.geomspace(122.5, HORIZON_DAYS, 110)])
+    return np.concatenate([np.linspace(0.0, 120.0, 25)[1:], np.geomspace(125.0, HORIZON_DAYS, 64)])
 
 
 def passage_quantiles(
