@@ -104,7 +104,7 @@ def test_a_file_that_is_there_stays_unless_told_otherwise(loaded, tmp_path):
     """Without --overwrite the file is left as it is; with it, it is replaced as a whole."""
     out = tmp_path / "fleet.csv"
     out.write_text("mine")
-    arguments = ("report", "--out", out, "--as-of", DAY, "--store", loaded)
+    arguments = ("report", "--out", out, "--look-back", "--probe", "GP-001", "--as-of", DAY, "--store", loaded)
     assert "--overwrite" in said_in_one_line(run(*arguments))
     assert out.read_text() == "mine"
     assert run(*arguments, "--overwrite").exit_code == 0
@@ -126,7 +126,7 @@ def test_a_failure_on_the_way_leaves_no_part_behind(loaded, tmp_path, monkeypatc
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(os, "fsync", full)
-    result = run("report", "--out", tmp_path / "x.csv", "--as-of", DAY, "--store", loaded)
+    result = run("report", "--out", tmp_path / "x.csv", "--look-back", "--probe", "GP-001", "--as-of", DAY, "--store", loaded)
     assert result.exit_code == 1
     assert "disk is full" in result.stderr
     assert list(tmp_path.iterdir()) == []
