@@ -201,6 +201,7 @@ def nuclide_words(half_life: float, slope: float, slope_sd: float) -> str:
         other = abs(np.log(days / half_life)) > 0.02
         if other and abs(np.log(2.0) / days - constant) < 3.0 * slope_sd and abs(slope) > 10.0 * slope_sd:
             alike.append(f"{name} would ({days:.6g} d)")
+    alike = alike if len(alike) <= 2 else []  # long-lived ones cannot be told from each other
     as_of = f", as that of {' or '.join(alike)}" if alike else ""
     if constant <= 2.0 * slope_sd:
         return f"it hardly decays, against a half-life of {half_life:.2f} d{as_of}"

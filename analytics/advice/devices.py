@@ -69,7 +69,7 @@ def source_results(
             alerts += [_alert(name, one) for one in found]
         advice = "verify" if alerts else "use"
         count = probes_on.get(name, 0)
-        if code >= 0 and count < settings.shared.least_probes:
+        if code >= 0 and 0 < count < settings.shared.least_probes:
             reasons.append(
                 f"Read with {count} probe{'s' if count != 1 else ''} only: its own movement and a probe's cannot be told apart "
                 f"({settings.shared.least_probes} probes are needed)."

@@ -9,6 +9,7 @@ Floats = npt.NDArray[np.float64]
 
 # Shift sizes watched at once, in half standard deviations of one check (k of the CUSUM literature).
 SIZES_K = (0.25, 0.5, 1.1)
+SHORTEST_DAYS = 1.0 / 24.0  # checks closer than an hour are not told apart from those of one sitting
 # Share of the budget each family of rules may spend.
 SHARES = {"response": 0.6, "scatter": 0.15, "background": 0.1, "window_shift": 0.08, "side": 0.05, "no_signal": 0.02}
 # Six one-sided charts on the same readings give alarms that coincide: the joint in-control run length is longer than a
@@ -26,7 +27,7 @@ def checks_between_false_alarms(budget_per_year: float, share: str, interval_day
 
     ARL0 = (365.25 / interval) / (budget · share), never below 50.
     """
-    per_year = 365.25 / np.clip(interval_days, 0.25, 365.25)
+    per_year = 365.25 / np.clip(interval_days, SHORTEST_DAYS, 365.25)
     return np.asarray(np.maximum(per_year / (budget_per_year * SHARES[share]), 50.0))
 
 

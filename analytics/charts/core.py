@@ -22,7 +22,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analytics.baseline.rows import Bools, Floats, Ints, Rows
-from analytics.charts.budget import SIZES_K, threshold_nats
+from analytics.charts.budget import SHORTEST_DAYS, SIZES_K, threshold_nats
 from analytics.charts.padded import Rectangle, running_sums
 
 LEAST_AFTER = 1  # checks after a split
@@ -62,7 +62,7 @@ def interval_days(rows: Rows) -> Floats:
     """Mean interval between the checks of the unit so far, per row; a week where there is only one."""
     began = rows.at_days[rows.unit_first[:-1]][rows.unit] if len(rows.unit) else rows.at_days
     gap = (rows.at_days - began) / np.maximum(rows.ordinal, 1)
-    return np.where(rows.ordinal > 0, np.maximum(gap, 0.25), 7.0)
+    return np.where(rows.ordinal > 0, np.maximum(gap, SHORTEST_DAYS), 7.0)
 
 
 def core_chart(

@@ -114,6 +114,7 @@ def chart_responses(
         checks_between_false_alarms(budget, "scatter", interval),
         states.chi_square[rows.index],
         states.chi_square_dof[rows.index].astype(float),
+        c.noise - c.placing / placements,
     )
     box = Rectangle.of(rows)
     sums = running_sums(rows, box, c.x, c.noise, outliers.admitted, outliers.pending)
@@ -219,6 +220,18 @@ def drift_openings(
     for side, direction in ((-1, "low"), (1, "high")):
         ratio = np.where(side * line.z > 0, np.abs(line.z) / limit, 0.0)
         for row, settled in _walked(rows, ratio, np.abs(line.z) < 1.0, ends):
+            if _told_already(rows, row, direction, earlier):
+                continue  # a step makes a line steep as well
             since = float(rows.first_days[rows.unit_first[rows.unit[row]]])
             out.append(_opening(rows, row, "drift", direction, since, settled, float(line.change[row])))
     return out
+
+
+def _told_already(rows: Rows, row: int, direction: str, earlier: list[Opening]) -> bool:
+    """Whether an alarm of the same unit's level, in the same direction, stands at that row."""
+    at = rows.at_days[row]
+    return any(
+        rows.unit[one.row] == rows.unit[row] and one.row <= row and one.direction == direction and one.rule in LEVEL_RULES
+        and (one.settled_days is None or one.settled_days > at)
+        for one in earlier
+    )

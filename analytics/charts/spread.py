@@ -60,10 +60,12 @@ def spread_chart(
     arl0: Floats,
     chi_square: Floats,
     chi_square_dof: Floats,
+    counting: Floats | None = None,
 ) -> SpreadChart:
     """Run both charts over all units.
 
     z_local: residual from the local level, standardised. far: beyond the outlier limit and not confirmed at its moment.
+    counting: variance by counting alone, below which nothing sound scatters however well it is placed (default: noise).
     placing_uncertainty: relative standard error of the variance per row (its own uncertainty lowers z²).
     """
     known = np.isfinite(z_local)
@@ -85,8 +87,9 @@ def spread_chart(
     excess = np.where(known, np.minimum(smaller**2 / SMALLER_MEAN_SQUARE, 400.0) - 1.0, 0.0) * noise
     recent = _recent_mean(rows, np.where(known, z**2, 0.0), known)
     lone = _recent_mean(rows, np.where(far & known, 1.0, 0.0), known)
-    # Little scatter: z² against the level without the smaller-of-two rule, and a floor on what placing alone must give.
-    plain = np.where(known, np.minimum(np.abs(z_local), CLIP_Z), 1.0) ** 2 * (1.0 + placing_uncertainty)
+    # Little scatter: z² against the level without the smaller-of-two rule, and against counting alone: a good jig is no fault.
+    alone = noise if counting is None else np.maximum(counting, 1e-12)
+    plain = np.where(known, np.minimum(np.abs(z_local) * np.sqrt(noise / alone), CLIP_Z), 1.0) ** 2 * (1.0 + placing_uncertainty)
     low = _walk(rows, np.where(known, _variance_llr(plain, 1.0, LOW_RATIO), 0.0)) / at.nats
     some = chi_square_dof > 0
     chi = np.where(some, np.nan_to_num(chi_square), 0.0)

@@ -211,4 +211,4 @@ def test_interval_is_the_mean_so_far():
     """Mean days between the checks of a unit so far, at least a quarter of a day; a week where there is one check."""
     rows = plain_rows([4, 1], np.zeros(5), at_days=[0.0, 10.0, 14.0, 14.1, 3.0])
     assert interval_days(rows) == pytest.approx([7.0, 10.0, 7.0, 4.7, 7.0])
-    assert interval_days(plain_rows([2], np.zeros(2), at_days=[0.0, 0.01])).tolist() == [7.0, 0.25]
+    assert interval_days(plain_rows([2], np.zeros(2), at_days=[0.0, 0.01])).tolist() == [7.0, 1.0 / 24.0]
