@@ -114,6 +114,8 @@ def shown(name: str, value: Value) -> str:
         return ", ".join(word.replace("_", " ") for word in sorted(value)) or "none"
     if isinstance(value, str):
         return value.replace("_", " ")
+    if fact.unit == "probability" and value == 1.0:
+        return "over 99.9 %"
     return amount(fact, float(value))
 
 

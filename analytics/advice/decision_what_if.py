@@ -60,6 +60,8 @@ def would_change(rows: Sequence[Row], facts: Facts, most: int = 4) -> tuple[str,
             if then.advice in (decided.advice, "undetermined") or (not holds and then is not row):
                 continue
             text = f"It would become `{then.advice}` if {_conditional(c, facts.get(c.fact), holds)}."
+            if c.span is not None and facts.get(c.fact) is None:
+                continue  # what is not known cannot be said to be near
             rank = _far(c, facts.get(c.fact), changed[c.fact])
             if FAR < rank <= 1.0 and FACTS[c.fact].unit in ("probability", "ratio"):
                 continue

@@ -73,10 +73,12 @@ def _numbers(p: After) -> str:
     scale = 100.0 if p.what == "response" else 1.0
     unit = "the response" if p.what == "response" else "the photopeak in the window"
     low, high = interval(p.drift_after, p.drift_after_sd)
+    before, after, least, most, lost, left = (
+        signed_pct(round(scale * x, 1)) for x in (p.drift_before, p.drift_after, low, high, p.lost, p.left)
+    )
     return (
-        f"{unit} drifted by {signed_pct(scale * p.drift_before)} a year before it and by {signed_pct(scale * p.drift_after)} after it"
-        f" (90 %: {signed_pct(scale * low)} to {signed_pct(scale * high)}, {p.checks} checks), and stood"
-        f" {signed_pct(scale * p.lost)} off before it and {signed_pct(scale * p.left)} after it"
+        f"{unit} drifted by {before} a year before it and by {after} after it (90 %: {least} to {most}, {p.checks} checks),"
+        f" and stood {lost} off before it and {left} after it"
     )
 
 

@@ -49,6 +49,8 @@ def show(look: read.Look, probe: ProbeResult) -> None:
             st.markdown(f"**{PROBE[probe.advice].word.capitalize()}**, since {links.escape(probe.because)}.")
             if probe.would_change:
                 st.markdown("\n".join(f"- {_said(one)}" for one in probe.would_change))
+            else:
+                st.caption("No single change that is near would give another advice.")
         with figures:
             _costs(probe)
         _decide(look, probe)
@@ -147,7 +149,9 @@ def table_of(rows: tuple[Row, ...], probe: ProbeResult) -> pd.DataFrame:
 
 
 def _table(look: read.Look, probe: ProbeResult) -> None:
-    st.markdown("**The table**, read from the top: the first row that holds decides.")
+    if not st.toggle("Show the decision table", key="decision-table"):
+        return
+    st.caption("Read from the top: the first row that holds decides.")
     data = table_of(look.settings.decision.rows, probe)
     for column in data.columns:
         data[column] = data[column].map(links.escape)
