@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from analytics.charts import run_length as rl
-from analytics.charts.run_lengths import cusum, ewma, paired_start, process
+from analytics.charts.run_lengths import cusum, ewma, paired_start, process, slow_drift
 from analytics.charts.run_lengths.cusum import TwoSided
 from analytics.errors import UserError
 
@@ -133,17 +133,19 @@ def test_twice_the_nodes_change_nothing(monkeypatch):
 
 
 @pytest.mark.parametrize("compute", [
-    lambda: rl.cusum_mean_run_lengths(0.5, 4, head_start=3.9, drifts=[5e-6, -2e-6]),
-    lambda: rl.cusum_mean_run_lengths(0.25, 5, sides=1, drifts=[1e-6, 5e-6]),
-    lambda: rl.ewma_mean_run_lengths(0.1, 2.5, drifts=[5e-6]),
-    lambda: rl.ewma_mean_run_lengths(0.1, 2.5, limits="varying", drifts=[5e-6]),
-    lambda: rl.shewhart_mean_run_lengths(3, rules=[1, 2], drifts=[5e-6]),
+    lambda: rl.cusum_mean_run_lengths(0.5, 6.5, head_start=6.4, drifts=[-1e-5]),
+    lambda: rl.cusum_mean_run_lengths(0.5, 7, sides=1, drifts=[5e-6]),
+    lambda: rl.ewma_mean_run_lengths(0.1, 3.5, drifts=[5e-6]),
+    lambda: rl.ewma_mean_run_lengths(0.1, 3.7, limits="varying", drifts=[5e-6, 1.5e-5]),
+    lambda: rl.shewhart_mean_run_lengths(4, rules=[1, 2], warning=3.2, drifts=[5e-6]),
 ])
 def test_blocks_of_a_slow_drift_agree_with_single_readings(compute, monkeypatch):
     """A drift taken in blocks differs from the same one taken reading by reading by less than 1e-5."""
-    monkeypatch.setattr(process, "_LONG", 0.0)
+    taken = []
+    monkeypatch.setattr(process, "blocks_mean", lambda *given: taken.append(given[-1]) or slow_drift.blocks_mean(*given))
     in_blocks = compute()
-    monkeypatch.setattr(process, "doublings", lambda _: 0)
+    assert len(taken) == len(in_blocks)
+    monkeypatch.setattr(process, "doublings", lambda *_: 0)
     assert in_blocks == pytest.approx(compute(), rel=1e-5)
 
 

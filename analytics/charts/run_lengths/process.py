@@ -19,8 +19,8 @@ State = TypeVar("State")
 
 # The part of the sum that a drift's tail may leave out, relative to the sum.
 _TAIL = 1e-10
-# Mean run length in control from which a slow drift is taken in blocks of readings.
-_LONG = 1000.0
+# Drifts below this may be taken in blocks of readings.
+_SLOW = 1e-4
 
 
 def mean_run_lengths(
@@ -49,11 +49,11 @@ def _drift_mean(chart: Flat[State], origin: State, drift: float, drift_from: int
     if not chart.certain(drift):
         return math.inf
     state, alive, total = origin, 1.0, 0.0
-    in_blocks = doublings(drift) > 0 and chart.remaining(origin, 0.0) > _LONG
+    rounds = doublings(drift, len(chart.counted()), chart.remaining(origin, 0.0)) if abs(drift) < _SLOW else 0
     for t in count(drift_from):
-        vector = chart.vector(state) if in_blocks and t > drift_from else None
+        vector = chart.vector(state) if rounds and t > drift_from else None
         if vector is not None:
-            return total + blocks_mean(chart, vector, drift, t, _TAIL)
+            return total + blocks_mean(chart, vector, drift, t, _TAIL, rounds)
         total += alive
         state = chart.step(state, drift * t)
         left = chart.mass(state)

@@ -7,7 +7,9 @@ middle. With ∏ over the block taken to first order in ε,
 
 and of each the sum over all shorter blocks, weighed by what counts as alive, for the sum of survival probabilities. Two
 blocks join by P, E P + P E and P D + (D + n E) P. What is left out is of second order: λ″/λ · change²/24 with λ the
-chance of a signal a reading, about 1e-5 for the changes of mean allowed here.
+chance of a signal a reading. Where a slow drift signals, ln λ rises by about twice the chart's width (in sigma) a sigma,
+so the change allowed within a block falls with the root of the width; and what is left is taken off by doing it again with
+blocks half as long, whose error is a quarter (Richardson).
 """
 
 from __future__ import annotations
@@ -23,22 +25,38 @@ from analytics.charts.run_lengths.protocol import Flat
 Array = NDArray[np.float64]
 State = TypeVar("State")
 
-# Change of the mean within a block, in sigma, and the least number of readings for which blocks pay.
-_CHANGE = 1e-3
-_LEAST = 128
+# Change of the mean within a block, in sigma: at most, and times the root of the chart's width. The least number of
+# readings for which blocks pay.
+_MOST_CHANGE, _CHANGE = 0.01, 0.025
+_LEAST = 384
+# Blocks that a run in control takes at least.
+_BLOCKS = 4
 # Step of the numerical derivative M′.
 _STEP = 1e-4
 
 
-def doublings(drift: float) -> int:
-    """Blocks are of two to this power readings; 0: the drift is too fast for blocks."""
-    block = _CHANGE / abs(drift)
+def doublings(drift: float, points: int, in_control: float) -> int:
+    """Blocks are of two to this power readings; 0: the drift is too fast for blocks, or the run too short.
+
+    points: of the chart's vector, about two for each sigma of its width and side, and sixteen more (``nodes_for``).
+    in_control: mean run length without the drift; a run takes several blocks.
+    """
+    change = min(_MOST_CHANGE, _CHANGE / math.sqrt(max(points - 16, 1) / 1.8))
+    block = min(change / abs(drift), in_control / _BLOCKS)
     return min(math.floor(math.log2(block)), 24) if block >= _LEAST else 0
 
 
-def blocks_mean(chart: Flat[State], vector: Array, drift: float, first: int, tail: float) -> float:
-    """Sum of the survival probabilities from this state on, the next reading having the mean drift·first."""
-    rounds, counted, total = doublings(drift), chart.counted(), 0.0
+def blocks_mean(chart: Flat[State], vector: Array, drift: float, first: int, tail: float, rounds: int) -> float:
+    """Sum of the survival probabilities from this state on, the next reading having the mean drift·first.
+
+    rounds: of ``doublings``.
+    """
+    coarse, fine = (_blocks_mean(chart, vector, drift, first, tail, one) for one in (rounds, rounds - 1))
+    return fine + (fine - coarse) / 3.0
+
+
+def _blocks_mean(chart: Flat[State], vector: Array, drift: float, first: int, tail: float, rounds: int) -> float:
+    counted, total = chart.counted(), 0.0
     size, alive, begin = 2**rounds, float(counted @ vector), first
     middle = 0.5 * (size - 1)
     while True:
