@@ -133,7 +133,7 @@ def test_twice_the_nodes_change_nothing(monkeypatch):
 
 
 @pytest.mark.parametrize("compute", [
-    lambda: rl.cusum_mean_run_lengths(0.5, 6.5, head_start=6.4, drifts=[-1e-5]),
+    lambda: rl.cusum_mean_run_lengths(0.5, 7, head_start=3, drifts=[-1e-5]),
     lambda: rl.cusum_mean_run_lengths(0.5, 7, sides=1, drifts=[5e-6]),
     lambda: rl.ewma_mean_run_lengths(0.1, 3.5, drifts=[5e-6]),
     lambda: rl.ewma_mean_run_lengths(0.1, 3.7, limits="varying", drifts=[5e-6, 1.5e-5]),

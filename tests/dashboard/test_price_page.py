@@ -57,9 +57,8 @@ def test_a_link_restores_the_question(monkeypatch, fleet):
     use(monkeypatch, *fleet)
     at = open_page("price", budget="0.2", cadence="30", counts="20000", placing="0.8")
     assert not at.exception
-    assert {one.key: one.value for one in at.number_input} == {
-        "budget": 0.2, "cadence": 30.0, "counts": 20000.0, "placing": 0.8,
-    }  # fmt: skip
+    held = {one.key: one.value for one in at.number_input}
+    assert [held[one] for one in ("budget", "cadence", "counts", "placing")] == [0.2, 30.0, 20000.0, 0.8]
     days = 30.0 * mean_checks(Situation(0.2, 30.0, 20000.0, 0.8), "drift", 10.0)[0]
     assert f"a loss of 10 % a year after **{days:.3g} d**" in words(at)
 
