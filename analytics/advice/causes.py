@@ -56,13 +56,13 @@ YES = {
     "source_suspect": (0.01,   0.01,  0.01,  0.01,  0.01,  0.01,  0.01,  0.01,  0.01,  0.01,  0.98,  0.05),
 }  # fmt: skip
 LEVEL_RULES = frozenset({"change_point", "cusum", "ewma", "drift", "action_level", "tolerance", "outside_limits", "same_side"})
-TEMPER = 1.0  # of the sum of log likelihoods; fitted on simulated fleets with the reliability picture
+TEMPER = 1.15  # of the sum of log likelihoods; fitted on simulated fleets with the reliability picture
 LEAST_SPREAD = 1.5  # mean square in variances from which an alarm of scatter is scatter and not a steep course
 # An alarm stands until it is settled, though the response may be back: then its course no longer tells.
 BACK_PROBABILITY, BACK_PCT = 0.3, 1.5
 SHAPE_DOUBT = 0.05  # however sure step or ramp is, the shape of the fault may be another
 # A change may be plain before it has used up the budget for an alarm: so sure, and so large (log response in per cent).
-EARLY_PROBABILITY, EARLY_PCT = 0.8, -2.0
+EARLY_PROBABILITY, EARLY_PCT = 0.7, -1.5
 SURE_COMPANION_NATS = 9.0  # a companion this sure is named though no alarm stands
 
 

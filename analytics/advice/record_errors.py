@@ -2,11 +2,12 @@
 
 A proposal must bring the check back to within three and a half standard deviations of its neighbours: a digit dropped,
 added or swapped in the counts, another counting time, day and month swapped, or a fixed ratio that this probe has
-shown before (the wrong energy window). The kinds are common practice, no source.
+shown before or that another of its windows has (the wrong energy window). The kinds are common practice, no source.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -19,6 +20,7 @@ from analytics.counting.tables import Counted, Responses
 FITS_Z = 3.5
 USUAL_SECONDS = (10.0, 20.0, 30.0, 60.0, 100.0, 120.0, 300.0)
 CABLE_OUTLIERS, CABLE_DAYS = 3, 365.0  # lone outliers within a year from which no slip is proposed any more
+LEAST_RATIO = 0.1  # log ratio from which a wrong window is thought of
 SAME_RATIO = 0.03  # log ratio within which two outliers of a probe have the same ratio
 
 
@@ -88,6 +90,7 @@ def proposals(counted: Counted, charts: ResponseCharts, readings: pd.DataFrame, 
             float(spread[row]),
             by_check.get(int(rows.check[row]), []),
             [(float(deviation[i]), states.check_at[rows.index[i]].astype("datetime64[us]").item()) for i in earlier],
+            _other_windows(charts, counted, int(row)),
             now,
         )
         if found is not None:
@@ -116,6 +119,7 @@ def _explain(
     spread: float,
     countings: list[tuple[float, float]],
     earlier: list[tuple[float, datetime]],
+    windows: list[tuple[float, str]],
     now: datetime,
 ) -> tuple[str, str] | None:
     """Kind and sentence of the simplest slip that fits."""
@@ -123,34 +127,9 @@ def _explain(
     day = at.date().isoformat()
     background = float(states.background_cps[state])
     if len(countings) == 1 and np.isfinite(countings[0][0]) and np.isfinite(background):
-        counts, seconds = countings[0]
-
-        def fits(other_counts: float, other_seconds: float) -> bool:
-            net, other = counts / seconds - background, other_counts / other_seconds - background
-            return net > 0 and other > 0 and abs(deviation + np.log(other / net)) < FITS_Z * spread
-
-        order = {"digits_swapped": 0, "digit_dropped": 1, "digit_added": 2}
-        variants = sorted(
-            ((order[kind], n, kind) for n, kind in digit_variants(int(counts)).items() if fits(n, seconds))
-        )
-        for other in USUAL_SECONDS:
-            if other != seconds and fits(counts, other):
-                return (
-                    "count_time",
-                    f"The check of {day} ({counts:.0f} counts in {seconds:g} s) would fit if it had been counted for {other:g} s: count time wrong?",
-                )
-        if variants:
-            _, n, kind = min(
-                variants,
-                key=lambda v: (
-                    v[0],
-                    abs(deviation + np.log(max(v[1] / seconds - background, 1e-9) / (counts / seconds - background))),
-                ),
-            )
-            return (
-                kind,
-                f"The check of {day} ({counts:.0f} counts in {seconds:g} s) would fit {n} counts: {kind.replace('_', ' ')}?",
-            )
+        found = _by_numbers(*countings[0], deviation, spread, background, day)
+        if found is not None:
+            return found
     other_day = swapped_date(at)
     if other_day is not None and other_day <= now:
         rate = np.log(states.decay_factor[state]) / states.age_days[state] if states.age_days[state] else np.nan
@@ -160,10 +139,92 @@ def _explain(
                 "day_month",
                 f"The check of {day} would fit the date {other_day.date().isoformat()}: day and month swapped?",
             )
+    return _by_ratio(countings, deviation, spread, background, day, earlier, windows)
+
+
+def _by_ratio(
+    countings: list[tuple[float, float]],
+    deviation: float,
+    spread: float,
+    background: float,
+    day: str,
+    earlier: list[tuple[float, datetime]],
+    windows: list[tuple[float, str]],
+) -> tuple[str, str] | None:
+    """A ratio that the probe has shown before, or that another of its windows has."""
+    if abs(deviation) <= LEAST_RATIO:
+        return None
+    expected = ""
+    if len(countings) == 1 and np.isfinite(countings[0][0]) and np.isfinite(background):
+        counts, seconds = countings[0]
+        usual = ((counts / seconds - background) * np.exp(-deviation) + background) * seconds
+        expected = f" (about {usual:.0f} counts in {seconds:g} s are usual)"
+    lies = f"The check of {day} lies at {100 * np.exp(deviation):.0f} % of its neighbours{expected}"
     for past, when in reversed(earlier):
-        if abs(past - deviation) < SAME_RATIO + FITS_Z * spread * 0.5 and abs(deviation) > 0.1:
-            return "fixed_ratio", (
-                f"The check of {day} lies at {100 * np.exp(deviation):.0f} % of its neighbours, as that of {when.date().isoformat()} did: the same wrong "
-                "window or place?"
+        if abs(past - deviation) < SAME_RATIO + FITS_Z * spread * 0.5:
+            return "fixed_ratio", f"{lies}, as that of {when.date().isoformat()} did: the same wrong window or place?"
+    for ratio, window in windows:
+        if abs(ratio) > LEAST_RATIO and abs(ratio - deviation) < FITS_Z * spread:
+            return "fixed_ratio", f"{lies}, as the window {window} does for this probe: counted in that window?"
+    return None
+
+
+def _by_numbers(
+    counts: float, seconds: float, deviation: float, spread: float, background: float, day: str
+) -> tuple[str, str] | None:
+    """Another counting time, or digits that slipped; both where the counts fit either."""
+
+    def fits(other_counts: float, other_seconds: float) -> bool:
+        net, other = counts / seconds - background, other_counts / other_seconds - background
+        return net > 0 and other > 0 and abs(deviation + np.log(other / net)) < FITS_Z * spread
+
+    by_time = _by_time(counts, seconds, fits, day)
+    by_digits = _by_digits(counts, seconds, fits, deviation, background, day)
+    if by_time is not None and by_digits is not None and by_digits[0] == "digits_swapped":
+        return by_time[0], f"{by_time[1][:-1]}, or it would fit {by_digits[1].split(' would fit ')[1]}"
+    return by_time or by_digits
+
+
+Fits = Callable[[float, float], bool]
+
+
+def _by_time(counts: float, seconds: float, fits: Fits, day: str) -> tuple[str, str] | None:
+    """Another counting time that the counts fit."""
+    for other in USUAL_SECONDS:
+        if other != seconds and fits(counts, other):
+            return (
+                "count_time",
+                f"The check of {day} ({counts:.0f} counts in {seconds:g} s) would fit if it had been counted for {other:g} s: count time wrong?",
             )
     return None
+
+
+def _by_digits(
+    counts: float, seconds: float, fits: Fits, deviation: float, background: float, day: str
+) -> tuple[str, str] | None:
+    """The likeliest number one slip of the pen away."""
+    order = {"digits_swapped": 0, "digit_dropped": 1, "digit_added": 2}
+    variants = [(order[kind], n, kind) for n, kind in digit_variants(int(counts)).items() if fits(n, seconds)]
+    if not variants:
+        return None
+    net = counts / seconds - background
+    _, n, kind = min(variants, key=lambda v: (v[0], abs(deviation + np.log(max(v[1] / seconds - background, 1e-9) / net))))
+    return (
+        kind,
+        f"The check of {day} ({counts:.0f} counts in {seconds:g} s) would fit {n} counts: {kind.replace('_', ' ')}?",
+    )
+
+
+def _other_windows(charts: ResponseCharts, counted: Counted, row: int) -> list[tuple[float, str]]:
+    """For the other windows of the probe that are read on the same nuclide: log ratio of their reference to this one's."""
+    rows, keys, alpha = charts.rows, counted.response.keys, charts.corrected.alpha
+    unit, series = int(rows.unit[row]), int(rows.series[row])
+    others = np.flatnonzero(
+        (rows.unit_probe == rows.unit_probe[unit])
+        & (keys.window[rows.unit_series] != keys.window[series])
+        & (keys.nuclide[rows.unit_series] == keys.nuclide[series])
+        & np.isfinite(alpha)
+    )
+    if not np.isfinite(alpha[unit]):
+        return []
+    return [(float(alpha[u] - alpha[unit]), counted.names.window[keys.window[rows.unit_series[u]]]) for u in others]

@@ -72,6 +72,30 @@ def test_a_check_that_fits_has_no_proposal():
     assert proposals(sound.assess(LAST + 1)) == []
 
 
+def test_where_two_slips_explain_a_check_both_are_named():
+    """9433 for 4933 fits swapped digits and twice the time: no guess between them."""
+    log = sound_log(4)
+    log.probe("X").checks("X", weekly(39, offset=0.2), rate_cps=493.0 / 2.0 ** (-LAST / HALF_LIFE_DAYS))
+    log.count("X", LAST + 0.2, "background", 30).count("X", LAST + 0.202, "source", 9433)
+    (text,) = proposals(log.assess(LAST + 1))
+    assert "20 s" in text
+    assert "4933 counts: digits swapped?" in text
+
+
+def test_a_check_counted_in_another_window_of_the_probe_is_proposed():
+    """A probe read in two windows, and once at the ratio of the other: named, with what is usual."""
+    log = sound_log(4)
+    log.probe("X").checks("X", weekly(39, offset=0.2), rate_cps=3000.0)
+    log.checks("X", weekly(39, offset=0.21), rate_cps=1860.0, window="Tc-99m")
+    counts = round(0.62 * 30000 * 2.0 ** (-LAST / HALF_LIFE_DAYS)) + 30
+    log.count("X", LAST + 0.2, "background", 30).count("X", LAST + 0.202, "source", counts)
+    answer = log.assess(LAST + 1)
+    (text,) = [note for one in answer.series_of("X", "response") for note in one.notes if "?" in note]
+    assert "the window Tc-99m does" in text
+    assert "62 % of its neighbours" in text or "61 %" in text or "63 %" in text
+    assert "are usual" in text
+
+
 def test_day_and_month_swapped_is_proposed():
     """A check of 7 March typed as of 3 July decays to 74 %: proposed with the other date."""
     log = sound_log(4)

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
+from analytics.replays.reliability import reliability
 from analytics.results import FleetAssessment
 from analytics.simulate import Fleet
 from tests.bench.score_common import Case, Figure, alerts_of, arguments, cases, each, merge, run_analysis, say
@@ -30,6 +31,7 @@ class Score:
     remarks: list[str] = field(default_factory=list)
     causes: Counter[tuple[str, str]] = field(default_factory=Counter)
     given: list[tuple[float, bool]] = field(default_factory=list)
+    split: Counter[tuple[str, str, bool]] = field(default_factory=Counter)
     seconds: float = 0.0
 
     def figure(self, name: str, target: float, *, at_most: bool = False, unit: str = "%") -> Figure:
@@ -167,6 +169,7 @@ def _sudden(result: Score, case: Case, fleet: Fleet, alerts: pd.DataFrame) -> No
 def _causes(result: Score, case: Case, fleet: Fleet, answer: FleetAssessment) -> None:
     end = pd.Timestamp(fleet.ends_at)
     by_probe = {one.probe: one for one in answer.probes}
+    alarmed = {one.probe for one in answer.series if any(a.settled_at is None for a in one.alerts)}
     right = result.figure("cause right, faults older than 60 days", 90)
     told = result.figure("  the same, of those whose alarm or loss can be seen (2 % and more)", 90)
     none = result.figure("cause `none` for sound probes", 95)
@@ -184,7 +187,9 @@ def _causes(result: Score, case: Case, fleet: Fleet, answer: FleetAssessment) ->
         if off >= 2.0 or one.kind not in ("efficiency_loss", "gain_drift", "step"):
             told.add(hit)
         result.causes[(one.kind, found.cause)] += 1
-        if found.cause_probability is not None:
+        result.split[("older than a year" if (end - one.onset_at).days > YEAR_DAYS else "60 days to a year", "any", hit)] += 1
+        result.split[("any", "alarm stands" if one.probe in alarmed else "no alarm stands", hit)] += 1
+        if found.cause_probability is not None and found.cause not in ("none", "unknown"):
             result.given.append((found.cause_probability, hit))
         if not hit:
             result.remarks.append(
@@ -228,6 +233,18 @@ def _sources(result: Score, case: Case, fleet: Fleet, answer: FleetAssessment) -
         result.figure("knocked jigs found: the jig or a source read in it is to be verified", 100).add(named)
 
 
+def _say_reliability(given: list[tuple[float, bool]]) -> None:
+    """Of the causes given a probability, how many were right: the table behind the picture on the Replay page."""
+    told = reliability([p for p, _ in given], [right for _, right in given])
+    say("  causes by their probability    given   right   mean said   share right (90 %)")
+    for one in told.bins:
+        low, high = one.interval
+        say(
+            f"    {one.low:.0%} to {one.high:.0%}".ljust(31) + f"{one.named:6d}  {one.right:6d}   {one.mean_probability:9.2f}"
+            f"   {one.share:.2f} ({low:.2f} to {high:.2f})"
+        )
+
+
 def _print(cadence: str, scores: list[Score], brief: bool) -> None:
     total: dict[str, Figure] = {}
     causes: Counter[tuple[str, str]] = Counter()
@@ -237,14 +254,11 @@ def _print(cadence: str, scores: list[Score], brief: bool) -> None:
     say(f"\n{cadence}, {len(scores)} fleets, analysis {np.median([one.seconds for one in scores]):.1f} s each")
     for figure in total.values():
         say(figure.line())
-    given = pd.DataFrame([pair for one in scores for pair in one.given], columns=["given", "right"])
-    if len(given):
-        given["given"] = pd.cut(given["given"], [0, 0.5, 0.7, 0.8, 0.9, 1.0], include_lowest=True)
-        told = given.groupby("given", observed=True)["right"].agg(["mean", "size"])
-        say(
-            "  cause probability given -> right: "
-            + "; ".join(f"{a}: {b['mean']:.2f} of {b['size']:.0f}" for a, b in told.iterrows())
-        )
+    split: Counter[tuple[str, str, bool]] = sum((one.split for one in scores), Counter())
+    for age, alarm in dict.fromkeys((age, alarm) for age, alarm, _ in sorted(split)):
+        hits, misses = split[(age, alarm, True)], split[(age, alarm, False)]
+        say(f"    cause right, {age if age != 'any' else alarm:<30} {hits / (hits + misses):6.1%} of {hits + misses}")
+    _say_reliability([pair for one in scores for pair in one.given])
     pairs = pd.DataFrame([(*pair, times) for pair, times in causes.items()], columns=["fault", "cause", "probes"])
     table = pairs.pivot_table(index="fault", columns="cause", values="probes", fill_value=0, aggfunc="sum")
     say(
