@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from analytics.advice.cause_signs import cause_signs
 from analytics.advice.decision_facts import Facts
 from analytics.advice.situation import Situation
 from analytics.words import pct, signed_pct
@@ -74,6 +75,7 @@ def reasons(  # noqa: C901, PLR0912, PLR0915 -- one sentence a finding, in the o
         out.append("The centred window does not count more than the windows set below and above it.")
     if e.companion is not None:
         out.append(e.companion_text)
+    out.extend(cause_signs(e))
     if s.silent_once and not e.no_signal:
         out.append("The newest check shows no net counts above the decision limit: see that the source is in place and repeat it.")
     elif s.repeat_requested and not s.silent_once:

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from analytics.advice.cause_signs import cause_signs
 from analytics.advice.causes import CAUSES, PATTERNS, YES, cause_probabilities, early_loss, findings
 from analytics.advice.evidence import Evidence
 from analytics.results import Cause
@@ -158,6 +159,19 @@ def test_a_steep_loss_is_not_taken_for_a_bad_contact():
     """An alarm of scatter with nothing far from the course is a steep course."""
     steep = {"open_rules": {*LEVEL, "scatter"}, "scatter_high": True, "change_pct": -30, "probability_ramp": 0.99}
     assert likeliest(**steep, spread_about_course=1.1)[0] == "efficiency_loss"
+
+
+def test_every_sign_is_said_with_its_numbers():
+    """An early loss with level, interval and probability; a rise; a drop; steady backgrounds; scatter that is none."""
+    early = cause_signs(Evidence("P", change_pct=-3.0, change_interval_pct=(-4.0, -2.0), probability_ramp=0.9))
+    assert any("97.0 %" in text and "96.0 to 98.0" in text and "90 %" in text for text in early)
+    rise = cause_signs(Evidence("P", open_rules=LEVEL, change_pct=6.0, alarm_direction="high", window_moved=False, window_after_onset=True))
+    assert any("rose by 6" in text and "where it was" in text for text in rise)
+    told = cause_signs(Evidence("P", open_rules={"scatter"}, dropped="2023-05-02", background_steady=True, scatter_low=True,
+                                scatter_high=True, spread_about_course=1.0))
+    assert len(told) == 4
+    assert "2023-05-02" in told[0]
+    assert cause_signs(Evidence("P")) == []
 
 
 def test_the_tables_are_whole():
