@@ -127,7 +127,10 @@ def compare(
     spread[:, :, 1, 1] = drift_spread**2 + drift_var + (ALIKE * drift) ** 2
     # What does not drift and came back as a whole did hold.
     only_level = (drift == 0.0) & (drift_var == 0.0)
-    shares = np.where(only_level[None, :], STEP_WEIGHTS[:, None], SHARE_WEIGHTS[:, None])
+    # And so did, as far as it matters, what stands still within the spread of mended probes.
+    small = np.abs(SHARES * lost) < 2.0 * level_spreads[0][1]
+    matters = np.where(small & (what == "response"), 0.0, STEP_WEIGHTS)
+    shares = np.where(only_level[None, :], matters[:, None], SHARE_WEIGHTS[:, None])
     weights = (shares * weight[None, :]).ravel()
     total = TINY
     for w, of in level_spreads:
