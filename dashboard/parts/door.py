@@ -22,15 +22,15 @@ def is_open() -> bool:
         return False
     if who.ended:
         st.title("Steadycount")
-        st.markdown(f"{_shown(who.name)} signed in more than {sign_in.LONGEST_SESSION_H:.0f} hours ago.")
+        st.text(f"{who.name} signed in more than {sign_in.LONGEST_SESSION_H:.0f} hours ago.")
         st.button("Sign in again", icon=":material/login:", type="primary", on_click=st.logout)
         return False
     sign_in.note()
     if sign_in.role() is None:
         st.title("Steadycount")
-        st.markdown(
-            f"{_shown(who.name)} is signed in, but has no role here. An administrator of these records gives "
-            "one on the page People."
+        st.text(
+            f"{who.name} is signed in, but has no role here. An administrator of these records gives one on the page"
+            " People."
         )
         _out()
         return False
@@ -42,13 +42,8 @@ def show() -> None:
     if not sign_in.mode():
         return
     with st.container(horizontal=True, vertical_alignment="center"):
-        st.caption(f"Signed in as {_shown(sign_in.visitor().name or '')}, {sign_in.role()}.")
+        st.text(f"Signed in as {sign_in.visitor().name}, {sign_in.role()}.")  # text: an address must not become a link
         _out()
-
-
-def _shown(name: str) -> str:
-    """A name as plain text; an address must not become a link."""
-    return f"`{name.replace('`', '')}`"
 
 
 def _out() -> None:
