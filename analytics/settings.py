@@ -181,12 +181,6 @@ class Schedule(_Section):
     visit_from_days: Days = Field(
         description="Constancy checks due more often than this are the site's own rounds; rarer ones need a visit."
     )
-    bring_forward_pct: float = Field(
-        ge=0,
-        le=50,
-        json_schema_extra=_unit("% of the interval"),
-        description="How much earlier than due a recurring check may be planned, to share a visit; never later.",
-    )
     bring_forward_days: int = Field(
         ge=0,
         le=366,

@@ -18,6 +18,7 @@ from analytics.settings import Settings
 
 # Events after which a probe is read on its source before anyone relies on it (common practice, no source).
 READ_AGAIN_AFTER = ("repair", "detector_replaced", "recentred", "cable_replaced", "dropped", "moved")
+EARLY_SHARE = 0.25  # of its interval, by which a check may come before its own date in a plan by dates
 LOOK_AGAIN_DAYS = 14  # how much earlier a forecast may be looked at again
 LEAST_DAYS = 3  # days on record from which a probe's own median interval says anything
 CENTRE_AGAIN_AFTER = ("repair", "detector_replaced", "recentred")
@@ -73,7 +74,7 @@ def _rhythm(days: np.ndarray | None, set_days: float | None, settings: Settings,
         return Rhythm(None, "", last_on)
     else:
         every, basis = float(np.median(np.diff(days) / np.timedelta64(1, "D"))), "its own median interval"
-    early = math.floor(every * settings.schedule.bring_forward_pct / 100.0)
+    early = math.floor(every * EARLY_SHARE)
     return Rhythm(every, basis, last_on, early, rounds and every < settings.schedule.visit_from_days)
 
 

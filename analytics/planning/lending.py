@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from analytics.advice.plan_result import ProposedLoan
 from analytics.planning.cover import Away, Cell, Fleet, Ints
+from analytics.planning.model import Chosen, Problem
 from analytics.planning.slots import DAYS_A_SLOT
 
 
@@ -80,3 +82,17 @@ def _longest(
         if end > week and (best[0] is None or end - 1 > best[1]):
             best = (row, end - 1)
     return best
+
+
+def loans_only(problem: Problem) -> Problem:
+    """The same with nothing but loans weighing."""
+    free = tuple(replace(item, weight=tuple(0.0 for _ in item.weeks)) for item in problem.items)
+    return replace(problem, items=free, visit_weight=0.0)
+
+
+def loan_value(problem: Problem, found: Chosen) -> float:
+    """What the loans of a choice weigh."""
+    items = sum(
+        item.weight[one] for item, one in zip(problem.items, found.option or (), strict=True) if one is not None
+    )
+    return found.value - items

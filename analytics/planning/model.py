@@ -76,6 +76,7 @@ class Problem:
     caps: tuple[Cap, ...] = ()
     lendable: tuple[tuple[int, int], ...] = ()
     firm: tuple[int, ...] = ()
+    windows: tuple[tuple[tuple[int, int], ...], ...] = ()  # in each, one (site, week) at least is visited
 
 
 @dataclass(frozen=True)
@@ -91,6 +92,8 @@ class Chosen:
     lent: Mapping[tuple[int, int, int], int] = field(default_factory=dict)
     value: float = 0.0
     bound: float = 0.0
+    visited: tuple[tuple[int, int], ...] = ()  # (week, site)
+    by_windows: bool = False  # recurring things are not among the items, but in the windows
 
 
 class _Rows:
@@ -150,6 +153,8 @@ def solve(problem: Problem, *, soft: bool, most_short: float | None = None, time
     _once(problem, at, rows)
     _only_with_a_visit(problem, at, rows)
     _successors(problem, at, rows)
+    for window in problem.windows:
+        rows.add([at.visit(site, week) for site, week in window], [1.0] * len(window), 1.0, np.inf)
     _cover(problem, at, rows)
     _caps(problem, at, rows)
     only_short = soft and most_short is None
@@ -289,4 +294,7 @@ def _read(problem: Problem, at: _Layout, x: Floats, value: float, bound: float) 
         for week in range(problem.weeks)
         if x[start + week] > 0.5
     }
-    return Chosen(tuple(option), short, lent, value, bound)
+    visited = tuple(
+        (week, site) for week in range(problem.weeks) for site in problem.sites if x[at.visit(site, week)] > 0.5
+    )
+    return Chosen(tuple(option), short, lent, value, bound, visited, bool(problem.windows))

@@ -13,13 +13,14 @@ from time import monotonic
 
 import numpy as np
 
-from analytics.advice.plan_result import Plan, ProposedLoan, SourceTask, Visit, Yardstick
+from analytics.advice.plan_result import Plan, ProposedLoan, Visit, Yardstick
 from analytics.advice.planned_tasks import Task, due_tasks
 from analytics.advice.visits import merged, plain_plan
 from analytics.planning.account import aways, cost, risk_by_probe, risk_days, risk_parts
-from analytics.planning.cover import Fleet, fleet_of, uncovered
-from analytics.planning.lending import lendable, proposals
+from analytics.planning.cover import Fleet, Ints, fleet_of, uncovered
+from analytics.planning.lending import lendable, loan_value, loans_only, proposals
 from analytics.planning.model import Cap, Chosen, Item, Problem, solve
+from analytics.planning.recurring import Recurring, day_of
 from analytics.planning.slots import Slots
 from analytics.planning.translate import Planned, Risk, Translation, Weights
 from analytics.planning.weekly import weekly
@@ -111,7 +112,8 @@ class _Work:
         made = Translation(self.fleet, self.weights, self.risk)
         made.add_tasks(self.tasks)
         made.add_sources(self.plain.sources, self.settings.schedule.bring_forward_days)
-        self.planned, self.follows = made.planned, made.follows
+        self.made, self.planned, self.follows = made, made.planned, made.follows
+        self.windows = made.windows()
         self.cells = made.cells
         self.spare, self.days = weekly(self.fleet)
         self.loans_value = self.loans_bound = 0.0
@@ -124,7 +126,7 @@ class _Work:
         short: list[tuple[int, ...]] = []
         for n, sites in enumerate(groups):
             self.progress(f"Planning {', '.join(self.fleet.sites[one] for one in sites)}", n / max(len(groups), 1))
-            found = solve(self.problem(sites), soft=False, time_limit_s=self.left(len(groups) - n))
+            found = self.solved(sites, time_limit_s=self.left(len(groups) - n))
             if found.option is None:
                 short.append(sites)
             else:
@@ -159,13 +161,50 @@ class _Work:
             tuple(site for site, of in enumerate(leader) if of == one) for one in sorted(set(leader))
         ]
 
-    def of(self, sites: tuple[int, ...]) -> list[int]:
-        """Numbers of the things done at these sites."""
-        return [n for n, one in enumerate(self.planned) if one.item.sites[0] in sites]
+    def of(self, sites: tuple[int, ...], *, by_windows: bool = False) -> list[int]:
+        """Numbers of the things done at these sites; by_windows: without those that recur."""
+        return [
+            n
+            for n, one in enumerate(self.planned)
+            if one.item.sites[0] in sites and not (by_windows and one.tasks and one.tasks[0].every_days is not None)
+        ]
 
-    def problem(self, sites: tuple[int, ...], *, lend: Sequence[tuple[int, int]] = (), caps: bool = True) -> Problem:
+    def solved(
+        self,
+        sites: tuple[int, ...],
+        *,
+        spare: Ints | None = None,
+        most_short: float | None = None,
+        time_limit_s: float,
+    ) -> Chosen:
+        """The better of two ways to deal with what recurs; the bound is that of both together.
+
+        By dates: every occurrence on its own due date or a little earlier, as in the plain plan, which is one of these.
+        By windows: at each visit whatever cannot wait for the next one, so that rhythms may shift against their dates;
+        intervals are counted in whole weeks, so that a plan by dates can still need fewer visits.
+        """
+        ways = [self.problem(sites)]
+        if any(site in sites for window in self.windows for site, _ in window):
+            ways.insert(0, self.problem(sites, by_windows=True))
+        found = []
+        for n, way in enumerate(ways):
+            one = way if spare is None else replace(way, spare=spare)
+            limit = time_limit_s / (len(ways) - n) if n + 1 < len(ways) else time_limit_s
+            found.append(solve(one, soft=most_short is not None, most_short=most_short, time_limit_s=limit))
+        usable = [one for one in found if one.option is not None]
+        if not usable:
+            return found[-1]
+        return replace(min(usable, key=lambda one: one.value), bound=min(one.bound for one in usable))
+
+    def problem(
+        self,
+        sites: tuple[int, ...],
+        *,
+        lend: Sequence[tuple[int, int]] = (),
+        by_windows: bool = False,
+    ) -> Problem:
         """The programme for some sites. lend: pairs of cell numbers."""
-        numbers = self.of(sites)
+        numbers = self.of(sites, by_windows=by_windows)
         new = {number: n for n, number in enumerate(numbers)}
         cells = self.rows(sites)
         row = {cell: n for n, cell in enumerate(cells)}
@@ -173,6 +212,7 @@ class _Work:
         follows = tuple(
             replace(one, earlier=new[one.earlier], later=new[one.later]) for one in self.follows if one.earlier in new
         )
+        windows = tuple(one for one in self.windows if one[0][0] in sites) if by_windows else ()
         return Problem(
             self.fleet.slots.count,
             sites,
@@ -182,8 +222,9 @@ class _Work:
             self.days,
             self.weights.visit,
             self.weights.loan,
-            self.caps(sites, numbers) if caps else (),
+            self.caps(sites, numbers),
             tuple((row[giver], row[taker]) for giver, taker in lend),
+            windows=windows,
         )
 
     def caps(self, sites: tuple[int, ...], numbers: list[int]) -> tuple[Cap, ...]:
@@ -225,7 +266,7 @@ class _Work:
                 most = float((least[sites].short.sum(axis=0) * self.days).sum())
                 found = least[sites]
                 if found.option is not None:
-                    found = solve(self.problem(sites), soft=True, most_short=most, time_limit_s=self.left(2))
+                    found = self.solved(sites, most_short=most, time_limit_s=self.left(2))
                 chosen[sites] = found
         return lent
 
@@ -254,7 +295,7 @@ class _Work:
             return {}
         most = float((first.short.sum(axis=0) * self.days).sum())
         second = solve(problem, soft=True, most_short=most, time_limit_s=self.left(4))
-        cheapest = solve(_loans_only(problem), soft=True, most_short=most, time_limit_s=self.left(4))
+        cheapest = solve(loans_only(problem), soft=True, most_short=most, time_limit_s=self.left(4))
         if second.option is None or not second.lent:
             return {}
         rows = self.rows(problem.sites)
@@ -268,26 +309,26 @@ class _Work:
         for n, sites in enumerate(bound):
             if sites in chosen and not touched & set(self.rows(sites)):
                 continue
-            mine = self.problem(sites)
             allowed = float((second.short[[rows.index(row) for row in self.rows(sites)]].sum(axis=0) * self.days).sum())
-            one = solve(
-                replace(mine, spare=spare[self.rows(sites)]),
-                soft=allowed > 0,
+            one = self.solved(
+                sites,
+                spare=spare[self.rows(sites)],
                 most_short=allowed if allowed > 0 else None,
                 time_limit_s=self.left(len(bound) - n),
             )
             if one.option is None:
                 return {}
-            found[sites] = replace(one, bound=self.unbound(sites, mine, chosen))
+            found[sites] = replace(one, bound=self.unbound(sites, chosen))
         chosen.update(found)
-        self.loans_value, self.loans_bound = _loan_value(problem, second), cheapest.bound
+        self.loans_value, self.loans_bound = loan_value(problem, second), cheapest.bound
         return lent
 
-    def unbound(self, sites: tuple[int, ...], mine: Problem, chosen: dict[tuple[int, ...], Chosen]) -> float:
+    def unbound(self, sites: tuple[int, ...], chosen: dict[tuple[int, ...], Chosen]) -> float:
         """What a group weighs at least, whatever it is lent: of one that lends, what it weighs if it lends nothing."""
         if sites in chosen:
             return chosen[sites].bound
-        easy = solve(replace(mine, spare=np.full_like(mine.spare, PLENTY)), soft=False, time_limit_s=self.left(2))
+        plenty = np.full((len(self.rows(sites)), self.fleet.slots.count), PLENTY)
+        easy = self.solved(sites, spare=plenty, time_limit_s=self.left(2))
         return easy.bound if easy.option is not None else 0.0
 
     def rows(self, sites: tuple[int, ...]) -> list[int]:
@@ -310,7 +351,7 @@ class _Work:
         mine = [one for one in self.plain.visits if one.site in names]
         if found.option is None:
             return mine
-        made = self.visits(sites, found.option)
+        made = self.visits(sites, found)
         if not any(one.site in names for one in self.plain.uncovered):
             ours = [one for one in uncovered(self.fleet, aways(made)) if one.site in names]
             worse = len(made) > len(mine) or self.risk_of(made) > self.risk_of(mine) + 1e-6
@@ -318,43 +359,29 @@ class _Work:
                 return mine
         return made
 
-    def visits(self, sites: tuple[int, ...], option: Sequence[int | None]) -> list[Visit]:
+    def visits(self, sites: tuple[int, ...], found: Chosen) -> list[Visit]:
         """What is chosen, as visits with a day each."""
-        numbers = self.of(sites)
-        groups: dict[tuple[int, int], list[Planned]] = {}
-        for number, one in zip(numbers, option, strict=True):
+        groups: dict[tuple[int, int], list[Planned]] = {key: [] for key in found.visited if found.by_windows}
+        for number, one in zip(self.of(sites, by_windows=found.by_windows), found.option or (), strict=True):
             if one is not None:
                 item = self.planned[number].item
                 groups.setdefault((item.weeks[one], item.sites[one]), []).append(self.planned[number])
+        recurring = Recurring(self.made, sites, groups) if found.by_windows else None
         taken: set[date] = set()
         out = []
         for (week, site), group in sorted(groups.items()):
-            on = self.day_of(week, group, taken)
-            taken.add(on)
             tasks = [task for one in group for task in one.tasks]
-            sources: list[SourceTask] = [one.source for one in group if one.source is not None]
-            out.append(
-                Visit(self.fleet.sites[site], on, merged(tasks), tuple(sorted(one.source for one in sources)))
-            )
+            sources = [one.source for one in group if one.source is not None]
+            if recurring is not None:
+                tasks += recurring.at(week, site)
+            if not tasks and not sources:
+                continue
+            on = day_of(self.fleet.slots, week, tasks, sources, taken)
+            taken.add(on)
+            if recurring is not None:
+                recurring.done(on)
+            out.append(Visit(self.fleet.sites[site], on, merged(tasks), tuple(sorted(one.source for one in sources))))
         return out
-
-    def day_of(self, week: int, group: Sequence[Planned], taken: set[date]) -> date:
-        """The day of a visit.
-
-        The first working day where a probe is taken along, so that it is back by whole weeks; else the latest on which
-        nothing is late and nobody is elsewhere.
-        """
-        slots = self.fleet.slots
-        first, last = slots.first_working(week), slots.last_working(week)
-        for one in group:
-            if any(task.kind in ("service", "replace") for task in one.tasks):
-                return first
-            dues = [task.due_on for task in one.tasks]
-            if one.source is not None and one.source.replace_by is not None:
-                dues.append(one.source.replace_by)
-            last = max(first, min([last, *dues]))
-        free = [day for day in (slots.on(n) for n in range(slots.day(first), slots.day(last) + 1)) if day.weekday() < 5]
-        return max((day for day in free if day not in taken), default=free[-1] if free else first)
 
 
 def _renumbered(item: Item, row: dict[int, int]) -> Item:
@@ -364,17 +391,3 @@ def _renumbered(item: Item, row: dict[int, int]) -> Item:
         {(row[cell], week): change for (cell, week), change in one.items() if cell in row} for one in item.effect
     )
     return replace(item, effect=effect)
-
-
-def _loans_only(problem: Problem) -> Problem:
-    """The same with nothing but loans weighing."""
-    free = tuple(replace(item, weight=tuple(0.0 for _ in item.weeks)) for item in problem.items)
-    return replace(problem, items=free, visit_weight=0.0)
-
-
-def _loan_value(problem: Problem, found: Chosen) -> float:
-    """What the loans of a choice weigh."""
-    items = sum(
-        item.weight[one] for item, one in zip(problem.items, found.option or (), strict=True) if one is not None
-    )
-    return found.value - items

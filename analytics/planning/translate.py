@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import timedelta
+from datetime import date, timedelta
 
 import numpy as np
 import numpy.typing as npt
@@ -13,7 +13,7 @@ from analytics.advice.plan_result import SourceTask
 from analytics.advice.planned_tasks import Task
 from analytics.planning.cover import Cell, Fleet
 from analytics.planning.model import CellWeek, Follows, Item
-from analytics.planning.slots import DAYS_A_SLOT, Slots, working_day
+from analytics.planning.slots import DAYS_A_SLOT, working_day
 from analytics.settings import Settings
 
 # What a week of bringing forward weighs, in visits. A check brought forward is only done a little more often; a service
@@ -70,6 +70,7 @@ class Translation:
         self.fleet, self.slots, self.weights, self.risk = fleet, fleet.slots, weights, risk
         self.planned: list[Planned] = []
         self.follows: list[Follows] = []
+        self.series: list[list[Task]] = []  # of everything recurring, its occurrences by due date
         self.cells = fleet.cells()
         self._alike: dict[tuple[object, ...], list[_Occurrence]] = {}
         self._number: dict[Cell, int] = {cell: n for n, cell in enumerate(self.cells)}
@@ -84,8 +85,9 @@ class Translation:
                 self._once(task)
             else:
                 series.setdefault((task.probe, task.kind, task.series), []).append(task)
-        for recurring in series.values():
-            self._recurring(sorted(recurring, key=lambda one: one.due_on))
+        self.series = [sorted(recurring, key=lambda one: one.due_on) for recurring in series.values()]
+        for recurring in self.series:
+            self._recurring(recurring)
         for occurrences in self._alike.values():
             self._chain(occurrences)
         self._alike.clear()
@@ -95,7 +97,7 @@ class Translation:
         for one in sources:
             if one.replace_by is None or one.site is None:
                 continue
-            due = self._due_week_of(one.replace_by)
+            due = self.due_week_of(one.replace_by)
             first = max(0, self.slots.day(one.replace_by) - early_days) // DAYS_A_SLOT
             weeks = range(min(first, due), due + 1)
             site = self.fleet.sites.index(one.site)
@@ -103,12 +105,34 @@ class Translation:
             none = tuple(0.0 for _ in weeks)
             self.planned.append(Planned(Item(tuple(weeks), tuple(site for _ in weeks), weight, none), source=one))
 
-    def _due_week_of(self, due_on: object) -> int:
-        slots: Slots = self.slots
-        return slots.of(working_day(due_on, slots.from_on, slots.to_on))  # type: ignore[arg-type]
+    def windows(self) -> tuple[tuple[tuple[int, int], ...], ...]:
+        """Weeks of which one at least needs a visit, so that each recurring thing can be done when it is due or earlier.
+
+        By the first due week, and in every stretch of as many whole weeks as its interval holds: (site, week).
+        """
+        found: set[tuple[tuple[int, int], ...]] = set()
+        for tasks in self.series:
+            whole = max(1, round(tasks[0].every_days or 1.0) // DAYS_A_SLOT)
+            places = [self.place(tasks[0].probe, week) for week in range(self.slots.count)]
+            first = self.due_week_of(tasks[0].due_on)
+            found.add(tuple((places[week], week) for week in range(first + 1)))
+            found |= {
+                tuple((places[week], week) for week in range(start, start + whole))
+                for start in range(1, self.slots.count - whole + 1)
+            }
+        return tuple(sorted(found))
+
+    def place(self, probe: str, week: int) -> int:
+        """The site a probe is at on the first working day of a week."""
+        day = self.slots.day(self.slots.first_working(week))
+        return int(self.fleet.place[self.fleet.number(probe), min(day, self.slots.days - 1)])
+
+    def due_week_of(self, due_on: date) -> int:
+        """The week in which something is done that is due on a date."""
+        return self.slots.of(working_day(due_on, self.slots.from_on, self.slots.to_on))
 
     def _once(self, task: Task) -> None:
-        due = self._due_week_of(task.due_on)
+        due = self.due_week_of(task.due_on)
         first = max(0, self.slots.day(task.due_on) - task.early_days) // DAYS_A_SLOT
         self.planned.append(Planned(self._item(task, tuple(range(min(first, due), due + 1)), due), (task,)))
 
@@ -119,7 +143,7 @@ class Translation:
         found: list[_Occurrence] = []
         extra = replace(last, due_on=last.due_on + step)
         for task, optional in [(one, False) for one in tasks] + [(extra, True)]:
-            due = self.slots.of(task.due_on) if optional else self._due_week_of(task.due_on)
+            due = self.slots.of(task.due_on) if optional else self.due_week_of(task.due_on)
             ahead = task.early_days // DAYS_A_SLOT
             weeks = tuple(week for week in range(max(0, due - ahead), due + 1) if week < self.slots.count)
             if not weeks or (optional and due < self.slots.count):

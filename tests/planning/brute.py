@@ -5,11 +5,11 @@ Weeks begin on the first day of the plan, a Monday. A service takes the probe aw
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import pairwise, product
+from itertools import chain, combinations, product
 
-VISIT, EARLY_SERVICE, EARLY_CHECK, DAY_AT_RISK = 1.0, 0.05, 0.001, 0.2  # what the plan says that things weigh
+VISIT, EARLY_SERVICE, DAY_AT_RISK = 1.0, 0.05, 0.2  # what the plan says that things weigh
 
 
 @dataclass(frozen=True)
@@ -17,7 +17,7 @@ class Site:
     """A site of fit probes.
 
     services: probe -> week by which it is served at the latest. risk: probe -> days at risk if served in week 0, 1, ….
-    checks: weeks in which each occurrence of one recurring check falls due, by probe; each may come a week early.
+    checks: the week by which a recurring check is due for the first time, by probe.
     """
 
     weeks: int
@@ -26,7 +26,7 @@ class Site:
     away_weeks: int
     services: dict[int, int]
     risk: dict[int, list[float]]
-    checks: dict[int, list[int]]
+    checks: dict[int, int]
 
 
 def service_choices(site: Site) -> Iterator[dict[int, int]]:
@@ -44,27 +44,20 @@ def missing(site: Site, services: dict[int, int]) -> int:
     return total
 
 
-def check_choices(dues: Sequence[int], weeks: int, interval: int) -> Iterator[list[int]]:
-    """Weeks of a recurring check: each due or a week early, and after an early one none goes back to its own date.
-
-    One more occurrence where bringing forward brings it into the plan.
-    """
-    later = dues[-1] + interval
-    for early in product((0, 1), repeat=len(dues)):
-        if any(b < a for a, b in pairwise(early)):
-            continue
-        done = [due - ahead for due, ahead in zip(dues, early, strict=True)]
-        if min(done) < 0:
-            continue
-        if early[-1] and later - 1 < weeks <= later:
-            done.append(later - 1)
-        yield done
+def keeps_rhythm(visited: frozenset[int], first_due: int, interval: int, weeks: int) -> bool:
+    """Whether a check due by ``first_due``, and then every ``interval`` weeks, is never late on these visits."""
+    due = first_due
+    while due < weeks:
+        in_time = [week for week in visited if due - interval < week <= due]
+        if not in_time:
+            return False
+        due = max(in_time) + interval
+    return True
 
 
 def cheapest(site: Site, interval: int, most_missing: int, most_visits: float, most_risk: float) -> float:
     """The least that any plan weighs that misses no more cover, visits and days at risk than allowed."""
     best = float("inf")
-    chains = [list(check_choices(dues, site.weeks, interval)) for dues in site.checks.values()]
     for services in service_choices(site):
         risk = sum(site.risk[probe][week] for probe, week in services.items())
         if missing(site, services) > most_missing or risk > most_risk + 1e-6:
@@ -72,14 +65,15 @@ def cheapest(site: Site, interval: int, most_missing: int, most_visits: float, m
         fixed = DAY_AT_RISK * risk + sum(
             EARLY_SERVICE * (latest - services[probe]) for probe, latest in site.services.items()
         )
-        for done in product(*chains):
-            visited = set(services.values()) | {week for chain in done for week in chain}
-            if len(visited) > most_visits:
-                continue
-            ahead = sum(
-                due - week
-                for dues, chain in zip(site.checks.values(), done, strict=True)
-                for due, week in zip([*dues, dues[-1] + interval], chain, strict=False)
-            )
-            best = min(best, VISIT * len(visited) + fixed + EARLY_CHECK * ahead)
+        for more in powerset(range(site.weeks)):
+            visited = frozenset(services.values()) | frozenset(more)
+            if len(visited) <= most_visits and all(
+                keeps_rhythm(visited, due, interval, site.weeks) for due in site.checks.values()
+            ):
+                best = min(best, VISIT * len(visited) + fixed)
     return best
+
+
+def powerset(weeks: range) -> Iterator[tuple[int, ...]]:
+    """Every choice of weeks."""
+    return chain.from_iterable(combinations(weeks, many) for many in range(len(weeks) + 1))

@@ -89,8 +89,7 @@ def layers(least=1, **cover):
 def test_no_plan_of_all_there_are_is_better(due_days, least, late):
     """The plan misses as little cover as any of all possible plans, and of those weighs as little as any.
 
-    Three probes, up to two services and two recurring checks in eight weeks; to the tenth of a per cent at which the
-    search stops.
+    Three probes, up to two services and two recurring checks in eight weeks; to what an early check is told apart by.
     """
     due = {probe: FROM + timedelta(days=on) for probe, on in due_days.items()}
     assessment, records = fleet(3, due, late=late)
@@ -104,7 +103,7 @@ def test_no_plan_of_all_there_are_is_better(due_days, least, late):
         WEEKS, 3, least, 2,
         {n: _friday(on) for n, on in due.items()},
         {n: [days_beyond(crossings[f"GP-{n + 1}"], today, FROM, day(w)) for w in range(WEEKS)] for n in due},
-        {n: _dues(back) for n, back in enumerate(late)},
+        {n: _first_due(back) for n, back in enumerate(late)},
     )  # fmt: skip
     fewest = min(brute.missing(site, one) for one in brute.service_choices(site))
     assert made.days_short == fewest
@@ -117,7 +116,7 @@ def test_no_plan_of_all_there_are_is_better(due_days, least, late):
         len(plain.visits) if kept else float("inf"),
         sum(site.risk[n][0] + _risk(crossings[f"GP-{n + 1}"], today, plain, n) for n in due) if kept else float("inf"),
     )
-    assert _weight(made, site, due) == pytest.approx(best, rel=2e-3)
+    assert _weight(made, site) == pytest.approx(best, rel=2e-3)
     assert made.gap_pct <= 0.11
 
 
@@ -127,11 +126,9 @@ def _friday(on):
     return (on - timedelta(days=back) - FROM).days // 7
 
 
-def _dues(back):
-    """Weeks in which window checks fall due, the last being so many days before the plan."""
-    first = FROM - timedelta(days=back) + timedelta(days=7 * INTERVAL)
-    days = [first + timedelta(days=7 * INTERVAL * n) for n in range(3)]
-    return [_friday(one) for one in days if one <= TO]
+def _first_due(back):
+    """The week by which a window check is due, the last being so many days before the plan."""
+    return _friday(FROM - timedelta(days=back) + timedelta(days=7 * INTERVAL))
 
 
 def _risk(crossing, today, plan, number):
@@ -140,7 +137,7 @@ def _risk(crossing, today, plan, number):
     return days_beyond(crossing, today, FROM, on)
 
 
-def _weight(plan, site, due):
+def _weight(plan, site):
     """What a plan weighs, read off its visits."""
     total = brute.VISIT * len(plan.visits) + brute.DAY_AT_RISK * plan.risk_days
     for visit in plan.visits:
@@ -148,8 +145,6 @@ def _weight(plan, site, due):
         for task in visit.probes:
             if task.kind == "service":
                 total += brute.EARLY_SERVICE * (site.services[int(task.probe[3:]) - 1] - week)
-            else:
-                total += brute.EARLY_CHECK * (_friday(task.due_on) - week)
     return total
 
 
@@ -174,12 +169,32 @@ def test_checks_of_one_site_are_brought_together():
 
 
 def test_a_check_brought_forward_brings_its_successors_forward():
-    """Due in weeks 1 and 5, and done in week 0 on a visit that is made anyway: the next is in week 4, four weeks on."""
+    """Due in weeks 1 and 5, and done in week 0 on a visit that is made anyway: the next is four weeks on, in week 4."""
     assessment, records = fleet(2, {}, late=(21,))
     pulled = (assessment.probes[0], case.probe("GP-2", advice="service"))
     plan = service_plan(case.assessment(pulled, assessment.series), records, layers(), FROM, TO)
     weeks = [(v.on - FROM).days // 7 for v in plan.visits for task in v.probes if task.kind == "window_check"]
     assert weeks == [0, 4]
+
+
+@pytest.mark.parametrize("every", [22, 26, 30, 33, 45])
+@pytest.mark.parametrize("first_day", [0, 2, 5])
+def test_no_check_is_ever_late_and_rhythms_fall_into_step(every, first_day):
+    """Four probes read every so many days, due in four different weeks: never later than due, and fewer visits."""
+    assessment, records = fleet(4, {}, late=(20, 13, 6, 2))
+    settings = settings_module.load(
+        {"schedule": {"window_check_days": every}, "cover": {"least_fit_probes": 0, "of_each": "site"}}
+    )
+    begins = day(0, first_day)
+    made = service_plan(assessment, records, settings, begins, begins + timedelta(days=300))
+    for number, back in enumerate((20, 13, 6, 2)):
+        done = [v.on for v in made.visits for task in v.probes if task.probe == f"GP-{number + 1}"]
+        due = FROM - timedelta(days=back) + timedelta(days=every)
+        for on in done:
+            assert on <= max(due, begins + timedelta(days=2))
+            due = on + timedelta(days=every)
+        assert due > begins + timedelta(days=300)
+    assert len(made.visits) <= made.due_dates.visits / 2
 
 
 def test_a_dear_day_at_risk_buys_no_more_visits_than_the_plain_plan():
