@@ -15,7 +15,7 @@ import typer
 from analytics.errors import UnavailableError, UserError
 from dashboard.commands import failures, output
 from dashboard.commands.options import DEFAULT_STORE, By, Config, Json, Store
-from dashboard.commands.session import settings_of
+from dashboard.commands.session import existing, settings_of
 
 
 def run(
@@ -56,6 +56,7 @@ def run(
 
     if not 0.05 <= interval <= 86_400:
         raise UserError(f"{interval:g} is no interval", where="--interval", do="Give 0.05 to 86400 seconds.")
+    existing(store)
     find_map(store, column_map)  # what cannot be used is said now, not at the first file
     time_zone = settings_of(store, config).site.time_zone if config is not None else None
     how = How(by, column_map, register_new, time_zone)

@@ -17,7 +17,8 @@ _STYLE = """
   dl.facts { font-size: 0.95rem; }
   dl.facts dt { opacity: 0.75; } dl.facts dd { margin: 0; font-variant-numeric: tabular-nums; }
   @media (max-width: 640px) { dl.facts { grid-template-columns: 1fr; gap: 0; } dl.facts dd { margin-bottom: 0.5rem; } }
-  [data-testid="stBaseButton-primary"] p, [data-testid="stBaseButton-primaryFormSubmit"] p { color: Canvas; }
+  [data-testid="stBaseButton-primary"]:not(:disabled) p,
+  [data-testid="stBaseButton-primaryFormSubmit"]:not(:disabled) p { color: Canvas; }
   .st-key-footer p { font-size: 0.8rem; }
 </style>
 """

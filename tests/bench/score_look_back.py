@@ -4,8 +4,8 @@
 
 Truth: ``since_reference_pct`` of the simulated check, counting and placing aside. Told at the checks of each interval of
 doubt, before it was found and after. Probes with an intermittent contact and contaminated ones are left out: the truth
-that is written down is the probe's response with a good contact and a clean tip, and not what it was at the check. On twelve fleets: 300 of 328 before it was found (91 %), 1371 of 1492 after
-(92 %), and 44 of 44 last good checks truly within tolerance.
+that is written down is the probe's response with a good contact and a clean tip, and not what it was at the check.
+On twelve fleets: 300 of 328 before it was found (91 %), 1371 of 1492 after (92 %), and 44 of 44 last good checks truly within tolerance.
 """
 
 from __future__ import annotations

@@ -89,6 +89,7 @@ NEEDS_A_STORE = {
     "report": ["--out", "report.pdf"],
     "export": ["--out", "folder"],
     "backup": ["copy.duckdb"],
+    "watch": [".", "--once"],
 }
 
 
