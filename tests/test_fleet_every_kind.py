@@ -58,6 +58,7 @@ def log():
         read(f"S-{k}", offset=0.02 * k)
     read("step", lambda day: 0.92 if day > 140 else 1.0, 0.1)
     read("sink", lambda day: np.exp(-0.2 * day / 365.0), 0.12)
+    made.event("sink", 200.0, "repair", new_reference=True)  # which did not end it
     read("late", lambda day: np.exp(-0.15 * max(day - 210.0, 0.0) / 365.0), 0.14)
     read("dead", lambda day: 1e-6 if 200 < day < 240 else 1.0, 0.16)
     read("wire", lambda day: 0.5 if day > 150 and int(day / 7) % 3 == 0 else 1.0, 0.18)

@@ -115,17 +115,20 @@ def test_nothing_later_leaks_into_what_was_said(cadence):
 
 
 def true_levels(made):
-    """By probe the true log response, off the mean of the true ones of its reference checks, by day.
+    """By probe the true log response, off the mean of the true ones of its reference checks before its fault, by day.
 
-    Probes that were never serviced, in the window Co-57. A reference that takes in the start of a drift moves the limit,
-    which is a matter of the charts and not of the replay.
+    Probes that were never serviced, in the window Co-57. A reference that itself drifts ends where that began.
     """
     served = set(made.truth.repairs["probe"])
+    onset = made.truth.faults.groupby("probe")["onset_at"].min()
     out = {}
     for probe, mine in made.truth.checks[made.truth.checks["window"] == "Co-57"].groupby("probe"):
         if probe not in served:
             level = np.log(mine["response_pct"].to_numpy())
-            out[probe] = pd.Series(level - level[: SHIPPED.reference.readings].mean(), index=mine["taken_at"].to_numpy())
+            early = np.arange(len(level)) < SHIPPED.reference.readings
+            sound = early & (mine["taken_at"] < onset.get(probe, pd.Timestamp.max)).to_numpy()
+            base = level[sound if sound.any() else early].mean()
+            out[probe] = pd.Series(level - base, index=mine["taken_at"].to_numpy())
     return out
 
 

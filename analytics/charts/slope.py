@@ -22,7 +22,7 @@ from analytics.charts.padded import Rectangle, accumulated
 
 LEAST_CHECKS = 6
 # Probability, per false alarm a year that was chosen, that a sound unit ever signals here; and after a service.
-RISK_PER_BUDGET, RISK_AFTER_SERVICE_PER_BUDGET = 0.2, 0.8
+RISK_PER_BUDGET, RISK_AFTER_SERVICE_PER_BUDGET = 0.08, 0.8
 # (probability, z): largest one-sided z of the line after 6, 7 … 40 equally spaced checks (simulated, 40 000 units).
 LARGEST = ((0.2, 1.95), (0.1, 2.32), (0.05, 2.62), (0.02, 2.95), (0.01, 3.18), (0.005, 3.39), (0.002, 3.65), (0.0005, 4.05))
 
