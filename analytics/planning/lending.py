@@ -96,3 +96,13 @@ def loan_value(problem: Problem, found: Chosen) -> float:
         item.weight[one] for item, one in zip(problem.items, found.option or (), strict=True) if one is not None
     )
     return found.value - items
+
+
+def with_loans(fleet: Fleet, proposed: Sequence[ProposedLoan]) -> Fleet:
+    """The fleet with the proposed loans made."""
+    place = fleet.place.copy()
+    for one in proposed:
+        place[fleet.number(one.probe), fleet.slots.day(one.from_on) : fleet.slots.day(one.to_on) + 1] = (
+            fleet.sites.index(one.to_site)
+        )
+    return replace(fleet, place=place)

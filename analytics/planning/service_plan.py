@@ -18,11 +18,11 @@ from analytics.advice.planned_tasks import Task, due_tasks
 from analytics.advice.visits import merged, plain_plan
 from analytics.planning.account import aways, cost, risk_by_probe, risk_days, risk_parts
 from analytics.planning.cover import Fleet, Ints, fleet_of, uncovered
-from analytics.planning.lending import lendable, loan_value, loans_only, proposals
-from analytics.planning.model import Cap, Chosen, Item, Problem, solve
+from analytics.planning.lending import lendable, loan_value, loans_only, proposals, with_loans
+from analytics.planning.model import Cap, Chosen, Problem, solve
 from analytics.planning.recurring import Recurring, day_of
 from analytics.planning.slots import Slots
-from analytics.planning.translate import Planned, Risk, Translation, Weights
+from analytics.planning.translate import Planned, Risk, Translation, Weights, renumbered
 from analytics.planning.weekly import weekly
 from analytics.records.loan import Loan
 from analytics.records.snapshot import Records
@@ -30,6 +30,7 @@ from analytics.results import FleetAssessment
 from analytics.settings import Settings
 
 TIME_LIMIT_S = 15.0
+PROVED = 0.01  # a choice that is at most so much dearer than the best is taken
 PLENTY = 1000  # spare probes that no service can use up
 Progress = Callable[[str, float], None]
 Lent = dict[tuple[int, int, int], int]  # from cell, to cell, week -> probes
@@ -62,7 +63,7 @@ def service_plan(
     risk = risk_by_probe(assessment, slots)
     work = _Work(fleet, Weights.of(settings), risk or {}, tasks, plain, settings, time_limit_s, progress)
     visits, proposed, gap_pct = work.choose()
-    held = _lent(fleet, proposed)
+    held = with_loans(fleet, proposed)
     price, missing = cost(records, settings, visits)
     return replace(
         plain,
@@ -83,16 +84,6 @@ def service_plan(
             risk_parts(risk, plain.visits, slots),
         ),
     )
-
-
-def _lent(fleet: Fleet, proposed: Sequence[ProposedLoan]) -> Fleet:
-    """The fleet with the proposed loans made."""
-    place = fleet.place.copy()
-    for one in proposed:
-        place[fleet.number(one.probe), fleet.slots.day(one.from_on) : fleet.slots.day(one.to_on) + 1] = (
-            fleet.sites.index(one.to_site)
-        )
-    return replace(fleet, place=place)
 
 
 @dataclass
@@ -208,7 +199,7 @@ class _Work:
         new = {number: n for n, number in enumerate(numbers)}
         cells = self.rows(sites)
         row = {cell: n for n, cell in enumerate(cells)}
-        items = tuple(_renumbered(self.planned[number].item, row) for number in numbers)
+        items = tuple(renumbered(self.planned[number].item, row) for number in numbers)
         follows = tuple(
             replace(one, earlier=new[one.earlier], later=new[one.later]) for one in self.follows if one.earlier in new
         )
@@ -262,7 +253,7 @@ class _Work:
         pairs = lendable(self.fleet, self.cells, self.spare, missing) if self.settings.cover.lend_spares else []
         lent = self.with_pairs(groups, chosen, short, pairs) if pairs else {}
         for sites in short:
-            if sites not in chosen:
+            if not any(set(sites) <= set(one) for one in chosen):
                 most = float((least[sites].short.sum(axis=0) * self.days).sum())
                 found = least[sites]
                 if found.option is not None:
@@ -282,7 +273,26 @@ class _Work:
         bound = [sites for sites in groups if sites in short or at & set(sites)]
         joint = tuple(sorted(site for sites in bound for site in sites))
         firm = tuple(n for n, row in enumerate(self.rows(joint)) if not any(row in self.rows(sites) for sites in short))
-        return self.with_spares(bound, replace(self.services_only(joint, pairs), firm=firm), chosen)
+        alone = replace(self.services_only(joint, pairs), firm=firm)
+        whole = replace(self.problem(joint, lend=pairs, by_windows=True), firm=firm)
+        return self.all_at_once(bound, alone, whole, chosen) or self.with_spares(bound, alone, chosen)
+
+    def all_at_once(
+        self, bound: list[tuple[int, ...]], alone: Problem, whole: Problem, chosen: dict[tuple[int, ...], Chosen]
+    ) -> Lent:
+        """Visits and loans of all bound sites in one programme; nothing where it is not proved in its share of time."""
+        first = solve(alone, soft=True, time_limit_s=self.left(4))
+        if first.option is None:
+            return {}
+        most = float((first.short.sum(axis=0) * self.days).sum())
+        found = solve(whole, soft=True, most_short=most, time_limit_s=self.left(2))
+        if found.option is None or not found.lent or found.value - found.bound > PROVED * found.value:
+            return {}
+        for sites in bound:
+            chosen.pop(sites, None)
+        chosen[whole.sites] = found
+        rows = self.rows(whole.sites)
+        return {(rows[giver], rows[taker], week): many for (giver, taker, week), many in found.lent.items()}
 
     def with_spares(self, bound: list[tuple[int, ...]], problem: Problem, chosen: dict[tuple[int, ...], Chosen]) -> Lent:
         """Who lends to whom is settled over services alone; then each group by itself, with what it got or gave.
@@ -382,12 +392,3 @@ class _Work:
                 recurring.done(on)
             out.append(Visit(self.fleet.sites[site], on, merged(tasks), tuple(sorted(one.source for one in sources))))
         return out
-
-
-def _renumbered(item: Item, row: dict[int, int]) -> Item:
-    if not item.effect:
-        return item
-    effect = tuple(
-        {(row[cell], week): change for (cell, week), change in one.items() if cell in row} for one in item.effect
-    )
-    return replace(item, effect=effect)

@@ -207,3 +207,13 @@ class Translation:
                 elif (change[days] > 0).all():
                     out[cell, one] = 1
         return out
+
+
+def renumbered(item: Item, row: Mapping[int, int]) -> Item:
+    """The same item for a programme with other numbers of cells."""
+    if not item.effect:
+        return item
+    effect = tuple(
+        {(row[cell], week): change for (cell, week), change in one.items() if cell in row} for one in item.effect
+    )
+    return replace(item, effect=effect)

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from analytics import settings as settings_module
 from analytics.advice.visits import plain_plan
 from analytics.errors import UserError
+from analytics.planning import service_plan as planner
 from analytics.planning.risk import days_beyond
 from analytics.planning.service_plan import service_plan
 from analytics.records import snapshot
@@ -261,6 +262,21 @@ def test_a_spare_is_proposed_where_a_site_alone_is_short():
     (short,) = alone.uncovered
     assert (short.site, short.fit, short.least, short.missing) == ("South", 0, 1, 10)
     assert "GP-2 is away for service" in short.why
+
+
+def test_spares_are_found_also_where_all_sites_at_once_are_too_much(monkeypatch):
+    """With nothing proved at once, spares are settled first and each site then by itself: the same loan and the same cover."""
+    assessment, records = fleet(4, {1: day(3, 2)}, sites=("North", "South"), late=(3, 9, 16, 20))
+    names = ("North", "South", "North", "North")
+    results = tuple(case.probe(one.probe, names[n], advice=one.advice) for n, one in enumerate(assessment.probes))
+    assessment = case.assessment(results, assessment.series)
+    at_once = service_plan(assessment, records, layers(), FROM, TO)
+    monkeypatch.setattr(planner, "PROVED", -1.0)
+    apart = service_plan(assessment, records, layers(), FROM, TO)
+    assert at_once.uncovered == apart.uncovered == ()
+    assert [one.to_site for one in at_once.loans] == [one.to_site for one in apart.loans] == ["South"]
+    assert len(apart.visits) == len(at_once.visits)
+    assert apart.gap_pct >= at_once.gap_pct
 
 
 def test_a_loan_on_the_register_counts_where_the_probe_is():
