@@ -18,6 +18,7 @@ import numpy.typing as npt
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 REL_GAP = 1e-3  # where the search may stop; what is left is said
+SOONER = 0.003  # by which the first week's visit weighs more than the last's: of equal plans the one that comes later
 CellWeek = tuple[int, int]  # number of a cell (site and kind), number of a week
 
 
@@ -271,7 +272,8 @@ def _weights(problem: Problem, at: _Layout, *, only_short: bool) -> Floats:
         cells = problem.spare.shape[0]
         weight[at.short : at.short + cells * problem.weeks] = np.tile(problem.days, cells)
         return weight
-    weight[: len(problem.sites) * problem.weeks] = problem.visit_weight
+    late = 1.0 + SOONER * (1.0 - np.arange(problem.weeks) / problem.weeks)
+    weight[: len(problem.sites) * problem.weeks] = problem.visit_weight * np.tile(late, len(problem.sites))
     for item, first in zip(problem.items, at.item, strict=True):
         weight[first : first + len(item.weeks)] = item.weight
     for start in at.lend.values():

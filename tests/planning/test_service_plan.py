@@ -117,7 +117,7 @@ def test_no_plan_of_all_there_are_is_better(due_days, least, late):
         len(plain.visits) if kept else float("inf"),
         sum(site.risk[n][0] + _risk(crossings[f"GP-{n + 1}"], today, plain, n) for n in due) if kept else float("inf"),
     )
-    assert _weight(made, site) == pytest.approx(best, rel=2e-3)
+    assert _weight(made, site) == pytest.approx(best, rel=5e-3)
     assert made.gap_pct <= 0.11
 
 
