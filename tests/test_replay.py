@@ -227,7 +227,7 @@ def test_forecasts_of_a_plain_drift_hold_its_passing():
     ]
     assert len(made) >= 20
     assert sum(one.verdict == "held" for one in made) >= 0.75 * len(made)
-    assert all(one.limit_pct == 90.0 for one in mine)
+    assert all(one.limit_pct == 90.0 for one in made)
 
 
 def test_what_a_service_cut_short_stays_open():
