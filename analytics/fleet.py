@@ -7,6 +7,8 @@ Pure: same records, same settings, same moment, same answer. No clock: ``as_of``
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import datetime
 
 import numpy as np
@@ -16,8 +18,10 @@ from analytics import __version__
 from analytics.advice.companions import companions
 from analytics.advice.devices import device_results, source_results
 from analytics.advice.overdue import due_checks
+from analytics.advice.probe_history import FleetHistory, first_checks, fleet_history
 from analytics.advice.probes import probe_results
 from analytics.advice.record_errors import proposals
+from analytics.baseline.noise import FleetPlacing
 from analytics.baseline.rows import Floats, days
 from analytics.baseline.shared import SharedMovement, against_source, shared_movement
 from analytics.charts.no_signal import no_signal_openings
@@ -36,23 +40,50 @@ from analytics.settings import Settings
 HOME_DAYS = 60.0
 
 
-def assess(records: Records, settings: Settings, as_of: datetime) -> FleetAssessment:
+@dataclass(frozen=True)
+class FleetConstants:
+    """All that a part of a fleet has to know of the rest: what is estimated over every probe, and nothing else.
+
+    A part holds whole sites with all that share a source, a jig or a control unit (``spread.partition``), so that movement in
+    common, neighbours and findings on devices lie inside it.
+    """
+
+    placing: FleetPlacing
+    slope_totals: Mapping[str | None, tuple[float, float]]  # by kind of detector: Σ P and Σ P ln|slope|
+    history: FleetHistory
+
+
+def assess(
+    records: Records, settings: Settings, as_of: datetime, fleet: FleetConstants | None = None
+) -> FleetAssessment:
     """The whole answer for one moment: every series, probe, source, jig and control unit.
 
     Only what is dated at or before ``as_of`` is used. Nothing recorded gives an empty answer, never an error.
+    fleet: where the records are a part of a fleet; None: they are all of it.
     """
     known = cut(records, as_of)
     counted = count_records(known, settings)
-    now = float(days(np.array([as_of], "datetime64[us]"))[0])
-
     charts = chart_responses(
-        counted.response_states, counted.names, known.events, activity_variance(known, counted, settings), settings
+        counted.response_states, counted.names, known.events, activity_variance(known, counted, settings), settings,
+        fleet.placing if fleet is not None else None,
     )
+    return answer(known, counted, charts, settings, as_of, fleet)
+
+
+def answer(
+    known: Records, counted: Counted, charts: ResponseCharts, settings: Settings, as_of: datetime,
+    fleet: FleetConstants | None = None,
+) -> FleetAssessment:
+    """The line from the charts of the response to the end; known: the records cut to ``as_of``."""
+    now = float(days(np.array([as_of], "datetime64[us]"))[0])
     quantities = quantity_charts(counted, known.events, settings)
     silent_openings, silent_now = no_signal_openings(counted.response_states)
 
     tolerance = settings.limits.tolerance_pct / 100.0
-    state = forecast_state(charts, quantities, counted.names, counted.response.keys, known, tolerance, now)
+    state = forecast_state(
+        charts, quantities, counted.names, counted.response.keys, known, tolerance, now,
+        fleet.slope_totals if fleet is not None else None,
+    )
 
     slips = proposals(counted, charts, known.readings, as_of)
 
@@ -81,6 +112,7 @@ def assess(records: Records, settings: Settings, as_of: datetime) -> FleetAssess
         settings,
         as_of,
         now,
+        fleet.history if fleet is not None else fleet_history(known, first_checks(counted), as_of),
     )
     return FleetAssessment(
         as_of,

@@ -33,6 +33,15 @@ NOTED = (
     | Flag.NO_HALF_LIFE
     | Flag.DERIVED
 )
+# Order of the quantities of one probe in the answer.
+QUANTITY_ORDER: dict[Quantity, int] = {
+    "response": 0,
+    "scatter": 1,
+    "background": 2,
+    "window_shift": 3,
+    "window_width": 4,
+    "side": 5,
+}
 
 
 @dataclass(frozen=True)
@@ -56,21 +65,13 @@ def _name(names: tuple[str, ...], code: int) -> str | None:
 def series_keys_of(counted: Counted, quantities: list[QuantityChart]) -> list[SeriesKey]:
     """All charted series: response and scatter of every series with a check, and the quantities that have rows."""
     found: list[tuple[tuple[str, ...], Quantity, int, Keys]] = []
-    order: dict[Quantity, int] = {
-        "response": 0,
-        "scatter": 1,
-        "background": 2,
-        "window_shift": 3,
-        "window_width": 4,
-        "side": 5,
-    }
 
     def add(quantity: Quantity, keys: Keys, codes: Ints) -> None:
         names = counted.names
         for code in np.unique(codes):
             text = (
                 names.probe[keys.probe[code]],
-                str(order[quantity]),
+                str(QUANTITY_ORDER[quantity]),
                 names.window[keys.window[code]],
                 _name(names.jig, keys.jig[code]) or "",
                 _name(names.collimator, keys.collimator[code]) or "",

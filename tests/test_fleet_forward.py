@@ -167,7 +167,7 @@ def one_site(records):
 def test_probes_elsewhere_do_not_change_a_digit_of_the_response(monkeypatch):
     """Given the fleet's placing spread, a probe's charts are the same whether or not other sites are in the store."""
     monkeypatch.setattr(
-        PlacingSpread, "estimate", lambda self, prior, _weight: (np.full(len(self.weights), prior), prior))
+        PlacingSpread, "estimate", lambda self, prior, _weight, _fleet=None: (np.full(len(self.weights), prior), prior))
     made, records = fleet("weekly")
     alone, names = one_site(records)
     whole = chart_rows(records, SHIPPED, made.ends_at)[0]

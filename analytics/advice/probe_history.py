@@ -42,17 +42,19 @@ class FleetHistory:
     known_years: Mapping[str, float]
 
 
-def fleet_history(
-    records: Records, counted: Counted, events: Mapping[str, Sequence[tuple[float, str]]], as_of: datetime
-) -> FleetHistory:
+def first_checks(counted: Counted) -> dict[str, float]:
+    """Day of the first check of every probe that has one, in the order of their names."""
+    table = counted.response
+    if len(table.series) == 0:
+        return {}
+    first = np.full(len(counted.names.probe), np.inf)
+    np.minimum.at(first, table.keys.probe[table.series], days(table.check_at))
+    return {counted.names.probe[code]: float(first[code]) for code in np.flatnonzero(np.isfinite(first))}
+
+
+def fleet_history(records: Records, first_checks: Mapping[str, float], as_of: datetime) -> FleetHistory:
     """From the day each probe was put into service, or its first check where that is not recorded, up to ``as_of``."""
-    first: dict[str, float] = {}
-    table, now = counted.response, float(days(np.array([as_of], "datetime64[us]"))[0])
-    at, probe = days(table.check_at), table.keys.probe[table.series] if len(table.series) else table.series
-    for code, name in enumerate(counted.names.probe):
-        mine = at[probe == code]
-        if len(mine):
-            first[name] = float(mine.min())
+    first, now = dict(first_checks), float(days(np.array([as_of], "datetime64[us]"))[0])
     for one in named_rows(records.probes):
         if pd.notna(one.in_service_on):
             began = float(days(np.array([one.in_service_on], "datetime64[us]"))[0])
@@ -61,7 +63,7 @@ def fleet_history(
     costs = records.events.loc[records.events["kind"].isin(SERVICE_KINDS), "cost"]
     usable = costs[costs >= 0]
     return FleetHistory(
-        sum(kind in SERVICE_KINDS for story in events.values() for _, kind in story),
+        int(records.events["kind"].isin(SERVICE_KINDS).sum()),
         sum(years.values()),
         float(usable.median()) if len(usable) else None,
         years,

@@ -13,10 +13,10 @@ from analytics.advice.out_of_use import Verifying
 from analytics.advice.overdue import Due
 from analytics.advice.overrules import in_force
 from analytics.advice.probe_history import (
+    FleetHistory,
     cost_lines,
     costs_of,
     fitness_and_age,
-    fleet_history,
     out_of_use,
     service_history,
     watch_remarks,
@@ -54,8 +54,9 @@ def probe_results(
     settings: Settings,
     as_of: datetime,
     now: float,
+    fleet: FleetHistory,
 ) -> tuple[ProbeResult, ...]:
-    """The answers in the order of the probe ids."""
+    """The answers in the order of the probe ids. fleet: what is known of services over all probes."""
     code_of = {name: code for code, name in enumerate(counted.names.probe)}
     newest = np.full(len(counted.response.keys), -1, np.int64)
     newest[charts.rows.unit_series] = np.arange(charts.rows.units)
@@ -76,7 +77,6 @@ def probe_results(
     inspections = {str(name): part for name, part in records.inspections.sort_values("done_at").groupby("probe", sort=False)}
     shift = next(chart for chart in quantities if chart.quantity == "window_shift")
     window_code = {one: code for code, one in enumerate(counted.names.window)}
-    fleet = fleet_history(records, counted, events, as_of)
     out = []
     apart = untold(charts, counted.names.source, settings.shared.least_probes)
     for row in named_rows(records.probes.sort_values("probe")):

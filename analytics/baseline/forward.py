@@ -16,7 +16,7 @@ import numpy as np
 
 from analytics.baseline.heard import WINDOW_SHARES, Known, at_query, heard_by_readout, steep_slopes
 from analytics.baseline.neighbours import neighbours, timelines
-from analytics.baseline.noise import PlacingSpread
+from analytics.baseline.noise import FleetPlacing, PlacingSpread
 from analytics.baseline.reference import References, references
 from analytics.baseline.rows import CLOSED_AFTER_DAYS, Floats, Ints, Rows
 
@@ -82,11 +82,15 @@ def walk(  # noqa: PLR0915 -- one pass, read from top to bottom
     least_probes: int,
     placing_prior: float,
     placing_prior_checks: float,
+    fleet_placing: FleetPlacing | None = None,
+    votes: list[tuple[Floats, Floats]] | None = None,
 ) -> Corrected:
     """Run the pass over all rows.
 
     counting_variance: [n] from the observed counts. expected_variance(rows_index, expected_y) -> variance from expected
     counts. placements: [n] independent placings in a check. Too few probes on a source: nothing is taken off.
+    fleet_placing: where these rows are a part of a fleet. votes: takes in what these rows say of the fleet's placing, one
+    entry a month start but the first, and one for the end.
     """
     n, units = len(rows.unit), rows.units
     x, shift, noise = rows.y.copy(), np.zeros(n), np.full(n, np.nan)
@@ -125,11 +129,18 @@ def walk(  # noqa: PLR0915 -- one pass, read from top to bottom
     home = rows.source[rows.unit_first[:-1]]
     by_time = np.lexsort((rows.unit, rows.at_days))
     closed_at = rows.first_days + CLOSED_AFTER_DAYS
-    edges = month_starts(float(rows.at_days.min()), float(rows.at_days.max()))
+    edges = month_starts(float(rows.at_days.min()), float(rows.at_days.max())) if fleet_placing is None else fleet_placing.edges
     cut = np.searchsorted(rows.at_days[by_time], edges)
     settle = np.flatnonzero(rows.last)
     settle = settle[np.argsort(closed_at[settle], kind="stable")]
     settle_cut = np.searchsorted(closed_at[settle], edges, side="right")
+
+    def of_fleet(month: int) -> float | None:
+        """The fleet's placing at this month start, where it is given from outside."""
+        if votes is not None:
+            votes.append(spread.votes())
+        return None if fleet_placing is None or fleet_placing.variance is None else float(fleet_placing.variance[month])
+
     for month in range(len(edges) - 1):
         # Checks closed in the month before: into references and placing spread.
         if month > 0:
@@ -142,7 +153,7 @@ def walk(  # noqa: PLR0915 -- one pass, read from top to bottom
                 begin = (table[touched, :START_CHECKS], table_var[touched, :START_CHECKS], table_at[touched, :START_CHECKS])
                 start[touched] = references(*begin).value
                 in_reference[touched] = np.isfinite(table[touched]).sum(axis=1)
-            unit_placing, _ = spread.estimate(placing_prior, placing_prior_checks)
+            unit_placing, _ = spread.estimate(placing_prior, placing_prior_checks, of_fleet(month))
             recent[rows.unit[fresh], rows.ordinal[fresh] % RECENT] = x[fresh]
             anchor, anchor_var = _anchors(alpha, alpha_var, recent, unit_placing)
         now = by_time[cut[month] : cut[month + 1]]
@@ -207,7 +218,7 @@ def walk(  # noqa: PLR0915 -- one pass, read from top to bottom
         made.value,
         made.variance,
         np.isfinite(table).sum(axis=1),
-        spread.estimate(placing_prior, placing_prior_checks)[0],
+        spread.estimate(placing_prior, placing_prior_checks, of_fleet(len(edges) - 1))[0],
         made,
     )
 

@@ -17,6 +17,33 @@ CLIP = 2.5  # a difference beyond this many standard deviations tells of a blund
 CLIPPED_MEAN = 0.9775600
 
 
+@dataclass(frozen=True)
+class FleetPlacing:
+    """The fleet's s² at every month start of a pass, for a part of the fleet that cannot work it out by itself.
+
+    edges: [months + 1] days since 1970, as of the whole fleet. variance: [months + 1], the last one that of the end; the first
+    is not asked for. None: not known yet, each part takes its own.
+    """
+
+    edges: Floats
+    variance: Floats | None
+
+
+def fleet_variance(own: Floats, weights: Floats, prior: float, prior_checks: float) -> float:
+    """The fleet's s² from the votes of its units, in any order; the prior where no unit knows its own.
+
+    own: s² of the units that know theirs. weights: of all units that have any. To four digits, far more than it is known to:
+    parts of a fleet that ask each other for it then agree within a few rounds.
+    """
+    if len(own) == 0:
+        return prior
+    # Exactly, so that units yet to come, with no weight, do not change the last digit by regrouping the sum.
+    total = math.fsum(weights)
+    share = total / (total + 10.0 * prior_checks)
+    # Median over units, so that a few wild units do not set it.
+    return float(f"{share * float(np.median(own)) + (1.0 - share) * prior:.4g}")
+
+
 @dataclass
 class PlacingSpread:
     """Running estimate per unit from differences of successive checks; arrays of length units.
@@ -35,22 +62,20 @@ class PlacingSpread:
         """No differences yet."""
         return cls(np.zeros(units), np.zeros(units), np.zeros(units))
 
-    def estimate(self, prior: float, prior_checks: float) -> tuple[Floats, float]:
+    def votes(self) -> tuple[Floats, Floats]:
+        """What the fleet's s² is made of: own s² of the units that know theirs, and the weights of all that have any."""
+        some = self.weights > 0
+        own = self.weighted[some] / self.weights[some]
+        return np.maximum(own[self.weights[some] >= 5], FLOOR), self.weights[some]
+
+    def estimate(self, prior: float, prior_checks: float, fleet: float | None = None) -> tuple[Floats, float]:
         """s² per unit, shrunk to the fleet's; and the fleet's own s².
 
         prior: s² before the fleet is known. prior_checks: weight of the fleet against a unit's own differences.
-        With none at all: the prior.
+        fleet: the fleet's s² where these units are a part of it; None: they are all of it. With none at all: the prior.
         """
-        # Exactly, so that units yet to come, with no weight, do not change the last digit by regrouping the sum.
-        total = math.fsum(self.weights)
-        own = self.weighted / np.where(self.weights > 0, self.weights, np.inf)
-        enough = self.weights >= 5
-        # The fleet's value: median over units, so that a few wild units do not set it.
-        fleet = prior
-        if enough.any():
-            fleet = float(np.median(np.maximum(own[enough], FLOOR)))
-            share = total / (total + 10.0 * prior_checks)
-            fleet = share * fleet + (1.0 - share) * prior
+        if fleet is None:
+            fleet = fleet_variance(*self.votes(), prior, prior_checks)
         shrunk = (self.weighted + prior_checks * fleet) / (self.weights + prior_checks)
         return np.maximum(shrunk, FLOOR), fleet
 

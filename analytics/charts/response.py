@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.baseline.forward import Corrected, SharedPriors, walk
+from analytics.baseline.noise import FleetPlacing
 from analytics.baseline.rows import Bools, Floats, Rows, build_rows
 from analytics.charts.budget import checks_between_false_alarms
 from analytics.charts.core import CoreChart, core_chart, interval_days
@@ -62,29 +63,54 @@ def unit_ends(rows: Rows, events: pd.DataFrame, names: Names) -> Floats:
     return out
 
 
-def chart_responses(
+def corrected_rows(
+    rows: Rows,
     states: Responses,
-    names: Names,
-    events: pd.DataFrame,
     activity_variance: Floats,
-    settings: Settings
-) -> ResponseCharts:
-    """The response from counted checks to alarms, for all series at once."""
-    rows = build_rows(states, events, names)
-    placements = np.maximum(states.placements[rows.index], 1).astype(float)
-    corrected = walk(
+    settings: Settings,
+    fleet_placing: FleetPlacing | None = None,
+    votes: list[tuple[Floats, Floats]] | None = None,
+) -> Corrected:
+    """The forward pass with the settings in force; fleet_placing and votes as in ``forward.walk``."""
+    return walk(
         rows,
         states.log_var[rows.index],
         lambda index, expected: expected_log_var(states.rows(index), expected),
-        placements,
+        np.maximum(states.placements[rows.index], 1).astype(float),
         SharedPriors(activity_variance),
         reference_checks=settings.reference.readings,
         window_days=settings.shared.window_days,
         least_probes=settings.shared.least_probes,
         placing_prior=(settings.noise.repositioning_pct / 100.0) ** 2,
         placing_prior_checks=float(settings.noise.repositioning_prior_checks),
+        fleet_placing=fleet_placing,
+        votes=votes,
     )
+
+
+def chart_responses(
+    states: Responses,
+    names: Names,
+    events: pd.DataFrame,
+    activity_variance: Floats,
+    settings: Settings,
+    fleet_placing: FleetPlacing | None = None,
+) -> ResponseCharts:
+    """The response from counted checks to alarms, for all series at once.
+
+    fleet_placing: where these series are a part of a fleet; None: they are all of it.
+    """
+    rows = build_rows(states, events, names)
+    corrected = corrected_rows(rows, states, activity_variance, settings, fleet_placing)
+    return chart_rows(rows, corrected, states, names, events, settings)
+
+
+def chart_rows(
+    rows: Rows, corrected: Corrected, states: Responses, names: Names, events: pd.DataFrame, settings: Settings
+) -> ResponseCharts:
+    """The charts of rows that have been walked over."""
     c = corrected
+    placements = np.maximum(states.placements[rows.index], 1).astype(float)
     outliers = find_outliers(rows, c.x, c.noise, c.persistent, placements)
     interval = interval_days(rows)
     budget = settings.alarms.budget_per_probe_year

@@ -52,27 +52,61 @@ def sizes_per_year() -> Floats:
 
 
 def shrunk_middle(
-    kind: Ints, probability: Floats, log_size: Floats, prior_middle: float, prior_drifts: float = PRIOR_DRIFTS
+    kind: Ints,
+    probability: Floats,
+    log_size: Floats,
+    prior_middle: float,
+    prior_drifts: float = PRIOR_DRIFTS,
+    totals: tuple[Floats, Floats] | None = None,
 ) -> Floats:
     """[units] middle of ln|slope| for each unit, by its kind, from all *other* units of that kind.
 
     kind: [units] codes, any below 0 is a kind of its own. probability: that a unit drifts; log_size: mean ln|slope| if so.
-    A kind of which nothing drifts keeps ``prior_middle``.
+    A kind of which nothing drifts keeps ``prior_middle``. totals: [units] Σ P and Σ P ln|b| of each unit's kind over a
+    fleet of which these are a part; None: they are all of it.
 
     >>> shrunk_middle(np.array([0, 0, 1]), np.array([1.0, 1.0, 1.0]), np.array([-2.0, -4.0, 0.0]), -3.0, 1.0).tolist()
     [-3.5, -2.5, -3.0]
     """
     code = kind - kind.min(initial=0)
-    n = np.bincount(code, probability)[code] - probability
-    total = np.bincount(code, probability * log_size)[code] - probability * log_size
+    if totals is None:
+        totals = np.bincount(code, probability)[code], np.bincount(code, probability * log_size)[code]
+    n, total = totals[0] - probability, totals[1] - probability * log_size
     return np.asarray((prior_drifts * prior_middle + total) / (prior_drifts + np.maximum(n, 0.0)))
 
 
-def weigh_ramps(trends: Trends, step: Floats, kind: Ints | None = None) -> Ramps:
+def slope_votes(trends: Trends, step: Floats) -> tuple[Floats, Floats]:
+    """[units] what each unit says of the slopes of its kind before it has heard the others: P and mean ln|slope|."""
+    slope, evidence, log_step, _, _ = _evidence(trends, step)
+    return _votes(slope, evidence, log_step)
+
+
+def _votes(slope: Floats, evidence: Floats, log_step: Floats) -> tuple[Floats, Floats]:
+    found = _posterior(evidence, log_step, np.full(len(log_step), np.log(MIDDLE_PER_YEAR)))
+    p = found[0].sum(axis=(1, 2))
+    log_size = np.log(np.abs(slope) * YEAR_DAYS)
+    return p, (found[0].sum(axis=1) * log_size).sum(axis=1) / np.where(p > 0, p, 1.0)
+
+
+def weigh_ramps(
+    trends: Trends, step: Floats, kind: Ints | None = None, totals: tuple[Floats, Floats] | None = None
+) -> Ramps:
     """The posterior of all units.
 
     step: [units] ln of the evidence for a step (``trend.step_evidence``). kind: [units] kind of detector; None: all alike.
+    totals: as in ``shrunk_middle``.
     """
+    slope, evidence, log_step, since_onset, level_var = _evidence(trends, step)
+    middle = np.full(len(step), np.log(MIDDLE_PER_YEAR))
+    if len(step):
+        p, mean = _votes(slope, evidence, log_step)
+        codes = np.zeros(len(p), np.int64) if kind is None else kind
+        middle = shrunk_middle(codes, p, mean, np.log(MIDDLE_PER_YEAR), totals=totals)
+    return Ramps(slope, *_posterior(evidence, log_step, middle), since_onset, level_var)
+
+
+def _evidence(trends: Trends, step: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+    """Slopes, evidence of [units, onsets, slopes] and of a step, days since the onset, variance of the level before it."""
     ramps = slice(1 + ONSETS, 1 + 2 * ONSETS)
     posterior_var = trends.slope_var[:, ramps]
     safe = np.where(posterior_var > 0, posterior_var, 1.0)
@@ -85,17 +119,9 @@ def weigh_ramps(trends: Trends, step: Floats, kind: Ints | None = None) -> Ramps
     usable = (trends.checks >= 3) & (np.nan_to_num(since_onset) > 0).any(axis=1)
     evidence = np.where(usable[:, None, None], evidence, -np.inf)
     log_step = np.where(usable, step + np.log(PRIOR_STEP), -np.inf)
-    middle = np.full(len(step), np.log(MIDDLE_PER_YEAR))
-    found = _posterior(evidence, log_step, middle)
-    if len(step):
-        p = found[0].sum(axis=(1, 2))
-        log_size = np.log(np.abs(slope) * YEAR_DAYS)
-        mean = (found[0].sum(axis=1) * log_size).sum(axis=1) / np.where(p > 0, p, 1.0)
-        middle = shrunk_middle(np.zeros(len(p), np.int64) if kind is None else kind, p, mean, np.log(MIDDLE_PER_YEAR))
-        found = _posterior(evidence, log_step, middle)
     reach = np.where(posterior_var > 0, trends.cross[:, ramps] / safe, 0.0)
     level_var = np.maximum(trends.level_var[:, ramps] - posterior_var * reach**2, 0.0)[:, 0]
-    return Ramps(slope, *found, since_onset, level_var)
+    return slope, evidence, log_step, since_onset, level_var
 
 
 def _posterior(evidence: Floats, log_step: Floats, middle: Floats) -> tuple[Floats, Floats, Floats]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -50,6 +51,7 @@ def drift_state(
     kind: Ints | None = None,
     sliding: list[Slide] | None = None,
     trends: Trends | None = None,
+    kind_totals: tuple[Floats, Floats] | None = None,
 ) -> DriftState:
     """Fit every unit, and forecast those that drift towards the tolerance limit.
 
@@ -59,7 +61,7 @@ def drift_state(
 
     tolerance: fraction of the reference. now_days: moment from which chances are counted; the newest check of each unit
     where none is given. kind: [units] kind of detector, whose drifts a young slope is drawn to. sliding: accounts as
-    sliding windows (``drift.shift``). trends: where they are fitted already.
+    sliding windows (``drift.shift``). trends: where they are fitted already. kind_totals: as in ``slopes.shrunk_middle``.
     """
     c = charts.corrected
     trends = trends if trends is not None else response_trends(charts)
@@ -82,7 +84,7 @@ def drift_state(
     lower, upper = np.log1p(-tolerance) + c.alpha, np.log1p(tolerance) + c.alpha
     outside = (w * (_cdf(lower[:, None], trends) + 1.0 - _cdf(upper[:, None], trends))).sum(axis=1)
 
-    ramps = weigh_ramps(trends, _steps(charts), kind)
+    ramps = weigh_ramps(trends, steps(charts), kind, kind_totals)
     probability, slid, paths, sign, gone = _ways(ramps, sliding or [], tolerance)
     forecast = (
         np.isfinite(c.alpha)
@@ -133,7 +135,8 @@ def response_trends(charts: ResponseCharts) -> Trends:
     return fit_trends(rows.unit[use], rows.at_days[use], c.x[use], c.noise[use] + c.persistent[use], rows.units)
 
 
-def _steps(charts: ResponseCharts) -> Floats:
+def steps(charts: ResponseCharts) -> Floats:
+    """[units] ln of the evidence for a step."""
     rows, c, use = charts.rows, charts.corrected, seen_rows(charts)
     return step_evidence(rows.unit[use], c.x[use], c.noise[use] + c.persistent[use], rows.units)
 
@@ -225,10 +228,12 @@ def forecast_state(
     records: Records,
     tolerance: float,
     now_days: float | None = None,
+    slope_totals: Mapping[str | None, tuple[float, float]] | None = None,
 ) -> DriftState:
     """Trends, sliding windows and kinds of detector of a fleet, and what follows for every unit.
 
-    keys: of the response series. records: windows and probes as registered.
+    keys: of the response series. records: windows and probes as registered. slope_totals: Σ P and Σ P ln|slope| by kind of
+    detector over a fleet of which these series are a part; None: they are all of it.
     """
     trends, rows, c, use = response_trends(charts), charts.rows, charts.corrected, seen_rows(charts)
     variance = (c.noise[use] + c.persistent[use]) * trends.inflation[rows.unit[use]]
@@ -244,12 +249,23 @@ def forecast_state(
     )
     sliding = slides(seen, quantities, names, records, tolerance)
     kinds = detector_kinds(rows.unit_probe, names, records)
-    return drift_state(charts, tolerance, now_days, kind=kinds, sliding=sliding, trends=trends)
+    totals = None
+    if slope_totals is not None:
+        by_unit = [slope_totals[one] for one in detectors_of(rows.unit_probe, names, records)]
+        table = np.array(by_unit, float).reshape(-1, 2)
+        totals = table[:, 0], table[:, 1]
+    return drift_state(charts, tolerance, now_days, kind=kinds, sliding=sliding, trends=trends, kind_totals=totals)
+
+
+def detectors_of(unit_probe: Ints, names: Names, records: Records) -> list[str | None]:
+    """[units] the probe's kind of detector, as registered."""
+    of = dict(zip(records.probes["probe"].astype(object), records.probes["detector"].astype(object), strict=True))
+    found = [of.get(names.probe[probe]) for probe in unit_probe]
+    return [one if isinstance(one, str) else None for one in found]
 
 
 def detector_kinds(unit_probe: Ints, names: Names, records: Records) -> Ints:
     """[units] code of the probe's kind of detector; −1 where none is registered."""
-    of = dict(zip(records.probes["probe"].astype(object), records.probes["detector"].astype(object), strict=True))
-    kinds = [of.get(names.probe[probe]) for probe in unit_probe]
+    kinds = detectors_of(unit_probe, names, records)
     codes = {one: number for number, one in enumerate(sorted({one for one in kinds if isinstance(one, str)}))}
     return np.array([codes[one] if isinstance(one, str) else -1 for one in kinds], np.int64)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -13,8 +14,20 @@ from dashboard.commands.group import SOMETHING_NEW
 from dashboard.commands.options import DEFAULT_STORE, Config, Json, Store
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     from analytics.records.rewind import Past
+    from analytics.records.snapshot import Records
     from analytics.results import FleetAssessment
+    from analytics.settings import Settings
+
+
+class Engine(StrEnum):
+    """What works the answer out."""
+
+    LOCAL = "local"
+    DASK = "dask"
+
 
 WORST_FIRST = ("retire", "service", "undetermined", "watch", "use")
 
@@ -38,6 +51,18 @@ def run(
             help="Name what this answer has that the one at that revision had not; ends with 4 if anything.",
         ),
     ] = None,
+    engine: Annotated[
+        Engine, typer.Option("--engine", help="Work it out here, or in parts on a Dask cluster (extra `scale`); the answer is the same.")
+    ] = Engine.LOCAL,
+    scheduler: Annotated[
+        str | None,
+        typer.Option(
+            "--scheduler",
+            metavar="ADDRESS",
+            show_default=False,
+            help="With --engine dask: the scheduler of a running cluster. [default: workers on this machine]",
+        ),
+    ] = None,
     store: Store = DEFAULT_STORE,
     config: Config = None,
     as_json: Json = False,
@@ -58,10 +83,12 @@ def run(
       steadycount assess --store fleet.duckdb
       steadycount assess --as-of 2024-03-31 --probe GP-001 --json --store fleet.duckdb
       steadycount assess --new-since 17 --store fleet.duckdb
+      steadycount assess --engine dask --scheduler tcp://scheduler:8786 --json --store fleet.duckdb
     """
+    if scheduler is not None and engine is not Engine.DASK:
+        raise UserError("a scheduler is of use with --engine dask only", where="--scheduler", do="Add --engine dask.")
     where = session.existing(store)
 
-    from analytics.fleet import assess
     from analytics.records.reader import snapshot
     from analytics.records.rewind import records_at
 
@@ -72,7 +99,7 @@ def run(
         if probe is not None and probe not in set(records.probes["probe"]):
             raise UserError(f"there is no probe `{probe}`", where="--probe", do="Case and leading zeros count.")
         past = None if new_since is None else records_at(where, new_since)
-        assessment = assess(records, settings, when)
+        assessment = _assessed(records, settings, when, engine, scheduler)
     if as_json:
         from analytics.answer import as_json as document
 
@@ -92,6 +119,20 @@ def run(
         return 0
     hook.tell(settings.alarms.on_new, new, where, assessment.revision)
     return SOMETHING_NEW
+
+
+def _assessed(
+    records: Records, settings: Settings, when: datetime, engine: Engine, scheduler: str | None
+) -> FleetAssessment:
+    """The answer by the engine that was asked for."""
+    if engine is Engine.LOCAL:
+        from analytics.fleet import assess
+
+        return assess(records, settings, when)
+    from analytics.spread.dask_mapper import assess_on_dask, cluster
+
+    with cluster(scheduler) as client:
+        return assess_on_dask(records, settings, when, client)
 
 
 def _new_since(past: Past, config: Path | None, assessment: FleetAssessment) -> tuple[str, ...]:

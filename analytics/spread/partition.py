@@ -1,0 +1,135 @@
+"""A fleet in parts that share nothing: no check source, jig or control unit stands in two of them.
+
+Movement in common, neighbours on a source, and what is found on devices rest on all probes read with one source, jig or
+control unit. So whatever hangs together through any of these goes into one part: sites that lend each other a source are
+one part, however large. What is left to share between parts is the small table of ``fleet.FleetConstants``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from analytics.baseline.rows import Ints
+from analytics.records.snapshot import Records
+
+DEVICES = ("source", "jig", "readout")
+
+
+@dataclass(frozen=True)
+class Part:
+    """Records of some probes whole. The categories are those of the whole fleet, so codes mean the same everywhere."""
+
+    records: Records
+    devices: dict[str, frozenset[str]]  # by kind: the names this part answers for
+
+
+def components(readings: pd.DataFrame, probes: pd.Index, names: dict[str, pd.Index]) -> tuple[Ints, dict[str, Ints]]:
+    """Number of the connected group of every probe, and of every source, jig and control unit; −1: read with by nobody."""
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    probe = _codes(readings["probe"], probes)
+    begins, total = {}, len(probes)
+    for kind in DEVICES:
+        begins[kind] = total
+        total += len(names[kind])
+    ends = []
+    for kind in DEVICES:
+        code = _codes(readings[kind], names[kind])
+        used = (code >= 0) & (probe >= 0)
+        pairs = np.unique(probe[used] * np.int64(max(len(names[kind]), 1)) + code[used])
+        ends.append(np.stack([pairs // max(len(names[kind]), 1), begins[kind] + pairs % max(len(names[kind]), 1)]))
+    pair = np.concatenate(ends, axis=1)
+    graph = coo_array((np.ones(pair.shape[1], np.int8), (pair[0], pair[1])), shape=(total, total))
+    _, label = connected_components(graph, directed=False)
+    known, group = np.unique(label[: len(probes)], return_inverse=True)
+
+    def of(kind: str) -> Ints:
+        mine = label[begins[kind] : begins[kind] + len(names[kind])]
+        if len(known) == 0:
+            return np.full(len(mine), -1, np.int64)
+        place = np.minimum(np.searchsorted(known, mine), len(known) - 1)
+        return np.where(known[place] == mine, place, -1).astype(np.int64)
+
+    return group.astype(np.int64), {kind: of(kind) for kind in DEVICES}
+
+
+def packed(weight: Ints, parts: int) -> Ints:
+    """Part of every group: the heaviest first, each into the lightest part so far (longest processing time first).
+
+    >>> packed(np.array([5, 1, 3, 3]), 2).tolist()
+    [0, 0, 1, 1]
+    """
+    import heapq
+
+    out = np.zeros(len(weight), np.int64)
+    load = [(0, part) for part in range(max(parts, 1))]
+    for group in np.argsort(-weight, kind="stable"):
+        least, part = heapq.heappop(load)
+        out[group] = part
+        heapq.heappush(load, (least + int(weight[group]), part))
+    return out
+
+
+def split(records: Records, parts: int) -> tuple[Part, ...]:
+    """The records in at most so many parts of about equal numbers of readings; parts without any probe are left out.
+
+    Devices that nobody was read with go to the first part. Registries of sources and windows, and the decisions of people,
+    travel whole: they are small.
+    """
+    readings = records.readings
+    registered = {"probe": records.probes["probe"], "source": records.sources["source"]}
+    names = {kind: _names(readings[kind], registered.get(kind)) for kind in ("probe", *DEVICES)}
+    group, of_device = components(readings, names["probe"], names)
+    weight = np.bincount(_codes(readings["probe"], names["probe"]), minlength=len(names["probe"]))
+    groups = int(group.max(initial=-1)) + 1
+    total = np.bincount(group, weights=weight, minlength=groups).astype(np.int64)
+    part_of = packed(total, min(parts, max(groups, 1)))
+    own = part_of[group]
+    kept = sorted(set(own.tolist())) or [0]
+    row_part = own[_codes(readings["probe"], names["probe"])] if len(readings) else np.zeros(0, np.int64)
+    readings = readings.assign(
+        **{kind: readings[kind].cat.set_categories(names[kind]) for kind in ("probe", *DEVICES)}
+    )
+    out = []
+    for number in kept:
+        mine = frozenset(names["probe"][own == number])
+        devices = {}
+        for kind in DEVICES:
+            label = of_device[kind]
+            place = np.where(label >= 0, part_of[np.maximum(label, 0)] if groups else 0, kept[0])
+            devices[kind] = frozenset(names[kind][place == number])
+        out.append(Part(_of(records, readings[row_part == number], mine), devices))
+    return tuple(out)
+
+
+def _of(records: Records, readings: pd.DataFrame, probes: frozenset[str]) -> Records:
+    def mine(table: pd.DataFrame) -> pd.DataFrame:
+        return table[table["probe"].isin(probes)].reset_index(drop=True)
+
+    return replace(
+        records,
+        readings=readings.reset_index(drop=True),
+        probes=mine(records.probes),
+        events=mine(records.events),
+        inspections=mine(records.inspections),
+        uses=records.uses.iloc[:0],  # no part of the answer
+        outcomes=records.outcomes.iloc[:0],
+    )
+
+
+def _names(column: pd.Series, registered: pd.Series | None) -> pd.Index:
+    found = {str(one) for one in column.cat.categories}
+    if registered is not None:
+        found |= {str(one) for one in registered.dropna()}
+    return pd.Index(sorted(found), dtype=object)
+
+
+def _codes(column: pd.Series, names: pd.Index) -> Ints:
+    """Codes of a categorical column into ``names``; −1 where missing."""
+    table = names.get_indexer(pd.Index(column.cat.categories).astype(object)).astype(np.int64)
+    own = column.cat.codes.to_numpy()
+    return np.where(own >= 0, table[own], -1) if len(table) else np.full(len(column), -1, np.int64)
