@@ -73,6 +73,7 @@ def probe_results(
         records.events["probe"].astype(object), at, records.events["kind"].astype(object), strict=True
     ):
         events.setdefault(str(name), []).append((float(when), str(kind)))
+    events_of = {str(name): part for name, part in records.events.groupby("probe", sort=False)}
     decisions = {str(name): part for name, part in records.decisions.groupby("probe", sort=False)}
     inspections = {str(name): part for name, part in records.inspections.sort_values("done_at").groupby("probe", sort=False)}
     shift = next(chart for chart in quantities if chart.quantity == "window_shift")
@@ -122,7 +123,7 @@ def probe_results(
             )
         decided = decisions.get(name, records.decisions.iloc[:0])
         out_of_use(
-            situation, story, records.events[records.events["probe"] == name], decided,
+            situation, story, events_of.get(name, records.events.iloc[:0]), decided,
             [(a, window_code.get(one.window, -1)) for one in mine for a in one.alerts],
             Verifying.of(counted, charts, code),
         )
