@@ -158,7 +158,7 @@ def _table(look: read.Look, probe: ProbeResult) -> None:
     mine = data[""] != ""
     for column in data.columns:
         data.loc[mine, column] = data.loc[mine, column].map(lambda text: f"**{text}**" if text else text)
-    st.table(data.set_index(""), border="horizontal")
+    st.table(data.rename(columns={"": "Decides"}).set_index("Decides"), border="horizontal")
     st.caption(
         "Rows, their order and their numbers are the site's to change: section `decision` of the settings. "
         "Whether patients may be served is not decided by this table."

@@ -175,7 +175,7 @@ def beside(whole: Plan) -> pd.DataFrame:
         ("Days at risk", *(values.number(one, "d", digits=3) for one in (whole.risk_days, due.risk_days))),
         ("Probe-days short of cover", f"{whole.days_short}", f"{due.days_short}"),
     ]
-    return pd.DataFrame(rows, columns=["", "This plan", "Each on its own due date"])
+    return pd.DataFrame(rows, columns=["Measure", "This plan", "Each on its own due date"])
 
 
 def risk_table(look: read.Look, whole: Plan) -> pd.DataFrame:

@@ -16,6 +16,7 @@ from analytics.news import news
 from analytics.results import FleetAssessment
 from analytics.settings import Settings, from_directory, load, shipped
 from dashboard.seam import place, read
+from dashboard.seam.signature import because, named
 
 Kind = Literal["yes/no", "whole", "number", "text", "choice", "by name", "other"]
 Key = tuple[str, str]  # section and name
@@ -164,7 +165,7 @@ def take_up(version: int, *, by: str, reason: str) -> int:
 def _save(layer: Layer, *, by: str, reason: str) -> int:
     from analytics.records.store_settings import save_settings
 
-    return save_settings(place.store_path(), layer, by=by.strip(), reason=reason.strip())
+    return save_settings(place.store_path(), layer, by=named(by), reason=because(reason))
 
 
 def versions() -> pd.DataFrame:

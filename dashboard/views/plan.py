@@ -133,7 +133,7 @@ def _sources(part: Plan) -> None:
 
 def _beside(look: read.Look, whole: Plan) -> None:
     st.header("Beside each probe on its own due date")
-    st.table(planning.beside(whole).set_index(""), border="horizontal", alt="This plan beside the plain one, all sites")
+    st.table(planning.beside(whole).set_index("Measure"), border="horizontal", alt="This plan beside the plain one, all sites")
     st.caption(
         "All sites. Where the plain plan keeps a site's cover, this one has no more visits, cost and days at risk there; "
         f"where it does not, keeping the cover comes first. {planning.proof(whole)}"

@@ -123,8 +123,9 @@ def _table(look: read.Look, devices: tuple[DeviceResult, ...], kind: str) -> Non
     if kind == "source":
         st.caption(
             "Too weak: 3 % in 10 s is no longer reached on it (about 100 cps). Activity: as stated, decayed to now; "
-            f"an empty cell: not stated. Leak tests and inventory: {links.inline('other_checks', 'other checks', kind='leak_test')}."
+            "an empty cell: not stated."
         )
+        st.markdown(f"Leak tests and inventory: {links.inline('other_checks', 'other checks', kind='leak_test')}.")
 
 
 def _one(look: read.Look, one: DeviceResult) -> None:

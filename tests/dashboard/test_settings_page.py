@@ -53,9 +53,9 @@ def test_every_setting_has_a_place_on_the_page(store):
 
 
 def test_a_change_shows_its_effect_before_it_can_be_saved(store):
-    """A tighter tolerance: its effect in probes and sentences first, then name and reason, then a version in the store."""
-    at = open_page("settings", section="limits")
-    at.number_input(key="set-limits-tolerance_pct").set_value(2.5).run()
+    """More checks before anything is said: the effect in probes first, then name and reason, then a version in the store."""
+    at = open_page("settings", section="reference")
+    at.number_input(key="set-reference-least_readings").set_value(100).run()
     assert "It can be saved once its effect has been shown." in words(at)
     assert not [one for one in at.button if one.label == "Save"]
     button(at, "Show what it would change").click().run()
@@ -70,8 +70,8 @@ def test_a_change_shows_its_effect_before_it_can_be_saved(store):
     next(one for one in at.text_input if one.label == "Why").set_value("agreed on Monday")
     button(at, "Save").click().run()
     assert not at.exception
-    assert load(settings_layer(store)).limits.tolerance_pct == 2.5
-    assert settings_layer(store) == {"limits": {"tolerance_pct": 2.5}}
+    assert load(settings_layer(store)).reference.least_readings == 100
+    assert settings_layer(store) == {"reference": {"least_readings": 100}}
     newest = setting_versions(store).iloc[0]
     assert (newest["by"], newest["reason"]) == ("A. Lind", "agreed on Monday")
     assert "Saved as version" in words(at)
