@@ -84,7 +84,7 @@ def _due(look: read.Look) -> None:
         column_config={
             "state": "State",
             "subject": "Probe or source",
-            "story": st.column_config.LinkColumn("", display_text="open", width="small"),
+            "story": st.column_config.LinkColumn("Story", display_text="open", width="small"),
             "site": "Site",
             "kind": "Check",
             "due_on": st.column_config.DateColumn("Due", format="D MMM YYYY"),
