@@ -28,6 +28,15 @@ def signed_pct(value: float) -> str:
     return ("−" if value < 0 else "+") + pct(value)
 
 
+def likely(probability: float) -> str:
+    """A probability in per cent, never rounded to none or to certain.
+
+    >>> likely(0.81), likely(0.9985), likely(0.002)
+    ('81 %', 'over 99 %', 'under 1 %')
+    """
+    return "under 1 %" if probability < 0.01 else "over 99 %" if probability > 0.99 else pct(100.0 * probability)
+
+
 def day(days: float) -> str:
     """Days since 1970 as an ISO date.
 

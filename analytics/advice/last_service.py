@@ -14,7 +14,7 @@ from analytics.charts.quantities import QuantityChart
 from analytics.charts.response import ResponseCharts
 from analytics.drift.state import DriftState
 from analytics.results import Alert
-from analytics.words import day, moment, pct, signed_pct
+from analytics.words import day, likely, moment, signed_pct
 
 ENOUGH_CHECKS = 5  # after a service, before an alarm from before it may count as answered
 ANSWERED_BELOW = 0.15  # probability of not having held up to which it may
@@ -44,7 +44,7 @@ class LastService:
             word = next(text for least, text in SAID if self.not_held >= least)
             numbers = "; ".join(_numbers(p) for p in self.parts if p.what != "window shift" or p.checks > 1)
             out.append(
-                f"The last service ({what}) {word} (probability that it did not: {_probability(self.not_held)})"
+                f"The last service ({what}) {word} (probability that it did not: {likely(self.not_held)})"
                 f"{': ' + numbers if numbers else ''}."
             )
         if self.answered:
@@ -61,10 +61,6 @@ SAID = (
     (0.25, "has not shown yet that it held"),
     (0.0, "held as far as the checks tell"),
 )
-
-
-def _probability(value: float) -> str:
-    return "under 1 %" if value < 0.01 else "over 99 %" if value > 0.99 else pct(100.0 * value)
 
 
 def _numbers(p: After) -> str:

@@ -135,7 +135,7 @@ def probe_results(
         situation.costs = costs_of(situation, row, fleet, verdict.advice == "service", settings)
         if situation.costs.ratio is not None:
             verdict = judge(situation, settings.decision.rows)
-        due_on = {d.kind: d.due_on for d in checks}
+        due_on = {} if situation.withdrawn is not None else {d.kind: d.due_on for d in checks}  # out of use: none is asked for
         out.append(
             ProbeResult(
                 name,

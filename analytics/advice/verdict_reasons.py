@@ -5,7 +5,7 @@ from __future__ import annotations
 from analytics.advice.cause_signs import cause_signs
 from analytics.advice.decision_facts import Facts
 from analytics.advice.situation import Situation
-from analytics.words import pct, signed_pct
+from analytics.words import likely, signed_pct
 
 
 def reasons(  # noqa: C901, PLR0912, PLR0915 -- one sentence a finding, in the order they are read
@@ -67,7 +67,8 @@ def reasons(  # noqa: C901, PLR0912, PLR0915 -- one sentence a finding, in the o
         )
     if e.scatter_high:
         out.append(
-            f"Its checks scatter beyond counting and placing; {e.outliers} of the newest 30 lie far off, {e.outliers_low} of them low."
+            f"Its checks scatter beyond counting and placing; of the newest 30, {e.outliers} lay alone and far off, "
+            f"and {e.outliers_low} far below their likely course."
         )
     if e.side_high and e.side_factor is not None:
         out.append(f"The side reading is {e.side_factor:.2f} times its usual share: the shield may have moved.")
@@ -93,7 +94,7 @@ def reasons(  # noqa: C901, PLR0912, PLR0915 -- one sentence a finding, in the o
     elif s.out_of_use:
         out.append("It was taken out of use and has not been cleared since.")
     if cause not in ("none", "unknown"):
-        out.append(f"Likely cause: {cause.replace('_', ' ')} (probability {pct(100 * probability)}).")
+        out.append(f"Likely cause: {cause.replace('_', ' ')} (probability {likely(probability)}).")
     elif cause == "unknown":
         out.append("No known pattern of faults fits well enough to name a cause.")
     if not out and s.ever_read:

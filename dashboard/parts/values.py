@@ -6,6 +6,8 @@ import math
 from datetime import date, datetime
 from typing import TypeGuard
 
+from analytics.words import likely
+
 DASH = "–"
 
 
@@ -93,6 +95,17 @@ def ago(then: date | datetime | None, now: datetime) -> str:
     if days < 60:
         return f"{count(days, 'day')} ago"
     return f"{round(days / 30.44)} months ago" if days < 730 else f"{days / 365.25:.1f} years ago"
+
+
+def chance(probability: float | None) -> str:
+    """A probability in per cent, never rounded to none or to certain.
+
+    >>> chance(0.81), chance(0.9985), chance(0.002), chance(None)
+    ('81 %', 'over 99 %', 'under 1 %', '–')
+    """
+    if probability is None or not math.isfinite(probability):
+        return DASH
+    return likely(probability)
 
 
 def count(many: int, one: str, several: str | None = None) -> str:

@@ -5,9 +5,12 @@ Colours are mid-tones that stand at 3:1 or better on the light and on the dark g
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
+from datetime import date
 
 from analytics.results import Cause, DeviceAdvice, ProbeAdvice, Quantity, Rule
+from dashboard.parts.values import day
 
 
 @dataclass(frozen=True)
@@ -114,3 +117,26 @@ RULE: dict[Rule, str] = {
     "side": "side reading changed",
     "below_side_readings": "centred count not above both sides",
 }
+
+_ISO_DAY = re.compile(r"(?<![\w-])(\d{4})-(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])(?![\w-])")
+_LIKELY = re.compile("^Likely cause: (" + "|".join(one.replace("_", " ") for one in CAUSE) + r") \(")
+
+
+def as_on_pages(sentence: str) -> str:
+    """A sentence of the analysis with its days and its cause as the pages word them.
+
+    >>> as_on_pages("It is down since about 2026-03-24.")
+    'It is down since about 24 Mar 2026.'
+    >>> as_on_pages("Likely cause: efficiency loss (probability 81 %).")
+    'Likely cause: loss of efficiency (probability 81 %).'
+    """
+    sentence = _ISO_DAY.sub(_day, sentence)
+    words: dict[str, str] = {cause.replace("_", " "): word for cause, word in CAUSE.items()}
+    return _LIKELY.sub(lambda m: f"Likely cause: {words[m.group(1)]} (", sentence)
+
+
+def _day(found: re.Match[str]) -> str:
+    try:
+        return day(date.fromisoformat(found.group(0)))
+    except ValueError:  # 30 February is no day: left as it stands
+        return found.group(0)

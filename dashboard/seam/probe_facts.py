@@ -6,24 +6,38 @@ from datetime import datetime
 
 from analytics.results import ProbeResult, SeriesResult
 from dashboard.figures.forecast import says
-from dashboard.parts.values import DASH, ago, count, day, interval, moment, number
+from dashboard.parts.values import DASH, ago, chance, count, day, interval, moment, number
 from dashboard.parts.words import CAUSE
 
 Fact = tuple[str, str]
 
 
-def facts(probe: ProbeResult, series: SeriesResult | None, as_of: datetime) -> list[Fact]:
-    """The facts on a probe and on the series that is looked at (None: no response was ever charted)."""
-    return [*(_series_facts(series) if series is not None else ()), *_cause(probe), ("Last check", _last(probe, as_of))]
+def facts(
+    probe: ProbeResult, series: SeriesResult | None, as_of: datetime, tolerance_pct: float | None = None
+) -> list[Fact]:
+    """The facts on a probe and on the series that is looked at (None: no response was ever charted).
+
+    tolerance_pct: the tolerance limit, by which a response beyond it is told from one that nears no limit.
+    """
+    return [*(_series_facts(series, tolerance_pct) if series is not None else ()), *_cause(probe), ("Last check", _last(probe, as_of))]
 
 
-def _series_facts(series: SeriesResult) -> list[Fact]:
+def _series_facts(series: SeriesResult, tolerance_pct: float | None) -> list[Fact]:
     return [
         ("Response now", _now(series)),
         ("Reference", _reference(series)),
         ("Drift", _drift(series)),
-        ("Reaches a limit", says(series.crossing) if series.crossing else f"{DASH} (no limit is being approached)"),
+        ("Reaches a limit", _reaches(series, tolerance_pct)),
     ]
+
+
+def _reaches(series: SeriesResult, tolerance_pct: float | None) -> str:
+    if series.crossing:
+        return says(series.crossing)
+    now = series.current_pct
+    if now is not None and tolerance_pct is not None and abs(now - 100) >= tolerance_pct:
+        return f"{DASH} (already beyond the tolerance limit of {tolerance_pct:g} %)"
+    return f"{DASH} (no crossing is forecast)"
 
 
 def _now(series: SeriesResult) -> str:
@@ -57,7 +71,7 @@ def _cause(probe: ProbeResult) -> list[Fact]:
         return []
     likely = sorted(probe.cause_probabilities.items(), key=lambda one: -one[1])[:3]
     words: dict[str, str] = {str(cause): word for cause, word in CAUSE.items()}
-    shares = [f"{words.get(name, name)} {100 * share:.0f} %" for name, share in likely if share >= 0.005]
+    shares = [f"{words.get(name, name)} {chance(share)}" for name, share in likely if share >= 0.005]
     return [("Likely cause", ", ".join(shares) or words[probe.cause])]
 
 

@@ -6,7 +6,7 @@ import pandas as pd
 import streamlit as st
 
 import analytics
-from dashboard.parts import about_text, links
+from dashboard.parts import about_text, links, terms
 from dashboard.parts.words import PATIENT_USE, PROBE, PROBE_ORDER
 from dashboard.seam import place, read
 
@@ -20,6 +20,7 @@ def show() -> None:
         st.markdown(about_text.PURPOSE)
         _cautions()
         _words()
+        _terms()
     _methods()
     with st.container(width=READABLE):
         _here()
@@ -45,6 +46,12 @@ def _words() -> None:
         + "; ".join(f"*{one}*" for one in PATIENT_USE.values())
         + "."
     )
+
+
+def _terms() -> None:
+    st.header("The terms", anchor="terms")
+    for one in terms.TERMS.values():
+        st.markdown(f"**{one.word}**: {one.means} *{one.source}*")
 
 
 def _methods() -> None:

@@ -11,8 +11,8 @@ import streamlit as st
 from analytics.results import Alert, SeriesResult
 from dashboard.figures.common_movement import common_movement
 from dashboard.figures.evidence import evidence
-from dashboard.parts import alert_life, chart, links, reasons, said, start, values
-from dashboard.parts.words import CAUSE, DEVICE, DEVICE_KIND, PATIENT_USE, PROBE, QUANTITY, RULE
+from dashboard.parts import alert_life, chart, links, reasons, said, start, terms, values
+from dashboard.parts.words import CAUSE, DEVICE, DEVICE_KIND, PATIENT_USE, PROBE, QUANTITY, RULE, as_on_pages
 from dashboard.seam import digest, keep, read
 from dashboard.seam.alert_life import life
 from dashboard.seam.digest import Episode
@@ -20,6 +20,7 @@ from dashboard.seam.digest import Episode
 AT_ONCE = 6  # open episodes a screenful holds with their figures
 NOW, SO_FAR = "now", "said so far"
 NOBODY = "nobody yet"
+SELF_SAID = ("background", "window_shift", "scatter", "side")  # rules whose words name what they watch
 KINDS = {"probe": "probe", **DEVICE_KIND}
 
 
@@ -48,7 +49,8 @@ def show() -> None:
     if open_now:
         st.markdown(
             f"**{values.count(len(open_now), 'happening')} open**, the one to look at first on top. Several alerts "
-            "on one happening stand together."
+            "on one happening stand together.",
+            help=terms.help_on("episode", "action level", "tolerance limit", "drift", "decision limit", "dead band"),
         )
     else:
         st.success("Nothing is open: no chart signals, no level is passed.", icon=":material/check_circle:")
@@ -113,12 +115,12 @@ def sentences(one: Episode, look: read.Look) -> str:
     where = f" at {links.escape(one.site)}" if one.site else ""
     signalled = f"{values.day(first.signalled_at)} ({values.ago(first.signalled_at, look.as_of)})"
     parts = [
-        f"{links.escape(one.subject)}{where}: {_lower(links.escape(first.detail))}",
+        f"{links.escape(one.subject)}{where}: {_lower(reasons.said(first.detail))}",
         f"{since}{waited}.",
         f"First signalled on {signalled} by {_rules(one)}.",
     ]
     if one.probe is not None and one.probe.cause != "none" and not any("cause" in text for text in one.probe.reasons):
-        sure = f", {100 * one.probe.cause_probability:.0f} % sure" if one.probe.cause_probability is not None else ""
+        sure = f", {values.chance(one.probe.cause_probability)} sure" if one.probe.cause_probability is not None else ""
         parts.append(f"Most likely cause: {CAUSE[one.probe.cause]}{sure}.")
     return " ".join(parts)
 
@@ -130,7 +132,12 @@ def _lower(text: str) -> str:
 def _rules(one: Episode) -> str:
     names = list(
         dict.fromkeys(
-            f"*{RULE[a.rule]}*" + (f" of the {QUANTITY[s.quantity].lower()}" if s and s.quantity != "response" else "")
+            f"*{RULE[a.rule]}*"
+            + (
+                f" of the {QUANTITY[s.quantity].lower()}"
+                if s and s.quantity != "response" and a.rule not in SELF_SAID
+                else ""
+            )
             for a, s in one.alerts
         )
     )
@@ -188,7 +195,7 @@ def _settled(look: read.Look, settled: list[Episode]) -> None:
                 "settled": e.settled_at,
                 "onset": e.onset,
                 "how": ", ".join(dict.fromkeys(RULE[a.rule] for a, _ in e.alerts)),
-                "detail": e.alerts[0][0].detail,
+                "detail": as_on_pages(e.alerts[0][0].detail),
             }
             for e in settled
         ]

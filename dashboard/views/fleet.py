@@ -12,7 +12,7 @@ from analytics.named_rows import named_rows
 from analytics.results import FleetAssessment, ProbeResult
 from dashboard.figures.fleet_map import fleet_map
 from dashboard.figures.site_bars import site_bars
-from dashboard.parts import chart, links, moment, start, table, values
+from dashboard.parts import chart, links, moment, start, table, terms, values
 from dashboard.parts.words import PROBE, PROBE_ORDER
 from dashboard.seam import digest, keep, read
 
@@ -59,7 +59,7 @@ def _answer(assessment: FleetAssessment) -> None:
     repeat = [p.probe for p in assessment.probes if p.patient_use == "repeat_first"]
     parts = [f"**{fit} of {values.count(every, 'probe')} {'is' if fit == 1 else 'are'} fit.**"]
     if barred:
-        parts.append(f"Not for patient use until cleared: **{_named(barred)}**.")
+        parts.append(f"Not for patient use until cleared: **{_named(barred, len(barred))}**.")
     if repeat:
         parts.append(f"To be repeated before use: {_named(repeat)}.")
     doubtful = [d.name for d in (*assessment.sources, *assessment.jigs, *assessment.readouts) if d.advice != "use"]
@@ -102,7 +102,7 @@ def _counts(look: read.Look) -> None:
         ):
             links.go("alerts")
         st.button(
-            f"**{late['probe'].nunique()}**\n\noverdue",
+            f"**{late['probe'].nunique()}**\n\nwith overdue checks",
             key="pick-late",
             type="tertiary",
             help=f"{kept} of {dated} probes with a date have their check on the source on time.",
@@ -120,7 +120,10 @@ def _open_late() -> None:
 
 def _picture(look: read.Look, chosen: list[ProbeResult], choice: tuple[tuple[str, ...], tuple[str, ...]]) -> None:
     """The map of the chosen probes. choice: answers and sites that were chosen; empty: all."""
-    st.header("Where each probe stands, and where it is going" + (" (chosen ones)" if any(choice) else ""))
+    st.header(
+        "Where each probe stands, and where it is going" + (" (chosen ones)" if any(choice) else ""),
+        help=terms.help_on("response", "reference", "drift", "action level", "tolerance limit"),
+    )
     headline = keep.kept(look, partial(digest.headline, look.assessment), "headline")
     build = partial(fleet_map, chosen, headline, look.settings.limits)
     figure = keep.kept(look, build, "map", choice)
@@ -226,17 +229,21 @@ def _probes(look: read.Look, chosen: list[ProbeResult]) -> None:
             "site": "Site",
             "model": "Model",
             "detector": "Detector",
-            "now_pct": st.column_config.NumberColumn("Now, % of reference", format="%.1f"),
-            "drift_pct_per_year": st.column_config.NumberColumn("Drift, %/year", format="%+.1f"),
-            "crosses_about": st.column_config.DateColumn("Reaches a limit about", format="D MMM YYYY"),
-            "patient_use": "Patient use",
+            "now_pct": st.column_config.NumberColumn(
+                "Now, % of reference", format="%.1f", help=terms.help_on("response", "reference")
+            ),
+            "drift_pct_per_year": st.column_config.NumberColumn("Drift, %/year", format="%+.1f", help=terms.help_on("drift")),
+            "crosses_about": st.column_config.DateColumn(
+                "Reaches a limit about", format="D MMM YYYY", help=terms.help_on("crossing")
+            ),
+            "patient_use": st.column_config.TextColumn("Patient use", help=terms.help_on("patient use")),
             "cause": "Cause",
             "last_check": st.column_config.DatetimeColumn("Last check", format="D MMM YYYY HH:mm"),
-            "next_check": st.column_config.DateColumn("Next check due", format="D MMM YYYY"),
+            "next_check": st.column_config.DateColumn("Next check due", format="D MMM YYYY", help=terms.help_on("overdue")),
             "why": st.column_config.TextColumn("Why", width="large"),
         },
     )
-    st.caption("Mark a row to open its probe. An empty cell: not known; the last column says why.")
+    st.caption("Mark a row to open its probe. A dash: not known, or no limit ahead; the last column says why.")
     for number in picked.selection.rows:
         links.go("probe", probe=str(rows.loc[number, "probe"]))
 

@@ -11,7 +11,7 @@ import streamlit as st
 from analytics.advice.plan_result import Plan
 from analytics.errors import UserError
 from dashboard.figures.plan_calendar import SOURCE_MARK, TASKS, lanes, plan_calendar
-from dashboard.parts import chart, links, loan_register, start, values
+from dashboard.parts import chart, links, loan_register, reasons, start, values
 from dashboard.seam import planning, read
 
 MOST_SENTENCES = 12
@@ -115,7 +115,7 @@ def _pressing(part: Plan) -> None:
         look = TASKS[task.kind]
         st.markdown(
             f"{look.mark} {links.inline('probe', task.probe, probe=task.probe)}, {links.escape(visit.site)}, "
-            f"**{look.word} on {values.day(visit.on)}**: {links.escape(task.why)}"
+            f"**{look.word} on {values.day(visit.on)}**: {reasons.said(task.why)}"
         )
     if len(found) > MOST_SENTENCES:
         st.caption(f"and {len(found) - MOST_SENTENCES} more in the table below")
@@ -128,7 +128,7 @@ def _sources(part: Plan) -> None:
     for one in part.sources:
         when = f"**replace by {values.day(one.replace_by)}**" if one.replace_by is not None else "**verify**"
         why = one.why.removeprefix("verify: ")
-        st.markdown(f"◉ {links.inline('sources', one.source, source=one.source)}, {when}: {links.escape(why)}")
+        st.markdown(f"◉ {links.inline('sources', one.source, kind='check sources', name=one.source)}, {when}: {reasons.said(why)}")
 
 
 def _beside(look: read.Look, whole: Plan) -> None:

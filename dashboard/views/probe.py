@@ -10,9 +10,9 @@ import streamlit as st
 from analytics.results import ProbeResult, SeriesResult
 from dashboard.figures import readings
 from dashboard.figures.story import Chapter, story, story_name
-from dashboard.parts import chart, decision, facts, links, one_check, reasons, start, table, values
+from dashboard.parts import chart, decision, facts, links, one_check, reasons, start, table, terms, values
 from dashboard.parts.words import PATIENT_USE, PROBE, QUANTITY, RULE
-from dashboard.seam import digest, keep, probe_facts, read
+from dashboard.seam import digest, keep, probe_facts, read, reporting
 from dashboard.seam.hidden import with_hidden
 
 SPANS = {"3 months": 91, "1 year": 365, "3 years": 1096, "all": None}
@@ -40,7 +40,7 @@ def show() -> None:
     _verdict(look, probe, series)
     if series is None:
         st.info(
-            "No response of this probe could be charted yet." + "".join(f" {links.escape(m)}" for m in probe.missing),
+            "No response of this probe could be charted yet." + "".join(f" {reasons.said(m)}" for m in probe.missing),
             icon=":material/help:",
         )
         _others(look, name, None)
@@ -112,7 +112,11 @@ def _verdict(look: read.Look, probe: ProbeResult, series: SeriesResult | None) -
                     icon=":material/replay:",
                 )
         with figures:
-            facts.show(probe_facts.facts(probe, series, look.as_of))
+            facts.show(probe_facts.facts(probe, series, look.as_of, look.settings.limits.tolerance_pct))
+            st.caption(
+                "What these words mean",
+                help=terms.help_on("response", "reference", "drift", "crossing", "tolerance limit", "90 % interval"),
+            )
     decision.show(look, probe)
 
 
@@ -173,7 +177,8 @@ def _story(look: read.Look, probe: ProbeResult, series: SeriesResult) -> None:
     st.caption(
         "Error bars and bands are 90 %. Grey band: limits of the chart, which follow the counts. Tint: from the "
         "likely onset to the signal. "
-        "Hollow marks take no part. No line is drawn where nothing was read. Press a reading to see its countings."
+        "Hollow marks take no part. No line is drawn where nothing was read. Press a reading to see its countings.",
+        help=terms.help_on("action level", "tolerance limit", "window shift", "scatter", "side reading", "common movement"),
     )
     _alerts(chapter, others)
     table.show_several(
@@ -197,7 +202,7 @@ def _alerts(chapter: Chapter, others: list[Chapter]) -> None:
             began = f"; began about {values.day(alert.onset_estimate)}" if alert.onset_estimate else ""
             lines.append(
                 f"{readings.number_mark(number)} **{values.day(alert.signalled_at)}**, {whose}{RULE[alert.rule]} "
-                f"({end}{began}): {links.escape(alert.detail)}"
+                f"({end}{began}): {reasons.said(alert.detail)}"
             )
     if lines:
         st.markdown("  \n".join(lines))
@@ -223,6 +228,16 @@ def _others(look: read.Look, name: str, series: SeriesResult | None) -> None:
     with st.container(horizontal=True):
         links.to("record", "Record a check", icon=":material/edit_note:", probe=name)
         links.to("alerts", "All alerts", icon=":material/notifications:")
+        links.to("report", "Report on it", icon=":material/print:", probe=name)
+        if name in reporting.found_out(look):
+            links.to(
+                "report",
+                "Look back",
+                icon=":material/manage_search:",
+                hint="It was found out of tolerance or without signal: how long in doubt, and which uses in between.",
+                part="Look back",
+                back=name,
+            )
         last = look.assessment.points_of(series)["source"].dropna() if series is not None else None
         if last is not None and len(last):
             links.to(
