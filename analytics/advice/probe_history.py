@@ -146,7 +146,10 @@ def fitness_and_age(s: Situation, row: Any, inspections: pd.DataFrame, settings:
 
 
 def costs_of(s: Situation, row: Any, fleet: FleetHistory, service_due: bool, settings: Settings) -> KeepOrReplace:
-    """Both equivalent annual costs. service_due: the table, asked without them, wants a service."""
+    """Both equivalent annual costs.
+
+    service_due: the table, asked without them, wants a service, or a retirement: kept, the probe would have to be served first.
+    """
     costs = settings.costs
     own = float(row.replacement_cost) if pd.notna(row.replacement_cost) else None
     years = fleet.known_years.get(str(row.probe), 0.0)

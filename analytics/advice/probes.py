@@ -132,7 +132,7 @@ def probe_results(
         situation.remarks += (apart.remark[code],) if code in apart.remark else ()
         situation.remarks += watch_remarks(counted, charts, units, settings.limits.tolerance_pct)
         verdict = judge(situation, settings.decision.rows)
-        situation.costs = costs_of(situation, row, fleet, verdict.advice == "service", settings)
+        situation.costs = costs_of(situation, row, fleet, verdict.advice in ("service", "retire"), settings)
         if situation.costs.ratio is not None:
             verdict = judge(situation, settings.decision.rows)
         due_on = {} if situation.withdrawn is not None else {d.kind: d.due_on for d in checks}  # out of use: none is asked for

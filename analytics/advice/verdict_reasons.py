@@ -71,7 +71,7 @@ def reasons(  # noqa: C901, PLR0912, PLR0915 -- one sentence a finding, in the o
             f"and {e.outliers_low} far below their likely course."
         )
     if e.side_high and e.side_factor is not None:
-        out.append(f"The side reading is {e.side_factor:.2f} times its usual share: the shield may have moved.")
+        out.append(f"The side reading is {e.side_factor:.3g} times its usual share: the shield may have moved.")
     if "below_side_readings" in e.open_rules:
         out.append("The centred window does not count more than the windows set below and above it.")
     if e.companion is not None:

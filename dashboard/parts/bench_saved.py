@@ -10,7 +10,7 @@ import streamlit as st
 from analytics.advice.bench_verdict import STRICT, BenchVerdict
 from analytics.errors import UserError
 from analytics.results import PatientUse, ProbeResult
-from dashboard.parts import links, person, values
+from dashboard.parts import links, person, reasons, values
 from dashboard.parts.bench_words import BENCH
 from dashboard.parts.words import CAUSE, PATIENT_USE, PROBE
 from dashboard.seam import act_record, bench, read
@@ -98,15 +98,10 @@ def _answer(look: read.Look, one: ProbeResult, verdict: BenchVerdict, stricter: 
     st.markdown(
         f"This check: {bench_status.mark} **{bench_status.word}**. " + links.escape(" ".join(verdict.sentences))
     )
-    if one.cause != "none":
-        sure = (
-            f" (probability {values.number(one.cause_probability, digits=2)})"
-            if one.cause_probability is not None
-            else ""
-        )
+    if one.cause != "none" and not any("cause" in reason for reason in one.reasons):
+        sure = f" (probability {values.chance(one.cause_probability)})" if one.cause_probability is not None else ""
         st.markdown(f"Likely cause: {CAUSE[one.cause]}{sure}.")
-    for reason in (*one.reasons, *one.missing):
-        st.markdown(f"- {links.escape(reason)}")
+    reasons.show(one.reasons, missing=one.missing)
     for series in look.assessment.series_of(one.probe, "response"):
         if series.current is not None:
             st.caption(
