@@ -23,11 +23,12 @@ import numpy as np
 
 from analytics.baseline.rows import Bools, Floats, Ints, Rows
 from analytics.charts.budget import SHORTEST_DAYS, SIZES_K, threshold_nats
-from analytics.charts.padded import Rectangle, running_sums
+from analytics.charts.padded import Rectangle, Sums, running_sums
 
 LEAST_AFTER = 1  # checks after a split
 LEAST_BEFORE = 4  # checks before a split
 GRID_RATIO = 1.15
+BLOCK_UNITS = 64  # worked on together: what they need stays in the processor's cache
 
 
 @dataclass(frozen=True)
@@ -99,7 +100,50 @@ def core_chart(
     where = {side: np.zeros(box.shape, np.int64) for side in (-1, 1)}
     change = {side: np.zeros(box.shape) for side in (-1, 1)}
     by_reference = {side: np.zeros(box.shape, bool) for side in (-1, 1)}
-    for m in split_distances(box.shape[1]):
+    for first in range(0, box.shape[0], BLOCK_UNITS):
+        some = slice(first, first + BLOCK_UNITS)
+        longest = int(np.diff(rows.unit_first[first : first + BLOCK_UNITS + 1]).max())
+        part = (some, slice(0, longest))
+        _search(
+            Sums(sums.weight[part], sums.weighted[part], sums.checks[part], sums.run_weight[part]),
+            ref[part],
+            ref_var[part],
+            bridge[part],
+            [(a[part], b[part]) for a, b in sizes],
+            {side: whole[part] for side, whole in best.items()},
+            {side: whole[part] for side, whole in where.items()},
+            {side: whole[part] for side, whole in change.items()},
+            {side: whole[part] for side, whole in by_reference.items()},
+            dead_band,
+        )
+    row = np.arange(len(rows.unit))
+    low, high = box.back(best[-1]), box.back(best[1])
+    reference_wins = np.where(low >= high, by_reference[-1][box.unit, box.place], by_reference[1][box.unit, box.place])
+    return CoreChart(
+        low,
+        high,
+        reference_wins,
+        row - where[-1][box.unit, box.place] + 1,
+        row - where[1][box.unit, box.place] + 1,
+        box.back(change[-1]),
+        box.back(change[1]),
+    )
+
+
+def _search(
+    sums: Sums,
+    ref: Floats,
+    ref_var: Floats,
+    bridge: Floats,
+    sizes: list[tuple[Floats, Floats]],
+    best: dict[int, Floats],
+    where: dict[int, Ints],
+    change: dict[int, Floats],
+    by_reference: dict[int, Bools],
+    dead_band: float,
+) -> None:
+    """Try all splits of some units; views of the rectangles, of which the last four are filled in."""
+    for m in split_distances(ref.shape[1]):
         after = sums.weight[:, m:] - sums.weight[:, :-m]
         before = sums.weight[:, :-m]
         ok = (
@@ -133,15 +177,3 @@ def core_chart(
                     where[side][:, m:][better] = m
                     change[side][:, m:][better] = delta[better]
                     by_reference[side][:, m:][better] = is_reference
-    row = np.arange(len(rows.unit))
-    low, high = box.back(best[-1]), box.back(best[1])
-    reference_wins = np.where(low >= high, by_reference[-1][box.unit, box.place], by_reference[1][box.unit, box.place])
-    return CoreChart(
-        low,
-        high,
-        reference_wins,
-        row - where[-1][box.unit, box.place] + 1,
-        row - where[1][box.unit, box.place] + 1,
-        box.back(change[-1]),
-        box.back(change[1]),
-    )
