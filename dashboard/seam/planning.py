@@ -17,6 +17,7 @@ from analytics.records.loan import Loan
 from analytics.results import Crossing
 from dashboard.figures.plan_calendar import TASKS
 from dashboard.parts import links, values
+from dashboard.parts.words import as_on_pages
 from dashboard.seam import place, read, sign_in
 from dashboard.seam.signature import because, named
 
@@ -234,7 +235,7 @@ def table(chosen: Plan) -> pd.DataFrame:
                 "story": links.href("probe", probe=task.probe),
                 "what": f"{TASKS[task.kind].mark} {TASKS[task.kind].word}",
                 "due_on": task.due_on,
-                "why": task.why,
+                "why": as_on_pages(task.why),
             }
             for task in visit.probes
         ]
@@ -246,7 +247,7 @@ def table(chosen: Plan) -> pd.DataFrame:
                 "story": links.href("sources", source=name),
                 "what": "◉ replace source",
                 "due_on": why[name].replace_by if name in why else None,
-                "why": why[name].why if name in why else "",
+                "why": as_on_pages(why[name].why) if name in why else "",
             }
             for name in visit.sources
         ]

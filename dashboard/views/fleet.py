@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import datetime, timedelta
 from functools import partial
 
 import pandas as pd
@@ -13,8 +13,8 @@ from analytics.results import FleetAssessment, ProbeResult
 from dashboard.figures.fleet_map import fleet_map
 from dashboard.figures.site_bars import site_bars
 from dashboard.parts import chart, links, moment, start, table, terms, values
-from dashboard.parts.words import PROBE, PROBE_ORDER
-from dashboard.seam import digest, keep, read
+from dashboard.parts.words import PROBE, PROBE_ORDER, as_on_pages
+from dashboard.seam import digest, keep, month_before, read
 
 WORDS = [PROBE[advice].word for advice in PROBE_ORDER]
 
@@ -160,15 +160,7 @@ def _changes(look: read.Look) -> None:
     if pd.isna(earliest) or earliest > since:
         st.caption("The records are younger than that; nothing to compare with.")
         return
-    found = digest.changes(read.assessment(since), look.assessment)
-    if not found:
-        st.markdown("No probe's answer changed.")
-    for one in found[:8]:
-        with st.container(horizontal=True, gap="small", vertical_alignment="center"):
-            links.to("probe", one.probe, probe=one.probe, hint=one.why)
-            st.markdown(f"{one.before} → **{one.after}**")
-    if len(found) > 8:
-        st.caption(f"and {len(found) - 8} more")
+    _answers_changed(look, since)
     decisions, events = look.records.decisions, look.records.events
     recent = [
         *(
@@ -184,6 +176,33 @@ def _changes(look: read.Look) -> None:
     ]
     for when, text in sorted(recent, reverse=True)[:6]:
         st.caption(f"{values.day(when)}  {text}")
+
+
+def _answers_changed(look: read.Look, since: datetime) -> None:
+    """Whose answer changed; of a large fleet as soon as it is known."""
+    found = month_before.changes(look, since)
+    if found is None:
+        _awaited(look, since)
+        return
+    if not found:
+        st.markdown("No probe's answer changed.")
+    for one in found[:8]:
+        with st.container(horizontal=True, gap="small", vertical_alignment="center"):
+            links.to("probe", one.probe, probe=one.probe, hint=one.why)
+            st.markdown(f"{one.before} → **{one.after}**")
+    if len(found) > 8:
+        st.caption(f"and {len(found) - 8} more")
+
+
+@st.fragment(run_every=3)
+def _awaited(look: read.Look, since: datetime) -> None:
+    """Says that it is coming, and shows the page anew when it is there."""
+    if month_before.changes(look, since) is not None:
+        st.rerun()
+    st.caption(
+        f":material/hourglass_top: Working out the answers of {values.day(since)}, to compare with. "
+        "All else on this page stands; they come by themselves."
+    )
 
 
 def _sites(look: read.Look) -> None:
@@ -214,6 +233,7 @@ def _probes(look: read.Look, chosen: list[ProbeResult]) -> None:
     )
     rows = keep.kept(look, partial(digest.fleet_table, look.assessment, look.records), "fleet")
     rows = rows[rows["probe"].isin({p.probe for p in chosen})].reset_index(drop=True)
+    rows = rows.assign(why=rows["why"].map(as_on_pages))
     picked = st.dataframe(
         rows,
         hide_index=True,

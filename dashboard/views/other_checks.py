@@ -11,13 +11,14 @@ from analytics.advice.other_checks import PROBE_KINDS, SOON_DAYS, SOURCE_KINDS
 from analytics.errors import UserError
 from dashboard.figures.kept_months import kept_months
 from dashboard.parts import chart, links, person, start, table, values
+from dashboard.parts.words import as_on_pages
 from dashboard.seam import inspecting, keep, read
 
 STATE = {
     "failed": "✖ failed",
     "asked_for": "◆ asked for",
     "past_due": "▼ past due",
-    "due_soon": f"△ due within {SOON_DAYS} d",
+    "due_soon": f"△ due, or within {SOON_DAYS} d",
     "in_date": "● in date",
     "no_rhythm": "○ no interval known",
 }
@@ -53,12 +54,15 @@ def _due(look: read.Look) -> None:
         f"({links.inline('settings', 'schedule', section='schedule')}); leak tests and inventory follow local law."
     )
     with st.container(horizontal=True, vertical_alignment="bottom"):
-        site = st.multiselect("Site", sorted(found["site"].unique()), key="site", bind="query-params", width=260)
+        site = st.multiselect("Site", sorted(found["site"].unique()), key="site", bind="query-params", width=260,
+                              placeholder="all sites")  # fmt: skip
         kind = st.multiselect(
-            "Kind", sorted(found["kind"].unique()), key="kind", bind="query-params", width=320, format_func=str
+            "Kind", sorted(found["kind"].unique()), key="kind", bind="query-params", width=320,
+            placeholder="all kinds", format_func=lambda one: one.replace("_", " "),
         )
         state = st.multiselect(
-            "State", [one for one in STATE if (found["state"] == one).any()], key="state", bind="query-params", width=320
+            "State", [one for one in STATE if (found["state"] == one).any()], key="state", bind="query-params", width=320,
+            format_func=lambda one: STATE[one], placeholder="all states",
         )
     for column, wanted in (("site", site), ("kind", kind), ("state", state)):
         if wanted:
@@ -69,6 +73,7 @@ def _due(look: read.Look) -> None:
     shown = found.assign(
         state=found["state"].map(STATE),
         kind=found["kind"].str.replace("_", " "),
+        why=found["why"].map(as_on_pages),
         story=[
             links.href("probe", probe=one) if which == "probe" else links.href("sources", name=one)
             for which, one in zip(found["subject_kind"], found["subject"], strict=True)
@@ -87,7 +92,7 @@ def _due(look: read.Look) -> None:
             "story": st.column_config.LinkColumn("Story", display_text="open", width="small"),
             "site": "Site",
             "kind": "Check",
-            "due_on": st.column_config.DateColumn("Due", format="D MMM YYYY"),
+            "due_on": st.column_config.DateColumn("Due", format="D MMM YYYY", width="small"),
             "last_on": st.column_config.DateColumn("Last", format="D MMM YYYY", width="small"),
             "last_result": "Result",
             "why": st.column_config.TextColumn("Why", width="large"),

@@ -122,8 +122,9 @@ def _table(look: read.Look, devices: tuple[DeviceResult, ...], kind: str) -> Non
     )
     if kind == "source":
         st.caption(
-            "Too weak: 3 % in 10 s is no longer reached on it (about 100 cps). Activity: as stated, decayed to now; "
-            "an empty cell: not stated."
+            "Too weak: 3 % in 10 s is no longer reached by its net counts alone (about 100 cps); the table at the end of the "
+            "page counts the background in, so that a source serves a little shorter there. Activity: as stated, decayed to "
+            "now; a dash: not stated."
         )
         st.markdown(f"Leak tests and inventory: {links.inline('other_checks', 'other checks', kind='leak_test')}.")
 

@@ -112,11 +112,12 @@ def test_no_signal_twice_then_seen_again():
 
 @pytest.mark.parametrize("how", ["withdrawn", "out_of_use"])
 def test_withdrawn_or_taken_out_and_back(how):
-    """Taken out: barred, and not overdue while withdrawn; good checks alone do not bring it back, a clearing does."""
+    """Taken out: barred, and neither due nor overdue while withdrawn; a clearing brings it back, good checks alone do not."""
     log = log_of(lambda _day: 1.0)
     log = log.event("X", LAST + 1, how) if how == "withdrawn" else log.decide("X", LAST + 1, how)
     assert use(log, LAST + 2) == "not_until_cleared"
     assert advice(log.assess(LAST + 200), "X").advice == ("use" if how == "withdrawn" else "undetermined")
+    assert (advice(log.assess(LAST + 200), "X").next_check_due_on is None) == (how == "withdrawn")
     log.checks("X", [LAST + 7, LAST + 14])
     assert use(log, LAST + 15) == "not_until_cleared"
     assert use(log.decide("X", LAST + 16, "cleared"), LAST + 17) == "allowed"
