@@ -8,10 +8,9 @@ probe or source is due only where its interval is set.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-import numpy as np
 import pandas as pd
 
 from analytics.named_rows import named_rows
@@ -58,7 +57,7 @@ def other_checks(records: Records, settings: Settings, as_of: datetime) -> pd.Da
     Uses only what is dated at or before ``as_of``.
     """
     found = [*_of_probes(records, settings, as_of), *_of_sources(records, settings, as_of)]
-    table = pd.DataFrame([asdict(one) for one in found], columns=list(COLUMNS))
+    table = pd.DataFrame([[getattr(one, name) for name in COLUMNS] for one in found], columns=list(COLUMNS))
     rank = table["state"].map({state: place for place, state in enumerate(STATES)})
     order = table.assign(rank=rank, day=pd.to_datetime(table["due_on"])).sort_values(
         ["rank", "day", "subject_kind", "subject", "kind"], kind="stable"
@@ -86,30 +85,63 @@ def kinds_on_record(done: pd.DataFrame) -> frozenset[str]:
     return frozenset(str(one) for one in done["kind"].dropna().unique())
 
 
+@dataclass(frozen=True)
+class _Done:
+    """What is on record of one kind on one subject. own_days: median days between its days; None below three of them."""
+
+    last_on: date
+    last_result: str | None
+    own_days: float | None
+
+
 def _of_probes(records: Records, settings: Settings, as_of: datetime) -> Iterator[OtherCheck]:
     done = _until(records.inspections, "done_at", as_of)
     events = _until(records.events, "happened_at", as_of).sort_values(["happened_at", "event_id"], kind="stable")
-    by_kind, recorded = dict(iter(done.groupby(["probe", "kind"], sort=False))), kinds_on_record(done)
-    by_probe = {str(probe): rows for probe, rows in events.groupby("probe", sort=False)}
+    by_kind, recorded = _on_record(done, "probe"), kinds_on_record(done)
+    asked, withdrawn = _asked(events, settings.schedule), _withdrawn(events)
+    every = {kind: interval_of(kind, settings.schedule, recorded) for kind in PROBE_KINDS}
     for one in named_rows(records.probes):
-        mine = by_probe.get(str(one.probe), events.iloc[:0])
-        if _withdrawn(mine):
+        probe = str(one.probe)
+        if probe in withdrawn:
             continue
-        asked = _asked(mine, settings.schedule)
         for kind in PROBE_KINDS:
-            rows, every = by_kind.get((one.probe, kind)), interval_of(kind, settings.schedule, recorded)
-            yield from _one("probe", str(one.probe), _site(one.site), kind, rows, asked.get(kind), every, as_of)
+            known = by_kind.get((probe, kind))
+            yield from _one("probe", probe, _site(one.site), kind, known, asked.get((probe, kind)), every[kind], as_of)
 
 
 def _of_sources(records: Records, settings: Settings, as_of: datetime) -> Iterator[OtherCheck]:
-    done = _until(records.inspections, "done_at", as_of)
-    by_kind = dict(iter(done.groupby(["source", "kind"], sort=False)))
+    by_kind = _on_record(_until(records.inspections, "done_at", as_of), "source")
+    every = {kind: interval_of(kind, settings.schedule) for kind in SOURCE_KINDS}
     for one in named_rows(records.sources):
         if pd.notna(one.withdrawn_on) and pd.Timestamp(one.withdrawn_on) <= pd.Timestamp(as_of):
             continue
+        source = str(one.source)
         for kind in SOURCE_KINDS:
-            rows, every = by_kind.get((one.source, kind)), interval_of(kind, settings.schedule)
-            yield from _one("source", str(one.source), _site(one.site), kind, rows, None, every, as_of)
+            known = by_kind.get((source, kind))
+            yield from _one("source", source, _site(one.site), kind, known, None, every[kind], as_of)
+
+
+def _on_record(done: pd.DataFrame, subject: str) -> dict[tuple[str, str], _Done]:
+    """By subject and kind, what its rows come to; of two at the same moment the later row is the last."""
+    table = pd.DataFrame(
+        {
+            "subject": done[subject].astype(object),
+            "kind": done["kind"].astype(object),
+            "day": done["done_at"].dt.normalize(),
+            "result": done["result"].astype(object),
+            "at": done["done_at"],
+        }
+    )
+    table = table[table["subject"].notna() & table["kind"].notna()].sort_values("at", kind="stable")
+    key = ["subject", "kind"]
+    days = table.drop_duplicates([*key, "day"])
+    gaps = days.assign(gap=days.groupby(key, sort=False)["day"].diff().dt.days).groupby(key, sort=False)["gap"]
+    own = gaps.median()[gaps.count() >= LEAST_DONE - 1].to_dict()
+    last = table.drop_duplicates(key, keep="last")
+    return {
+        (str(name), str(kind)): _Done(day.date(), None if pd.isna(result) else str(result), own.get((name, kind)))
+        for name, kind, day, result in zip(last["subject"], last["kind"], last["day"], last["result"], strict=True)
+    }
 
 
 def _one(
@@ -117,19 +149,16 @@ def _one(
     subject: str,
     site: str,
     kind: str,
-    rows: pd.DataFrame | None,
+    done: _Done | None,
     asked: tuple[str, date] | None,
     interval: float | None,
     as_of: datetime,
 ) -> Iterator[OtherCheck]:
     """At most one row: none where the kind is neither on record, nor set, nor asked for."""
-    if rows is None and interval is None and asked is None:
+    if done is None and interval is None and asked is None:
         return
-    days = np.array([], "datetime64[D]") if rows is None else np.sort(rows["done_at"].to_numpy().astype("datetime64[D]"))
-    last_on = pd.Timestamp(days[-1]).date() if len(days) else None
-    result = None if rows is None else rows.sort_values("done_at", kind="stable")["result"].iloc[-1]
-    last_result = None if result is None or pd.isna(result) else str(result)
-    known = interval if interval is not None else _own_interval(days)
+    last_on, last_result = (done.last_on, done.last_result) if done is not None else (None, None)
+    known = interval if interval is not None else done.own_days if done is not None else None
     due_on = None if known is None else as_of.date() if last_on is None else last_on + timedelta(days=round(known))
     state, why = _state(last_on, last_result, interval, known, due_on, asked, as_of.date())
     yield OtherCheck(subject_kind, subject, site, kind, last_on, last_result, known, due_on, state, why)
@@ -161,26 +190,20 @@ def _state(
     return ("due_soon" if due_on <= today + timedelta(days=SOON_DAYS) else "in_date"), every
 
 
-def _own_interval(days: np.ndarray) -> float | None:
-    """Median days between distinct days; None with fewer than three of them."""
-    distinct = np.unique(days)
-    return float(np.median(np.diff(distinct).astype(float))) if len(distinct) >= LEAST_DONE else None
-
-
-def _asked(events: pd.DataFrame, schedule: Schedule) -> dict[str, tuple[str, date]]:
-    """By kind of check: the latest event that asks for it, and its day."""
-    asked: dict[str, tuple[str, date]] = {}
-    for one in named_rows(events):
-        kinds = schedule.after_drop if one.kind == "dropped" else schedule.after_repair if one.kind in REPAIRS else ()
-        for kind in kinds:
-            asked[kind] = str(one.kind), pd.Timestamp(one.happened_at).date()
+def _asked(events: pd.DataFrame, schedule: Schedule) -> dict[tuple[str, str], tuple[str, date]]:
+    """By probe and kind of check: the latest event that asks for it, and its day. events: in order of time."""
+    asked: dict[tuple[str, str], tuple[str, date]] = {}
+    for one in named_rows(events[events["kind"].isin(["dropped", *REPAIRS])]):
+        for kind in schedule.after_drop if one.kind == "dropped" else schedule.after_repair:
+            asked[str(one.probe), kind] = str(one.kind), pd.Timestamp(one.happened_at).date()
     return asked
 
 
-def _withdrawn(events: pd.DataFrame) -> bool:
-    """Whether the probe is out of use for good at the end of these events."""
-    kinds = events["kind"][events["kind"].isin(["withdrawn", "cleared", "repair", "detector_replaced"])]
-    return len(kinds) > 0 and kinds.iloc[-1] == "withdrawn"
+def _withdrawn(events: pd.DataFrame) -> set[str]:
+    """The probes that are out of use for good at the end of these events, which are in order of time."""
+    told = events[events["kind"].isin(["withdrawn", "cleared", "repair", "detector_replaced"])]
+    last = told.drop_duplicates("probe", keep="last")
+    return {str(one) for one in last["probe"][last["kind"] == "withdrawn"]}
 
 
 def _until(table: pd.DataFrame, column: str, as_of: datetime) -> pd.DataFrame:

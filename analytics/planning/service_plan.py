@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
+from functools import cached_property
 from time import monotonic
 
 import numpy as np
@@ -107,12 +108,13 @@ class _Work:
         self.windows = made.windows()
         self.cells = made.cells
         self.spare, self.days = weekly(self.fleet)
+        self.site_of_cell = np.searchsorted(self.fleet.sites, [site for site, _ in self.cells])
         self.loans_value = self.loans_bound = 0.0
         self.began = monotonic()
 
     def choose(self) -> tuple[tuple[Visit, ...], tuple[ProposedLoan, ...], float]:
         """Visits, proposed loans, and by how much at most the choice is dearer than the best, %."""
-        groups = self.groups()
+        groups = self.groups
         chosen: dict[tuple[int, ...], Chosen] = {}
         short: list[tuple[int, ...]] = []
         for n, sites in enumerate(groups):
@@ -140,6 +142,7 @@ class _Work:
         """A fair part of the time that is left, s."""
         return max((self.time_limit_s - (monotonic() - self.began)) / max(parts, 1), 0.2)
 
+    @cached_property
     def groups(self) -> list[tuple[int, ...]]:
         """Sites that are chosen together: those between which a loan of the register has a probe."""
         leader = list(range(len(self.fleet.sites)))
@@ -221,7 +224,7 @@ class _Work:
     def caps(self, sites: tuple[int, ...], numbers: list[int]) -> tuple[Cap, ...]:
         """What the plain plan comes to, group by group, where it keeps the cover."""
         out = []
-        for group in self.groups():
+        for group in self.groups:
             names = {self.fleet.sites[one] for one in group}
             if not set(group) <= set(sites) or any(one.site in names for one in self.plain.uncovered):
                 continue
@@ -343,7 +346,7 @@ class _Work:
 
     def rows(self, sites: tuple[int, ...]) -> list[int]:
         """Numbers of the cells of these sites."""
-        return [n for n, (site, _) in enumerate(self.cells) if self.fleet.sites.index(site) in sites]
+        return [int(n) for n in np.flatnonzero(np.isin(self.site_of_cell, sites))]
 
     def services_only(self, sites: tuple[int, ...], lend: Sequence[tuple[int, int]] = ()) -> Problem:
         """The programme with what changes the cover and nothing else; visits are free in it."""

@@ -2,27 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
+from threading import Lock
 
 import pandas as pd
+import plotly.graph_objects as go
 import streamlit as st
 
 from analytics.advice.plan_result import Plan, PlannedProbe, ProposedLoan, TaskKind, Visit
 from analytics.advice.planned_tasks import first_crossing
 from analytics.planning.calendar_file import calendar, newest_record
-from analytics.planning.service_plan import service_plan
+from analytics.planning.service_plan import TIME_LIMIT_S, service_plan
 from analytics.records.loan import Loan
 from analytics.results import Crossing
-from dashboard.figures.plan_calendar import TASKS
+from dashboard.figures.plan_calendar import TASKS, plan_calendar
 from dashboard.parts import links, values
 from dashboard.parts.words import as_on_pages
-from dashboard.seam import place, read, sign_in
+from dashboard.seam import keep, place, read, sign_in
 from dashboard.seam.signature import because, named
 
 QUARTER = timedelta(days=91)
 MOST_GAP_PCT = 1.0
+MOST_SECONDS = TIME_LIMIT_S
 NOUNS: dict[TaskKind, str] = {
     "service": "service",
     "replace": "replacement",
@@ -30,14 +33,37 @@ NOUNS: dict[TaskKind, str] = {
     "window_check": "window check",
 }
 Key = tuple[str, int, str, bool]
+Tell = Callable[[str, float], None]
 
 
-@st.cache_resource(max_entries=16, show_spinner="Choosing the visits …")
-def _plan_of(key: Key, as_of: datetime, from_on: date, to_on: date) -> Plan:
-    """The plan, once a store, revision, settings, moment and horizon."""
-    look = read.look(as_of)
-    lent = [one for one in loans(key[0]) if not key[3] or one.from_on <= as_of.date()]
-    return service_plan(look.assessment, look.records, look.settings, from_on, to_on, lent)
+@dataclass
+class _Box:
+    """Holds one plan, and lets only one visitor choose its visits."""
+
+    lock: Lock = field(default_factory=Lock)
+    result: Plan | None = None
+
+
+@st.cache_resource(max_entries=16, show_spinner=False)
+def _box(key: Key, as_of: datetime, from_on: date, to_on: date) -> _Box:  # noqa: ARG001 - the key is the cache's
+    return _Box()
+
+
+def _plan_of(key: Key, as_of: datetime, from_on: date, to_on: date, tell: Tell | None = None) -> Plan:
+    """The plan, once a store, revision, settings, moment and horizon; a second visitor waits for the first."""
+    box = _box(key, as_of, from_on, to_on)
+    with box.lock:
+        if box.result is None:
+            look = read.look(as_of)
+            lent = [one for one in loans(key[0]) if not key[3] or one.from_on <= as_of.date()]
+            box.result = service_plan(
+                look.assessment, look.records, look.settings, from_on, to_on, lent, progress=tell or _silent
+            )
+    return box.result
+
+
+def _silent(_what: str, _share: float) -> None:
+    """Where nobody watches."""
 
 
 def loans(store: str | None = None) -> tuple[Loan, ...]:
@@ -48,9 +74,12 @@ def loans(store: str | None = None) -> tuple[Loan, ...]:
     return registered(where) if where.is_file() and store in (None, str(where)) else ()
 
 
-def plan(look: read.Look, from_on: date, to_on: date) -> Plan:
-    """The plan for a horizon; UserError for one that makes no sense."""
-    return _plan_of(_key(look), look.as_of, from_on, to_on)
+def plan(look: read.Look, from_on: date, to_on: date, tell: Tell | None = None) -> Plan:
+    """The plan for a horizon; UserError for one that makes no sense.
+
+    tell: called with a sentence and the share done, where the plan has to be made first.
+    """
+    return _plan_of(_key(look), look.as_of, from_on, to_on, tell)
 
 
 def _key(look: read.Look) -> Key:
@@ -92,6 +121,24 @@ def _part_of(
 def part(look: read.Look, whole: Plan, sites: Sequence[str]) -> tuple[Plan, pd.DataFrame]:
     """The part of a plan for some sites, and its table; kept, so that a press on the page costs little."""
     return _part_of(_key(look), look.as_of, whole.from_on, whole.to_on, tuple(sites))
+
+
+def calendar_of(
+    look: read.Look, chosen: Plan, sites: Sequence[str], today: date, *, every_probe: bool
+) -> go.Figure:
+    """The calendar of the part of the plan for these sites; kept."""
+    return keep.kept(
+        look, lambda: plan_calendar(chosen, crossings(look), today, every_probe=every_probe),
+        "plan calendar", _key(look), chosen.from_on, chosen.to_on, tuple(sites), today, every_probe,
+    )  # fmt: skip
+
+
+def tables_beside(look: read.Look, whole: Plan, chosen: Plan, sites: Sequence[str]) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Where the days at risk of the whole plan come from, and the rounds of the chosen sites; kept."""
+    return keep.kept(
+        look, lambda: (risk_table(look, whole), rounds_table(chosen)),
+        "plan tables", _key(look), whole.from_on, whole.to_on, tuple(sites),
+    )  # fmt: skip
 
 
 def crossings(look: read.Look) -> dict[str, Crossing]:

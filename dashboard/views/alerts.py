@@ -63,7 +63,9 @@ def show() -> None:
 
 def _with(look: read.Look, episodes: list[Episode]) -> list[Episode]:
     """Those of the person that is chosen; all where nobody is."""
-    has = {id(e): life(e, look.records.decisions).with_whom or NOBODY for e in episodes}
+    decisions = look.records.decisions
+    touched = set(decisions["episode"].dropna())  # of all others nobody has decided anything yet
+    has = {id(e): (life(e, decisions).with_whom if e.episode in touched else "") or NOBODY for e in episodes}
     people = sorted(set(has.values()) - {NOBODY})
     if not people:
         return episodes

@@ -10,7 +10,7 @@ import streamlit as st
 
 from analytics.advice.plan_result import Plan
 from analytics.errors import UserError
-from dashboard.figures.plan_calendar import SOURCE_MARK, TASKS, lanes, plan_calendar
+from dashboard.figures.plan_calendar import SOURCE_MARK, TASKS, lanes
 from dashboard.parts import chart, links, loan_register, reasons, start, values
 from dashboard.seam import planning, read
 
@@ -37,19 +37,20 @@ def show() -> None:
         st.caption(f"The plan begins on {values.day(today)}: what lies before it cannot be planned any more.")
         from_on = today
     try:
-        whole = planning.plan(look, from_on, to_on)
+        whole = _whole(look, from_on, to_on)
     except UserError as error:
         st.error(str(error), icon=":material/event_busy:")
         return
     part, rows = planning.part(look, whole, chosen)
     st.markdown(f"{planning.headline(part)} {planning.money_and_risk(whole)}")
     _cover(part)
-    _calendar(look, part, today, every=every)
+    risk, rounds = planning.tables_beside(look, whole, part, chosen)
+    _calendar(look, part, chosen, today, every=every)
     _pressing(part)
     _sources(part)
-    _beside(look, whole)
+    _beside(whole, risk)
     _everything(look, rows, part, whole)
-    _rounds(part)
+    _rounds(rounds)
     loan_register.show(look, part)
     st.caption(
         "A proposal from the records: the physicist in charge and local rules decide. A probe beyond tolerance stays "
@@ -57,6 +58,20 @@ def show() -> None:
         "used again after a service. That a new probe is at hand on its day, that a served one is back after "
         f"{values.count(look.settings.schedule.service_days, 'day')}, and that both are fit then, is assumed here, not found."
     )
+
+
+def _whole(look: read.Look, from_on: date, to_on: date) -> Plan:
+    """The plan; while its visits are being chosen, a bar says how far that is and how long it may take."""
+    place = st.empty()
+    bar = place.progress(0.0, "Choosing the visits")
+
+    def tell(what: str, share: float) -> None:
+        bar.progress(min(share, 1.0), f"{what}; at most about {planning.MOST_SECONDS:g} s, then the best found so far")
+
+    try:
+        return planning.plan(look, from_on, to_on, tell)
+    finally:
+        place.empty()
 
 
 def _cover(part: Plan) -> None:
@@ -76,7 +91,7 @@ def _span(first: date, last: date | None) -> str:
     return values.day(first) if last in (None, first) else f"{values.day(first)} to {values.day(last)}"
 
 
-def _calendar(look: read.Look, part: Plan, today: date, *, every: bool) -> None:
+def _calendar(look: read.Look, part: Plan, sites: list[str], today: date, *, every: bool) -> None:
     if not part.visits:
         st.info(
             "Nothing is due in these days: no check, no service, no replacement. A probe without a rhythm of its own "
@@ -86,7 +101,7 @@ def _calendar(look: read.Look, part: Plan, today: date, *, every: bool) -> None:
         return
     rows = lanes(part, every_probe=every)
     picked = chart.show(
-        plan_calendar(part, planning.crossings(look), today, every_probe=every),
+        planning.calendar_of(look, part, sites, today, every_probe=every),
         key="calendar",
         select=True,
         alt=f"Calendar of {len(part.visits)} visits in {len(rows)} lines: a line a site with the probes of each visit, "
@@ -131,7 +146,7 @@ def _sources(part: Plan) -> None:
         st.markdown(f"◉ {links.inline('sources', one.source, kind='check sources', name=one.source)}, {when}: {reasons.said(why)}")
 
 
-def _beside(look: read.Look, whole: Plan) -> None:
+def _beside(whole: Plan, risk: pd.DataFrame) -> None:
     st.header("Beside each probe on its own due date")
     st.table(planning.beside(whole).set_index("Measure"), border="horizontal", alt="This plan beside the plain one, all sites")
     st.caption(
@@ -139,12 +154,11 @@ def _beside(look: read.Look, whole: Plan) -> None:
         f"where it does not, keeping the cover comes first. {planning.proof(whole)}"
     )
     with st.expander("Where the days at risk come from", icon=":material/account_tree:"):
-        found = planning.risk_table(look, whole)
-        if found.empty:
+        if risk.empty:
             st.caption("No probe in use is forecast to pass a limit.")
             return
         st.dataframe(
-            found,
+            risk,
             hide_index=True,
             key="risk",
             placeholder=values.DASH,
@@ -168,14 +182,14 @@ def _beside(look: read.Look, whole: Plan) -> None:
         )
 
 
-def _rounds(part: Plan) -> None:
-    if not part.rounds:
+def _rounds(rounds: pd.DataFrame) -> None:
+    if rounds.empty:
         return
     with st.expander(
-        f"Rounds of the site's own people: {values.count(len(part.rounds), 'probe')}", icon=":material/route:"
+        f"Rounds of the site's own people: {values.count(len(rounds), 'probe')}", icon=":material/route:"
     ):
         st.dataframe(
-            planning.rounds_table(part),
+            rounds,
             hide_index=True,
             key="rounds",
             alt="Constancy checks that need no visit",
