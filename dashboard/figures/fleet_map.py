@@ -17,6 +17,8 @@ from dashboard.parts.words import CAUSE, PROBE, PROBE_ORDER
 ROOM_PCT = 4.0  # beyond the tolerance limit; marks farther out stand at the edge, and their text says where they are
 EDGE_PER_YEAR = 12.0
 NAMED = 14  # so many marks carry their name
+CROWD = 200  # marks above which only named ones carry whiskers, and names keep apart
+APART = (9.0, 1.2)  # of names in a crowd: per cent of the reference, per cent a year
 
 Mark = tuple[ProbeResult, SeriesResult]
 
@@ -52,7 +54,8 @@ def fleet_map(probes: Sequence[ProbeResult], headline: Mapping[str, SeriesResult
     edge = Edge(far, min(EDGE_PER_YEAR, max([6.0, *(abs(_drift(s)) for _, s in moving)])))
     sheet = Sheet([400, 44] if loose else [420], gap=10, top=34, legend=44)
     _levels(sheet, limits, far + 1.5, edge.per_year + 1.5)
-    named = _worth_naming(drawn, limits)
+    crowded = len(drawn) > CROWD
+    named = _worth_naming(drawn, limits, edge if crowded else None)
     for advice in reversed(PROBE_ORDER):
         for row, marks in ((1, moving), (2, loose)):
             mine = [one for one in marks if one[0].advice == advice]
@@ -63,6 +66,7 @@ def fleet_map(probes: Sequence[ProbeResult], headline: Mapping[str, SeriesResult
                     mine,
                     named,
                     edge,
+                    crowded=crowded,
                     row=row,
                     legend=row == 1 or not any(p.advice == advice for p, _ in moving),
                 )
@@ -82,10 +86,12 @@ def fleet_map(probes: Sequence[ProbeResult], headline: Mapping[str, SeriesResult
 
 
 def _marks(
-    sheet: Sheet, advice: ProbeAdvice, marks: list[Mark], named: set[str], edge: Edge, *, row: int, legend: bool
+    sheet: Sheet, advice: ProbeAdvice, marks: list[Mark], named: set[str], edge: Edge, *, crowded: bool, row: int,
+    legend: bool,
 ) -> None:
     status = PROBE[advice]
     fit = advice == "use"
+    told = [(not crowded or one[0].probe in named, one) for one in marks]
     bare = advice in {"use", "undetermined"}  # no whiskers: nothing is claimed, or nothing can be
     sheet.trace(
         row,
@@ -97,19 +103,19 @@ def _marks(
         marker={
             "symbol": status.symbol,
             "color": status.colour,
-            "size": 9 if fit else 12,
-            "opacity": 0.7 if fit else 1.0,
+            "size": (5 if fit else 7) if crowded else 9 if fit else 12,
+            "opacity": (0.5 if fit else 0.8) if crowded else 0.7 if fit else 1.0,
             "line": {"width": 2 if "open" in status.symbol else 0},
         },
-        text=[_name(p, s, edge) if p.probe in named or edge.beyond(s) else "" for p, s in marks],
+        text=[_name(p, s, edge) if p.probe in named or (edge.beyond(s) and not crowded) else "" for p, s in marks],
         textposition=_beside(marks, edge),
         textfont={"size": 11},
         error_x=None
         if bare
-        else _whisker([_now(s) for _, s in marks], [_share(s, s.current_interval) for _, s in marks], status.colour),
+        else _whisker([_now(s) for _, s in marks], [_share(s, s.current_interval) if t else None for t, (_, s) in told], status.colour),
         error_y=None
         if bare or row == 2
-        else _whisker([_drift(s) for _, s in marks], [_share(s, s.drift_interval) for _, s in marks], status.colour),
+        else _whisker([_drift(s) for _, s in marks], [_share(s, s.drift_interval) if t else None for t, (_, s) in told], status.colour),
         customdata=[[p.probe] for p, _ in marks],
         hovertext=[_says(p, s) for p, s in marks],
         hoverinfo="text",
@@ -144,8 +150,11 @@ def _levels(sheet: Sheet, limits: Limits, far: float, steep: float) -> None:
                 sheet.note(text, limit + 0.93 * steep * years, -0.93 * steep, row=1, xanchor="left", xshift=6)
 
 
-def _worth_naming(drawn: list[Mark], limits: Limits) -> set[str]:
-    """The probes in trouble that stand away from the crowd in the middle, the gravest first, as many as can be read."""
+def _worth_naming(drawn: list[Mark], limits: Limits, crowd: Edge | None = None) -> set[str]:
+    """The probes in trouble that stand away from the crowd in the middle, the gravest first, as many as can be read.
+
+    crowd: the edge of the picture where marks are so many that their names have to keep apart.
+    """
     rank = {advice: i for i, advice in enumerate(PROBE_ORDER)}
     apart = [
         (p, s)
@@ -153,7 +162,17 @@ def _worth_naming(drawn: list[Mark], limits: Limits) -> set[str]:
         if abs(_now(s) - 100) > limits.action_level_pct / 2 or abs(_drift(s)) > limits.action_level_pct / 2
     ]
     troubled = sorted((rank[p.advice], -abs(_now(s) - 100), p.probe) for p, s in apart if p.advice != "use")
-    return {name for _, _, name in troubled[:NAMED]}
+    if crowd is None:
+        return {name for _, _, name in troubled[:NAMED]}
+    at = {p.probe: (_clip(_now(s), 100.0, crowd.pct), _clip(_drift(s), 0.0, crowd.per_year)) for p, s in apart}
+    named: list[str] = []
+    for _, _, name in troubled:
+        x, y = at[name]
+        if all(abs(x - at[one][0]) > APART[0] or abs(y - at[one][1]) > APART[1] for one in named):
+            named.append(name)
+        if len(named) == NAMED:
+            break
+    return set(named)
 
 
 def _name(probe: ProbeResult, series: SeriesResult, edge: Edge) -> str:

@@ -10,7 +10,7 @@ import streamlit as st
 
 from analytics.named_rows import named_rows
 from analytics.results import FleetAssessment, ProbeResult
-from dashboard.figures.fleet_map import fleet_map
+from dashboard.figures.fleet_map import CROWD, fleet_map
 from dashboard.figures.site_bars import site_bars
 from dashboard.parts import chart, links, moment, start, table, terms, values
 from dashboard.parts.words import PROBE, PROBE_ORDER, as_on_pages
@@ -143,6 +143,11 @@ def _picture(look: read.Look, chosen: list[ProbeResult], choice: tuple[tuple[str
         "is less than a year, "
         "or less than three months, away. Press a mark to open its probe. Levels are site choices."
     )
+    if len(drawn) > CROWD:
+        st.caption(
+            f"Of more than {CROWD} marks only some of the gravest carry name and 90 % interval, those with room for them. "
+            "Point at a mark for its name and numbers, or choose a site: then all that are watched or pulled in have them."
+        )
     there = set(drawn)
     absent = [p.probe for p in chosen if p.probe not in there]
     if absent:

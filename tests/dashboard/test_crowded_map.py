@@ -1,0 +1,52 @@
+"""The map of a very large fleet: every probe keeps its mark, only some keep names and whiskers, and names keep apart."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from analytics.settings import load
+from dashboard.figures import fleet_map as drawing
+from dashboard.seam import digest
+from tests.dashboard import made_up
+
+
+@pytest.fixture(scope="module")
+def crowd():
+    """Every story of the made-up fleet twenty times over, and the response that speaks for each."""
+    _, answer = made_up.fleet()
+    spoken = digest.headline(answer)
+    copies = [(f"{p.probe}-{n}", p) for n in range(20) for p in answer.probes if p.probe in spoken]
+    probes = [replace(p, probe=name) for name, p in copies]
+    return probes, {name: replace(spoken[p.probe], probe=name) for name, p in copies}
+
+
+def test_every_probe_of_a_crowd_keeps_its_mark(crowd):
+    """As many marks as probes with a response: nothing is thinned away from the picture."""
+    probes, spoken = crowd
+    figure = drawing.fleet_map(probes, spoken, load().limits)
+    marks = [mark[0] for trace in figure.data if trace.customdata is not None for mark in trace.customdata]
+    known = [one.probe for one in probes if spoken[one.probe].current_pct is not None]
+    assert len(known) > drawing.CROWD
+    assert sorted(marks) == sorted(known)
+
+
+def test_only_named_marks_of_a_crowd_carry_whiskers(crowd):
+    """In a crowd at most as many names as can be read, and no whisker without a name; a small fleet has both."""
+    probes, spoken = crowd
+    for many, crowded in ((len(probes), True), (len(probes) // 20, False)):
+        figure = drawing.fleet_map(probes[:many], spoken, load().limits)
+        named, whiskers = set(), set()
+        for trace in figure.data:
+            if trace.customdata is None:
+                continue
+            ids = [mark[0] for mark in trace.customdata]
+            named |= {one for one, text in zip(ids, trace.text, strict=True) if text}
+            if trace.error_x.array is not None:
+                whiskers |= {one for one, up in zip(ids, trace.error_x.array, strict=True) if up}
+        assert whiskers
+        assert named
+        if crowded:
+            assert len(named) <= drawing.NAMED
+            assert whiskers <= named
