@@ -9,6 +9,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -94,6 +95,21 @@ def _at_home(monkeypatch: pytest.MonkeyPatch, tmp_path_factory: pytest.TempPathF
 @pytest.fixture
 def serve() -> Iterator[Callable[..., str]]:
     """A function that opens the dashboard on a store and gives its address; all are closed at the end of the test."""
+    with _servers() as start:
+        yield start
+
+
+@pytest.fixture(scope="session")
+def sample_address() -> Iterator[str]:
+    """The dashboard on the demo's sample, one for all tests that only look."""
+    from tests.browser.sample import store
+
+    with _servers() as start:
+        yield start(store())
+
+
+@contextmanager
+def _servers() -> Iterator[Callable[..., str]]:
     running: list[subprocess.Popen[str]] = []
 
     def start(store: Path, **environment: str) -> str:
@@ -117,7 +133,14 @@ def serve() -> Iterator[Callable[..., str]]:
         threading.Thread(target=_drain, args=(process,), daemon=True).start()
         return address
 
-    yield start
+    try:
+        yield start
+    finally:
+        _end(running)
+
+
+def _end(running: list[subprocess.Popen[str]]) -> None:
+    """Close all, the patient way first."""
     for process in running:
         process.send_signal(signal.SIGINT)
         try:

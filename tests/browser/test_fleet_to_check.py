@@ -19,9 +19,9 @@ def press(page, locator):
     page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
 
 
-def test_a_mark_leads_to_its_probe_and_a_reading_to_its_countings(serve, page):
+def test_a_mark_leads_to_its_probe_and_a_reading_to_its_countings(sample_address, page):
     """Three presses from the start: mark, reading, and the steps to its number; the address restores it all."""
-    address = serve(store())
+    address = sample_address
     page.goto(f"{address}/?as_of={AS_OF}")
     marks = page.locator(".st-key-map .point")
     marks.first.wait_for(timeout=120_000)
@@ -47,9 +47,9 @@ def test_a_mark_leads_to_its_probe_and_a_reading_to_its_countings(serve, page):
         context.close()
 
 
-def test_the_time_shown_is_kept_in_the_address(serve, page):
+def test_the_time_shown_is_kept_in_the_address(sample_address, page):
     """Choosing a year and opening the address anew shows the same year."""
-    address = serve(store())
+    address = sample_address
     page.goto(f"{address}/probe?as_of={AS_OF}")
     page.get_by_text("1 year", exact=True).click(timeout=90_000)
     page.wait_for_url(re.compile(r"span=1(\+|%20)year"), timeout=30_000)

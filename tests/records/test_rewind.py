@@ -36,9 +36,10 @@ def file(folder: Path, name: str, text: str) -> Path:
     return path
 
 
-@pytest.fixture
-def lived(tmp_path):
-    """A store with a life: every kind of write, and what was read after each; by revision."""
+@pytest.fixture(scope="module")
+def lived(tmp_path_factory):
+    """A store with a life: every kind of write, and what was read after each; by revision. The tests only read it."""
+    tmp_path = tmp_path_factory.mktemp("lived")
     store = tmp_path / "lived.duckdb"
     seen: dict[int, tuple[object, object]] = {}
 
