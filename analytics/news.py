@@ -15,12 +15,13 @@ def news(before: FleetAssessment, now: FleetAssessment) -> tuple[str, ...]:
     An alarm is the same as an earlier one where series, rule, direction and the counting that tipped it are the same.
     Probes and devices that the earlier answer did not know are new only where their advice is not `use`.
     """
+    return (*new_alarms(before, now), *_changed_probes(before, now), *_changed_devices(before, now))
+
+
+def new_alarms(before: FleetAssessment, now: FleetAssessment) -> tuple[str, ...]:
+    """The alarms alone, as ``news`` tells them; with the answers the other way round, those that are gone."""
     known = {key for key, _ in _alarms(before)}
-    return (
-        *(sentence for key, sentence in _alarms(now) if key not in known),
-        *_changed_probes(before, now),
-        *_changed_devices(before, now),
-    )
+    return tuple(sentence for key, sentence in _alarms(now) if key not in known)
 
 
 def _alarms(assessment: FleetAssessment) -> Iterator[tuple[Key, str]]:

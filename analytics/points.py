@@ -12,7 +12,7 @@ from analytics.charts.quantities import QuantityChart
 from analytics.charts.response import ResponseCharts
 from analytics.counting.tables import Counted
 from analytics.drift.state import Z90
-from analytics.results import COUNTING_COLUMNS, POINT_COLUMNS, SHARED_COLUMNS
+from analytics.results import POINT_COLUMNS
 from analytics.series import SeriesKey
 
 FLAGS = ("used", "reference", "lone_outlier", "pending", "excluded", "no_signal")
@@ -186,12 +186,3 @@ def all_points(
         table[table["series"] >= 0].sort_values(["series", "check_at", "check"], kind="stable").reset_index(drop=True)
     )
     return table[list(POINT_COLUMNS)]
-
-
-def empty_tables() -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
-    """Points, countings and shared movement with no rows."""
-    return (
-        pd.DataFrame(columns=list(POINT_COLUMNS)),
-        pd.DataFrame(columns=list(COUNTING_COLUMNS)),
-        pd.DataFrame(columns=list(SHARED_COLUMNS)),
-    )

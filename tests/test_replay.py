@@ -19,7 +19,6 @@ from analytics.replays.causes import named_causes
 from analytics.replays.document import as_json
 from analytics.replays.forecasts import forecasts_then
 from analytics.simulate import scoring_fleet, to_records
-from dashboard.seam.read import nothing
 from tests.baseline.logbook import START, Log, weekly
 from tests.replays.replay_fleets import SHIPPED, fleet, replayed
 
@@ -280,7 +279,7 @@ def test_a_probe_found_faulty_takes_no_part_in_false_alarms():
 
 def test_nothing_recorded_gives_an_empty_replay():
     """No readings, and readings that do not reach over a month's end, are no error and claim nothing."""
-    empty = replay(nothing(), SHIPPED, START)
+    empty = replay(Records.nothing(), SHIPPED, START)
     assert (empty.month_ends, empty.forecasts, empty.passings, empty.causes) == ((), (), (), ())
     assert empty.coverage.coverage_pct is None
     assert empty.alarm_rate.unconfirmed_per_probe_year is None

@@ -10,11 +10,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 
 import numpy as np
+import pandas as pd
 
 from analytics.charts.budget import checks_between_false_alarms
 from analytics.charts.combined import LEAST_ARL0, MOST_ARL0, SixSums
+from analytics.charts.price_basis import Z90
 from analytics.results import FleetAssessment, SeriesResult
 
 INTERVALS_DAYS = (1.0, 7.0, 14.0, 30.4, 61.0, 91.0, 182.0)
@@ -157,3 +160,20 @@ def unseen_days(
             break
     out[open_] = np.maximum(wait[open_] + MOST_CHECKS * interval_days - passed, 0.0)
     return out
+
+
+def probe_years(readings: pd.DataFrame, as_of: datetime) -> float:
+    """Time between first and last reading up to ``as_of``, summed over probes, in years. readings: as in ``Records``."""
+    ends = readings[readings["taken_at"] <= pd.Timestamp(as_of)].groupby("probe")["taken_at"].agg(["min", "max"])
+    return float((ends["max"] - ends["min"]).dt.total_seconds().sum()) / (86_400.0 * YEAR_DAYS)
+
+
+def noise_pct(assessment: FleetAssessment) -> dict[str, float]:
+    """Median standard deviation of one check of the response in the newest year, per cent, by probe that has one."""
+    points = assessment.points
+    owner = {one.index: one.probe for one in assessment.series if one.quantity == "response"}
+    mine = points[points["series"].isin(list(owner)) & points["flag"].isin(["used", "reference"])]
+    mine = mine[mine["check_at"] >= pd.Timestamp(assessment.as_of) - pd.Timedelta(days=YEAR_DAYS)]
+    half = 100.0 * (mine["value_high"] - mine["value_low"]) / (2.0 * Z90 * mine["value"])
+    found = half.groupby(mine["series"].map(owner)).median().dropna()
+    return {str(probe): float(value) for probe, value in found.items() if value > 0}

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.advice.other_checks import PROBE_KINDS, SOURCE_KINDS, interval_of, kinds_on_record
+from analytics.advice.withdrawn import withdrawn_since
 from analytics.records.snapshot import Records
 from analytics.settings import Settings
 
@@ -81,10 +82,7 @@ def _probes(records: Records, as_of: datetime) -> pd.DataFrame:
     probes = records.probes.set_index("probe")
     first = records.readings.groupby("probe")["taken_at"].min().reindex(probes.index)
     since = pd.to_datetime(probes["in_service_on"]).fillna(first)
-    events = records.events[records.events["happened_at"] <= pd.Timestamp(as_of)]
-    ends = events[events["kind"].isin(["withdrawn", "cleared", "repair", "detector_replaced"])]
-    last = ends.sort_values(["happened_at", "event_id"], kind="stable").groupby("probe").last()
-    gone = last.loc[last["kind"] == "withdrawn", "happened_at"].reindex(probes.index)
+    gone = withdrawn_since(records.events, as_of).reindex(probes.index)
     return _subjects(probes.index, probes["site"], since, gone)
 
 

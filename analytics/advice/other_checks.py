@@ -13,14 +13,16 @@ from datetime import date, datetime, timedelta
 
 import pandas as pd
 
+from analytics.advice.situation import SERVICE_KINDS
+from analytics.advice.withdrawn import withdrawn_since
 from analytics.named_rows import named_rows
 from analytics.records.snapshot import Records
 from analytics.settings import Schedule, Settings
 
 PROBE_KINDS = ("visual", "power", "acceptance", "sensitivity", "resolution", "shielding", "energy_resolution", "other")
 SOURCE_KINDS = ("leak_test", "inventory")
+# An inspection of these kinds is part of the yearly set of acceptance measurements.
 YEARLY = ("acceptance", "sensitivity", "resolution", "shielding", "energy_resolution")
-REPAIRS = ("repair", "detector_replaced", "recentred", "cable_replaced")
 SOON_DAYS = 30
 LEAST_DONE = 3  # times on record from which a rhythm of its own is told
 OWN_FACTOR = 3.0  # without an interval set, past due is so many times the own median interval, as for constancy checks
@@ -98,7 +100,7 @@ def _of_probes(records: Records, settings: Settings, as_of: datetime) -> Iterato
     done = _until(records.inspections, "done_at", as_of)
     events = _until(records.events, "happened_at", as_of).sort_values(["happened_at", "event_id"], kind="stable")
     by_kind, recorded = _on_record(done, "probe"), kinds_on_record(done)
-    asked, withdrawn = _asked(events, settings.schedule), _withdrawn(events)
+    asked, withdrawn = _asked(events, settings.schedule), withdrawn_since(events, as_of).index
     every = {kind: interval_of(kind, settings.schedule, recorded) for kind in PROBE_KINDS}
     for one in named_rows(records.probes):
         probe = str(one.probe)
@@ -193,17 +195,10 @@ def _state(
 def _asked(events: pd.DataFrame, schedule: Schedule) -> dict[tuple[str, str], tuple[str, date]]:
     """By probe and kind of check: the latest event that asks for it, and its day. events: in order of time."""
     asked: dict[tuple[str, str], tuple[str, date]] = {}
-    for one in named_rows(events[events["kind"].isin(["dropped", *REPAIRS])]):
+    for one in named_rows(events[events["kind"].isin(["dropped", *SERVICE_KINDS])]):
         for kind in schedule.after_drop if one.kind == "dropped" else schedule.after_repair:
             asked[str(one.probe), kind] = str(one.kind), pd.Timestamp(one.happened_at).date()
     return asked
-
-
-def _withdrawn(events: pd.DataFrame) -> set[str]:
-    """The probes that are out of use for good at the end of these events, which are in order of time."""
-    told = events[events["kind"].isin(["withdrawn", "cleared", "repair", "detector_replaced"])]
-    last = told.drop_duplicates("probe", keep="last")
-    return {str(one) for one in last["probe"][last["kind"] == "withdrawn"]}
 
 
 def _until(table: pd.DataFrame, column: str, as_of: datetime) -> pd.DataFrame:

@@ -5,12 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date, datetime, time, timedelta
 
 import numpy as np
 import pandas as pd
 
+from analytics.advice.other_checks import YEARLY
 from analytics.advice.plan_result import TaskKind
+from analytics.advice.withdrawn import withdrawn_since
 from analytics.planning.risk import days_beyond
 from analytics.records.snapshot import Records
 from analytics.results import Crossing, FleetAssessment, ProbeResult, SeriesResult
@@ -24,8 +26,6 @@ LEAST_DAYS = 3  # days on record from which a probe's own median interval says a
 CENTRE_AGAIN_AFTER = ("repair", "detector_replaced", "recentred")
 
 
-# An inspection of these kinds is part of the yearly set of acceptance measurements.
-YEARLY = ("acceptance", "sensitivity", "resolution", "energy_resolution", "shielding")
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,13 +87,7 @@ def _yearly_days(records: Records, as_of: datetime) -> dict[str, np.ndarray]:
 
 def withdrawn_probes(records: Records, as_of: date) -> frozenset[str]:
     """Probes whose last event that takes out of use or brings back is ``withdrawn``, as of the end of that day."""
-    events = records.events
-    events = events[
-        (events["happened_at"] < pd.Timestamp(as_of) + pd.Timedelta(days=1))
-        & events["kind"].isin(["withdrawn", "cleared", "repair", "detector_replaced"])
-    ]
-    last = events.sort_values(["happened_at", "event_id"], kind="stable").groupby("probe")["kind"].last()
-    return frozenset(str(probe) for probe in last.index[last == "withdrawn"])
+    return frozenset(withdrawn_since(records.events, datetime.combine(as_of, time.max)).index)
 
 
 def due_tasks(

@@ -214,12 +214,6 @@ def per_year(slope_per_day: float) -> float:
     return float(slope_per_day * YEAR_DAYS)
 
 
-def newest_unit(rows_unit_series: Ints, series: int) -> int:
-    """The unit in force of a series (the last one); −1 where the series has none."""
-    mine = np.flatnonzero(rows_unit_series == series)
-    return int(mine[-1]) if len(mine) else -1
-
-
 def forecast_state(
     charts: ResponseCharts,
     quantities: list[QuantityChart],

@@ -6,7 +6,9 @@ Everything else in this package (recognising a file, checking it, comparing rows
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, get_args
+
+from analytics.settings import InspectionKind
 
 # id and text: text as it stands, an id short and on one line. count: whole number. moment: a date, or date and time.
 ColumnType = Literal["id", "text", "count", "number", "moment", "choice", "flag"]
@@ -79,18 +81,7 @@ EVENT_KINDS = {  # kind -> default of new_reference
     "cleared": False,
     "other": False,
 }
-INSPECTION_KINDS = (
-    "visual",
-    "power",
-    "leak_test",
-    "inventory",
-    "acceptance",
-    "sensitivity",
-    "resolution",
-    "shielding",
-    "energy_resolution",
-    "other",
-)
+INSPECTION_KINDS: tuple[str, ...] = get_args(InspectionKind)
 CAUSES = (
     "none",
     "window_slip",

@@ -114,6 +114,16 @@ class Records:
     outcomes: pd.DataFrame
     decisions: pd.DataFrame
 
+    @classmethod
+    def nothing(cls) -> Records:
+        """Records without a row, at revision 0.
+
+        >>> len(Records.nothing().readings)
+        0
+        """
+        tables = (READINGS, PROBES, SOURCES, WINDOWS, EVENTS, INSPECTIONS, USES, OUTCOMES, DECISIONS)
+        return cls(0, *(cls.table(one) for one in tables))
+
     @staticmethod
     def table(columns: dict[str, str], rows: dict[str, list[object]] | pd.DataFrame | None = None) -> pd.DataFrame:
         """A table with exactly these columns and dtypes; columns that are not given are missing throughout.

@@ -8,8 +8,7 @@ from functools import partial
 import pandas as pd
 import streamlit as st
 
-from analytics.advice.check_interval import YEAR_DAYS, IntervalAdvice, interval_advice
-from analytics.charts.price_basis import Z90
+from analytics.advice.check_interval import IntervalAdvice, interval_advice, noise_pct, probe_years
 from dashboard.figures.how_rarely import how_rarely
 from dashboard.parts import chart, links, table, values
 from dashboard.seam import keep, read
@@ -69,28 +68,10 @@ def advice(look: read.Look, budget_per_probe_year: float, accepted_days: float) 
     """The advice for what is on record."""
     return interval_advice(
         look.assessment,
-        probe_years(look),
+        probe_years(look.records.readings, look.as_of),
         budget_per_probe_year,
         look.settings.limits.tolerance_pct,
         accepted_days,
-        noise_pct(look),
+        noise_pct(look.assessment),
         look.settings.limits.dead_band_pct,
     )
-
-
-def probe_years(look: read.Look) -> float:
-    """Time between first and last reading, summed over probes."""
-    taken = look.records.readings[look.records.readings["taken_at"] <= pd.Timestamp(look.as_of)]
-    ends = taken.groupby("probe")["taken_at"].agg(["min", "max"])
-    return float((ends["max"] - ends["min"]).dt.total_seconds().sum()) / (86_400.0 * YEAR_DAYS)
-
-
-def noise_pct(look: read.Look) -> dict[str, float]:
-    """Median standard deviation of one check in the newest year, by probe."""
-    points = look.assessment.points
-    owner = {one.index: one.probe for one in look.assessment.series if one.quantity == "response"}
-    mine = points[points["series"].isin(list(owner)) & points["flag"].isin(["used", "reference"])]
-    mine = mine[mine["check_at"] >= pd.Timestamp(look.as_of) - pd.Timedelta(days=YEAR_DAYS)]
-    half = 100.0 * (mine["value_high"] - mine["value_low"]) / (2.0 * Z90 * mine["value"])
-    found = half.groupby(mine["series"].map(owner)).median().dropna()
-    return {str(probe): float(value) for probe, value in found.items() if value > 0}

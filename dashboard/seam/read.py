@@ -9,7 +9,6 @@ from pathlib import Path
 import streamlit as st
 
 from analytics import moment as clock
-from analytics.records import snapshot as snapshot_tables
 from analytics.records.snapshot import Records
 from analytics.results import FleetAssessment
 from analytics.settings import Settings, from_directory, load
@@ -92,7 +91,7 @@ def moment() -> datetime:
 def _records_of(path: str, revision: int) -> Records:  # noqa: ARG001 - part of the cache's key
     """The tables of one revision; an empty set where there is no store."""
     if not Path(path).is_file():
-        return nothing()
+        return Records.nothing()
     from analytics.records.reader import snapshot
 
     return snapshot(Path(path))
@@ -115,19 +114,3 @@ def _assess(path: str, revision: int, directory: str, when: datetime) -> FleetAs
     from analytics.fleet import assess
 
     return assess(_records_of(path, revision), _settings_of(path, revision, directory), when)
-
-
-def nothing() -> Records:
-    """Records without a row."""
-    return Records(
-        revision=0,
-        readings=Records.table(snapshot_tables.READINGS),
-        probes=Records.table(snapshot_tables.PROBES),
-        sources=Records.table(snapshot_tables.SOURCES),
-        windows=Records.table(snapshot_tables.WINDOWS),
-        events=Records.table(snapshot_tables.EVENTS),
-        inspections=Records.table(snapshot_tables.INSPECTIONS),
-        uses=Records.table(snapshot_tables.USES),
-        outcomes=Records.table(snapshot_tables.OUTCOMES),
-        decisions=Records.table(snapshot_tables.DECISIONS),
-    )

@@ -10,9 +10,10 @@ from pathlib import Path
 from typing import Any, Literal
 
 import pandas as pd
+import streamlit as st
 from pydantic import BaseModel
 
-from analytics.news import news
+from analytics.news import new_alarms, news
 from analytics.results import FleetAssessment
 from analytics.settings import Settings, from_directory, load, shipped
 from dashboard.seam import place, read
@@ -91,9 +92,14 @@ def about(section: str) -> str:
 
 def stored_layer() -> Layer:
     """The store's own version, over the shipped defaults; empty where none was saved."""
+    return _layer_of(str(place.store_path()), read.revision())
+
+
+@st.cache_resource(max_entries=4, show_spinner=False)
+def _layer_of(path: str, revision: int) -> Layer:  # noqa: ARG001 - the revision is part of the key
     from analytics.records.store_settings import settings_layer
 
-    return settings_layer(place.store_path())
+    return settings_layer(path)
 
 
 def proposed_layer(changes: Mapping[Key, Any]) -> Layer:
@@ -139,11 +145,8 @@ def effect(look: read.Look, settings: Settings) -> Effect:
     from analytics.fleet import assess
 
     now, then = look.assessment, assess(look.records, settings, look.as_of)
-    new = news(now, then)
-    back = news(then, now)
-    words = [one for one in back if ": the advice is " not in one and ": patient use is " not in one]
     counts = pd.DataFrame({"now": _advice(now), "then": _advice(then)}).fillna(0).astype(int)
-    return Effect(new, tuple(words), counts)
+    return Effect(news(now, then), new_alarms(then, now), counts)
 
 
 def _advice(assessment: FleetAssessment) -> pd.Series[int]:

@@ -13,14 +13,13 @@ from analytics.advice.compliance import compliance, month_ends
 from analytics.advice.other_checks import STATES, other_checks
 from analytics.records.snapshot import EVENTS, INSPECTIONS, Records
 from analytics.settings import load
-from dashboard.seam.read import nothing
 
 NOW = datetime(2024, 6, 15, 12)
 
 
 def records(inspections=(), events=(), probes=("GP-1",), sources=("CK-1",), withdrawn_on=None):
     """Records with these rows: inspections (subject, kind, day, result), events (probe, kind, day)."""
-    empty = nothing()
+    empty = Records.nothing()
     done = pd.DataFrame(
         [
             {"inspection_id": n, "probe" if who.startswith("GP") else "source": who, "kind": kind,

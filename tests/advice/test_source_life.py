@@ -10,9 +10,9 @@ import pytest
 
 from analytics.advice.check_interval import INTERVALS_DAYS, SeenFault, interval_advice, unseen_days
 from analytics.advice.source_life import source_life
+from analytics.records.snapshot import Records
 from analytics.results import DeviceResult
 from analytics.settings import load
-from dashboard.seam.read import nothing
 from tests.dashboard.made_up import fleet
 
 NOW = datetime(2024, 1, 1)
@@ -20,7 +20,7 @@ NOW = datetime(2024, 1, 1)
 
 def look(rate_cps, activity_kbq=None, withdrawn_on=None):
     """An answer with one Co-57 source of this net rate and nothing else, and its records."""
-    empty = nothing()
+    empty = Records.nothing()
     source = pd.DataFrame({"source": ["CK-1"], "nuclide": "Co-57", "reference_at": pd.Timestamp("2023-01-01"),
                            "withdrawn_on": withdrawn_on})  # fmt: skip
     records = dataclasses.replace(empty, sources=empty.sources.reindex(range(1)).assign(**source))

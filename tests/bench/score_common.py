@@ -9,8 +9,9 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import TypeVar
+from typing import Protocol, TypeVar
 
+import numpy as np
 import pandas as pd
 
 from analytics.results import FleetAssessment
@@ -100,6 +101,27 @@ def merge(into: dict[str, Figure], more: dict[str, Figure]) -> None:
         into[name].hits += figure.hits
         into[name].total += figure.total
         into[name].values += figure.values
+
+
+class Scored(Protocol):
+    """What one case comes to: figures by name, remarks, and the analysis' own time."""
+
+    figures: dict[str, Figure]
+    remarks: list[str]
+    seconds: float
+
+
+def print_scores(cadence: str, scores: Sequence[Scored], brief: bool) -> None:
+    """The figures of all cases of a cadence together, and each remark."""
+    total: dict[str, Figure] = {}
+    for one in scores:
+        merge(total, one.figures)
+    say(f"\n{cadence}, {len(scores)} fleets, analysis {np.median([one.seconds for one in scores]):.1f} s a date")
+    for figure in total.values():
+        say(figure.line())
+    if not brief:
+        for one in scores:
+            say("\n".join(f"  {remark}" for remark in sorted(one.remarks)))
 
 
 def run_analysis(fleet: Fleet, as_of: datetime) -> tuple[FleetAssessment, float]:

@@ -15,7 +15,7 @@ import pandas as pd
 
 from analytics.results import Crossing, FleetAssessment
 from analytics.simulate import Fleet
-from tests.bench.score_common import Case, Figure, arguments, cases, each, merge, run_analysis, say
+from tests.bench.score_common import Case, Figure, arguments, cases, each, print_scores, run_analysis
 
 AT_SHARES = (0.45, 0.60, 0.75, 0.90)  # of the length of the data
 FAULT_AGE_DAYS, CROSSES_WITHIN_DAYS, REPAIR_AGE_DAYS = 120, 3 * 365.25, 200
@@ -164,18 +164,6 @@ def _repairs(result: Score, case: Case, fleet: Fleet, as_of: pd.Timestamp, answe
             )
 
 
-def _print(cadence: str, scores: list[Score], brief: bool) -> None:
-    total: dict[str, Figure] = {}
-    for one in scores:
-        merge(total, one.figures)
-    say(f"\n{cadence}, {len(scores)} fleets, analysis {np.median([one.seconds for one in scores]):.1f} s a date")
-    for figure in total.values():
-        say(figure.line())
-    if not brief:
-        for one in scores:
-            say("\n".join(f"  {remark}" for remark in sorted(one.remarks)))
-
-
 def main() -> None:
     """Run and print."""
     parser = arguments("Score crossing forecasts and repair verdicts on simulated fleets.")
@@ -184,7 +172,7 @@ def main() -> None:
     options = parser.parse_args()
     shares = AT_SHARES if options.dates == len(AT_SHARES) else tuple(np.linspace(0.45, 0.9, options.dates))
     for cadence, of in cases(options).items():
-        _print(cadence, list(each(partial(score, shares=shares), of, options.jobs)), options.brief)
+        print_scores(cadence, list(each(partial(score, shares=shares), of, options.jobs)), options.brief)
 
 
 if __name__ == "__main__":

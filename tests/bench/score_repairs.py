@@ -9,12 +9,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-import numpy as np
 import pandas as pd
 
 from analytics.results import FleetAssessment
 from analytics.simulate import Fleet, scoring_fleet
-from tests.bench.score_common import Case, Figure, arguments, cases, each, merge, run_analysis, say
+from tests.bench.score_common import Case, Figure, arguments, cases, each, print_scores, run_analysis
 from tests.bench.score_forecasts import AT_SHARES, REPAIR_AGE_DAYS
 
 REPAIRED = 0.8  # share of the faulty probes that get a service, against 0.4 in the other scores: more cases a fleet
@@ -81,25 +80,13 @@ def _sound(result: Score, fleet: Fleet, answer: FleetAssessment) -> None:
             result.figure("sound and never serviced: `use`", 98).add(one.advice == "use")
 
 
-def _print(cadence: str, scores: list[Score], brief: bool) -> None:
-    total: dict[str, Figure] = {}
-    for one in scores:
-        merge(total, one.figures)
-    say(f"\n{cadence}, {len(scores)} fleets, analysis {np.median([one.seconds for one in scores]):.1f} s a date")
-    for figure in total.values():
-        say(figure.line())
-    if not brief:
-        for one in scores:
-            say("\n".join(f"  {remark}" for remark in sorted(one.remarks)))
-
-
 def main() -> None:
     """Run and print."""
     parser = arguments("Score what the advice says of services that held and that did not.")
     parser.set_defaults(years=4.0)
     options = parser.parse_args()
     for cadence, of in cases(options).items():
-        _print(cadence, list(each(score, of, options.jobs)), options.brief)
+        print_scores(cadence, list(each(score, of, options.jobs)), options.brief)
 
 
 if __name__ == "__main__":

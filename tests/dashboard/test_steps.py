@@ -11,7 +11,6 @@ from analytics.records import snapshot
 from analytics.records.snapshot import Records
 from analytics.results import SeriesResult
 from analytics.settings import load
-from dashboard.seam.read import nothing
 from dashboard.seam.steps import account
 
 AT = datetime(2024, 3, 1, 8)
@@ -46,7 +45,7 @@ def _account(
         "file": "a.csv",
         "row": 2,
     }
-    empty = nothing()
+    empty = Records.nothing()
     source = {
         "source": ["CK-1"],
         "nuclide": ["Co-57"],
