@@ -14,7 +14,7 @@ from analytics.records.columns import TABLES
 from analytics.records.history import head_in
 from analytics.records.reader import records_in
 from analytics.records.snapshot import Records
-from analytics.records.store import Store, revision_in
+from analytics.records.store import Store, answering_in, revision_in
 from analytics.records.store_settings import Layer, layer_in, zone_in
 
 if TYPE_CHECKING:
@@ -45,12 +45,11 @@ class Papers:
 def papers(path: str | Path) -> Papers:
     """All of it; UserError where there is no sound store."""
     with Store(path).reading() as con:
-        number = revision_in(con)
         return Papers(
-            records_in(con, number),
+            records_in(con, answering_in(con)),
             layer_in(con),
             head_in(con),
-            number,
+            revision_in(con),
             _exclusions(con),
             _corrections(con),
             con.execute('SELECT version, saved_at, "by", reason FROM setting_version ORDER BY version').df(),

@@ -15,7 +15,7 @@ from analytics.records import visible
 from analytics.records.columns import TABLES
 from analytics.records.snapshot import Records
 from analytics.records.sql import quoted
-from analytics.records.store import Store, revision_in
+from analytics.records.store import Store, answering_in
 
 if TYPE_CHECKING:
     import duckdb
@@ -24,9 +24,12 @@ NO_SITE = "(no site)"  # of a probe that registered itself
 
 
 def snapshot(path: str | Path) -> Records:
-    """Everything the analysis needs, in the frames of ``snapshot.py``; UserError where there is no sound store."""
+    """Everything the analysis needs, in the frames of ``snapshot.py``; UserError where there is no sound store.
+
+    Marked with the newest revision that can alter an answer, so that one who signs in makes no new answer.
+    """
     with Store(path).reading() as con:
-        return records_in(con, revision_in(con))
+        return records_in(con, answering_in(con))
 
 
 def records_in(con: duckdb.DuckDBPyConnection, revision: int) -> Records:

@@ -1,6 +1,6 @@
-"""The small file beside the store that tells its revision without opening it.
+"""The small file beside the store that tells its revisions without opening it.
 
-It holds the revision and the size and time stamp of the store file it speaks of. Where these no longer fit (a write was
+It holds the two revisions (``store.Revisions``) and the size and time stamp of the store file it speaks of. Where these no longer fit (a write was
 killed, the store was copied or replaced), it is not believed and the store itself is asked.
 """
 
@@ -31,22 +31,22 @@ def _print_of(store: Path) -> list[int] | None:
     return [stat.st_size, stat.st_mtime_ns, log]
 
 
-def read(store: Path) -> int | None:
-    """The revision of the sidecar, or None where it cannot be believed."""
+def read(store: Path) -> tuple[int, int] | None:
+    """The revision, and the newest that can alter an answer; None where the sidecar cannot be believed."""
     try:
         said = json.loads(sidecar_path(store).read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return None
     if not isinstance(said, dict) or said.get("store") != _print_of(store):
         return None
-    number = said.get("revision")
-    return number if isinstance(number, int) else None
+    revision, answering = said.get("revision"), said.get("answering")
+    return (revision, answering) if isinstance(revision, int) and isinstance(answering, int) else None
 
 
-def write(store: Path, revision: int) -> None:
-    """Say the revision of the store as it lies there now; in a full or read-only folder nothing is said."""
+def write(store: Path, revision: int, answering: int) -> None:
+    """Say the revisions of the store as it lies there now; in a full or read-only folder nothing is said."""
     target = sidecar_path(store)
-    text = json.dumps({"revision": revision, "store": _print_of(store)})
+    text = json.dumps({"revision": revision, "answering": answering, "store": _print_of(store)})
     draft = target.with_name(f"{target.name}.{os.getpid()}.{threading.get_ident()}")
     with contextlib.suppress(OSError):
         draft.write_text(text, encoding="utf-8")

@@ -9,12 +9,13 @@ import contextlib
 import shutil
 from collections.abc import Callable, Generator, Iterator
 from pathlib import Path
+from typing import NamedTuple
 
 import duckdb
 
 from analytics.errors import UserError
 from analytics.records import schema, sidecar
-from analytics.records.access import REFUSED, RefusedError
+from analytics.records.access import REFUSED, ROLE, SIGNED_IN, RefusedError
 from analytics.records.faults import disk_is_full, in_words
 from analytics.records.lease import lease, say_on_stderr
 from analytics.records.sql import QUIET, first, literal, scalar
@@ -27,6 +28,15 @@ _CONFIG: dict[str, str | bool | int | float | list[str]] = {
     "allow_community_extensions": "false",
     "memory_limit": "600MB",
 }
+# Changes of the history that no answer of the analysis hangs on.
+_NO_INPUT = (SIGNED_IN, REFUSED, ROLE)
+
+
+class Revisions(NamedTuple):
+    """Where a store stands: the number of its newest change, and of the newest that can alter an answer."""
+
+    revision: int
+    answering: int
 
 
 class Store:
@@ -73,12 +83,12 @@ class Store:
                     raise self._no_store()
                 if version < schema.VERSION:
                     return False
-                number = revision_in(con)
+                numbers = revisions_in(con)
                 yield con
             finally:
                 con.close()
             if sidecar.read(self.path) is None:
-                sidecar.write(self.path, number)
+                sidecar.write(self.path, *numbers)
         return True
 
     @contextlib.contextmanager
@@ -99,7 +109,7 @@ class Store:
         with ticket, self._faults_in_words():
             new = not self.path.exists()
             try:
-                number = yield from self._transaction()
+                numbers = yield from self._transaction()
             except RefusedError as refused:
                 self._enter_refusal(refused)
                 raise
@@ -107,22 +117,23 @@ class Store:
                 if new:
                     self._remove_unborn()
                 raise
-            sidecar.write(self.path, number)
+            sidecar.write(self.path, *numbers)
 
     def _enter_refusal(self, refused: RefusedError) -> None:
         from analytics.records import history
 
         with contextlib.contextmanager(self._transaction)() as con:
-            number = history.record(
+            history.record(
                 con,
                 by=refused.who,
                 action=REFUSED,
                 subject=refused.action,
                 after={"wanted": refused.action, "role": refused.role},
             )
-        sidecar.write(self.path, number)
+            numbers = revisions_in(con)
+        sidecar.write(self.path, *numbers)
 
-    def _transaction(self) -> Generator[duckdb.DuckDBPyConnection, None, int]:
+    def _transaction(self) -> Generator[duckdb.DuckDBPyConnection, None, Revisions]:
         con = self._connect(read_only=False)
         try:
             version = schema.version_of(con, str(self.path))
@@ -133,7 +144,7 @@ class Store:
             schema.migrate(con, version)
             yield con
             con.execute("COMMIT")
-            return revision_in(con)
+            return revisions_in(con)
         except BaseException:
             with contextlib.suppress(duckdb.Error):
                 con.execute("ROLLBACK")
@@ -209,14 +220,30 @@ def revision_in(con: duckdb.DuckDBPyConnection) -> int:
     return int(scalar(con, "SELECT revision FROM store"))
 
 
-def revision(path: str | Path) -> int:
-    """The store's revision, without opening it where the sidecar can be believed; UserError where there is no store."""
+def answering_in(con: duckdb.DuckDBPyConnection) -> int:
+    """The newest revision of an open store that can alter an answer: sign-ins, refusals and roles cannot."""
+    marks = ", ".join("?" * len(_NO_INPUT))
+    return int(scalar(con, f"SELECT coalesce(max(revision), 0) FROM change WHERE action NOT IN ({marks})", _NO_INPUT))
+
+
+def revisions_in(con: duckdb.DuckDBPyConnection) -> Revisions:
+    """Both of an open store."""
+    return Revisions(revision_in(con), answering_in(con))
+
+
+def revisions(path: str | Path) -> Revisions:
+    """Both, without opening the store where the sidecar can be believed; UserError where there is no store."""
     path = Path(path)
     known = sidecar.read(path)
     if known is not None:
-        return known
+        return Revisions(*known)
     with Store(path).reading() as con:
-        return revision_in(con)
+        return revisions_in(con)
+
+
+def revision(path: str | Path) -> int:
+    """The number of the store's newest change; UserError where there is no store."""
+    return revisions(path).revision
 
 
 def exists(path: str | Path) -> bool:

@@ -38,25 +38,32 @@ def exists() -> bool:
 
 
 def revision() -> int:
-    """The store's revision now; it rises with every commit. 0 where there is no store."""
+    """The number of the newest change; it rises with every commit. 0 where there is no store."""
     from analytics.records.store import revision as now
 
     return now(store_path()) if exists() else 0
 
 
+def answering() -> int:
+    """The newest revision that can alter an answer: what records and answers are kept by."""
+    from analytics.records.store import revisions
+
+    return revisions(store_path()).answering if exists() else 0
+
+
 def records() -> Records:
     """All tables of the store's present revision; the store is not held open."""
-    return _records_of(str(store_path()), revision())
+    return _records_of(str(store_path()), answering())
 
 
 def settings() -> Settings:
     """The settings in force: shipped, over them the store's, over them this run's folder."""
-    return _settings_of(str(store_path()), revision(), str(place.config_directory() or ""))
+    return _settings_of(str(store_path()), answering(), str(place.config_directory() or ""))
 
 
 def assessment(as_of: datetime | None = None) -> FleetAssessment:
     """The whole answer for a moment (None: the page's ``as_of`` parameter, else now)."""
-    found = _assess(str(store_path()), revision(), str(place.config_directory() or ""), as_of or moment())
+    found = _assess(str(store_path()), answering(), str(place.config_directory() or ""), as_of or moment())
     if as_of is None and not st.query_params.get(AS_OF) and place.config_directory() is None:
         said.enter(found, records())
     return found

@@ -15,7 +15,8 @@ from analytics.records.held import discard_held, release_held
 from analytics.records.history import history
 from analytics.records.reader import snapshot
 from analytics.records.saved_maps import delete_map, save_map
-from analytics.records.store import revision
+from analytics.records.sidecar import sidecar_path
+from analytics.records.store import revision, revisions
 from analytics.records.store_settings import save_settings
 from analytics.records.typed_in import record_check
 from analytics.records.undo import undo
@@ -196,3 +197,20 @@ def test_every_module_that_writes_passes_the_gate(root):
     ungated = {name for name, text in writing.items() if not any(w in text for w in ("history.record(", "permit(", "enter_load("))}
     assert {"people.py", "load.py", "undo.py", "held.py", "drafts.py"} <= set(writing)
     assert ungated <= {"store.py", "alerts.py", "alert_log.py"}
+
+
+def test_who_comes_in_is_refused_or_gets_a_role_makes_no_new_answer(staffed):
+    """The history goes on, and what answers are kept by stays, so that nobody waits for a fleet because another signed in."""
+    before = revisions(staffed.store)
+    access.note_sign_in(staffed.store, "rita", "proxy")
+    with pytest.raises(RefusedError):
+        people.exclude(staffed.store, 1, by="vera", reason="x")
+    give_role(staffed.store, "vera", "recorder", by="ada", reason="new task")
+    known = sidecar_path(staffed.store).read_bytes()
+    assert revisions(staffed.store) == (before.revision + 3, before.answering)
+    sidecar_path(staffed.store).unlink()
+    assert revisions(staffed.store) == (before.revision + 3, before.answering)
+    assert sidecar_path(staffed.store).read_bytes() == known
+    assert snapshot(staffed.store).revision == before.answering
+    people.exclude(staffed.store, 1, by="petra", reason="x")
+    assert revisions(staffed.store) == (before.revision + 4, before.revision + 4)
