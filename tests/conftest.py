@@ -1,4 +1,4 @@
-"""What every test may ask for, and the loud word at the end where tests that need Chromium were left out."""
+"""What every test may ask for, and the loud word at the end where tests that need Chromium or nginx were left out."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,8 +20,7 @@ if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
 
 ROOT = Path(__file__).resolve().parent.parent
-BROWSER_REQUIRED = "STEADYCOUNT_BROWSER_REQUIRED"
-LEFT_OUT = "left out: no Chromium on this machine"
+LEFT_OUT = "left out: no {} on this machine"
 NAMES = ("chromium", "chromium-browser", "google-chrome")
 FLAGS = (
     "--no-sandbox",
@@ -41,6 +41,30 @@ def chromium_path() -> str | None:
     return next((found for name in NAMES if (found := shutil.which(name))), None)
 
 
+def nginx_path() -> str | None:
+    """Where nginx is: ``STEADYCOUNT_NGINX``, else on the path or where Debian has it, else None."""
+    named = os.environ.get("STEADYCOUNT_NGINX")
+    if named:
+        return named if Path(named).is_file() else None
+    return shutil.which("nginx", path=os.pathsep.join((os.environ.get("PATH", ""), "/usr/sbin")))
+
+
+@dataclass(frozen=True)
+class Need:
+    """A program that some tests need: how it is found, what says that it must be there, and what brings it."""
+
+    name: str
+    found: Callable[[], str | None]
+    required: str
+    package: str
+
+
+NEEDS = {  # by the marker of the tests
+    "browser": Need("Chromium", chromium_path, "STEADYCOUNT_BROWSER_REQUIRED", "chromium"),
+    "proxy": Need("nginx", nginx_path, "STEADYCOUNT_PROXY_REQUIRED", "nginx-light"),
+}
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Keep the tests of a file in one worker, where they share what is dear to make, and all browser tests in one."""
     for item in items:
@@ -49,31 +73,34 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 
 def pytest_runtest_setup(item: pytest.Item) -> None:
-    """Leave a browser test out where there is no Chromium, or fail it where one is required."""
-    if item.get_closest_marker("browser") is None or chromium_path() is not None:
-        return
-    if os.environ.get(BROWSER_REQUIRED) == "1":
-        pytest.fail(f"no Chromium was found, and {BROWSER_REQUIRED}=1 says that there must be one", pytrace=False)
-    pytest.skip(LEFT_OUT)
+    """Leave a test out where there is no Chromium or nginx for it, or fail it where one is required."""
+    for marker, need in NEEDS.items():
+        if item.get_closest_marker(marker) is None or need.found() is not None:
+            continue
+        if os.environ.get(need.required) == "1":
+            pytest.fail(f"no {need.name} was found, and {need.required}=1 says that there must be one", pytrace=False)
+        pytest.skip(LEFT_OUT.format(need.name))
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
-    """Say loudly how many browser tests were left out, so that a green run is not taken for a whole one."""
-    left_out = [one for one in terminalreporter.stats.get("skipped", []) if LEFT_OUT in str(one.longrepr)]
-    if not left_out:
-        return
-    terminalreporter.section("NOT EVERYTHING WAS TESTED", sep="!", red=True, bold=True)
-    terminalreporter.write_line(
-        f"Tests that need Chromium and were LEFT OUT, because there is none on this machine: {len(left_out)}",
-        red=True,
-        bold=True,
-    )
-    for one in left_out:
-        terminalreporter.write_line(f"  {one.nodeid}")
-    terminalreporter.write_line(
-        "Install it (Debian: `apt-get install chromium`) and run again; "
-        f"with {BROWSER_REQUIRED}=1 its absence is a failure."
-    )
+    """Say loudly how many tests were left out for want of a program, so that a green run is not taken for a whole one."""
+    for need in NEEDS.values():
+        said = LEFT_OUT.format(need.name)
+        left_out = [one for one in terminalreporter.stats.get("skipped", []) if said in str(one.longrepr)]
+        if not left_out:
+            continue
+        terminalreporter.section("NOT EVERYTHING WAS TESTED", sep="!", red=True, bold=True)
+        terminalreporter.write_line(
+            f"Tests that need {need.name} and were LEFT OUT, because there is none on this machine: {len(left_out)}",
+            red=True,
+            bold=True,
+        )
+        for one in left_out:
+            terminalreporter.write_line(f"  {one.nodeid}")
+        terminalreporter.write_line(
+            f"Install it (Debian: `apt-get install {need.package}`) and run again; "
+            f"with {need.required}=1 its absence is a failure."
+        )
 
 
 @pytest.fixture(scope="session")
@@ -112,9 +139,10 @@ def sample_address() -> Iterator[str]:
 def _servers() -> Iterator[Callable[..., str]]:
     running: list[subprocess.Popen[str]] = []
 
-    def start(store: Path, **environment: str) -> str:
+    def start(store: Path, *options: str, **environment: str) -> str:
+        port = () if "--port" in options else ("--port", "0")
         process = subprocess.Popen(
-            [sys.executable, "-m", "dashboard.commands", "open", "--no-browser", "--port", "0", "--store", str(store)],
+            [sys.executable, "-m", "dashboard.commands", "open", "--no-browser", *port, "--store", str(store), *options],
             cwd=store.parent,
             env={**os.environ, "PYTHONPATH": str(ROOT), **environment},
             stdout=subprocess.PIPE,

@@ -1,4 +1,4 @@
-"""Tests that need Chromium: left out loudly where there is none, a failure where one is required."""
+"""Tests that need Chromium or nginx: left out loudly where there is none, a failure where one is required."""
 
 from __future__ import annotations
 
@@ -16,6 +16,10 @@ import pytest
 def test_page():
     """Needs a browser."""
 
+@pytest.mark.proxy
+def test_door():
+    """Needs a proxy."""
+
 def test_plain():
     """Needs none."""
 '''
@@ -23,13 +27,14 @@ def test_plain():
 
 @pytest.fixture
 def run_sample(root, tmp_path):
-    """A function that runs two tests, one of which needs Chromium, on a machine that has none."""
+    """A function that runs three tests, of which one needs Chromium and one nginx, on a machine that has neither."""
     shutil.copy(root / "tests" / "conftest.py", tmp_path / "conftest.py")
     (tmp_path / "test_sample.py").write_text(SAMPLE, encoding="utf-8")
-    (tmp_path / "pytest.ini").write_text("[pytest]\nmarkers = browser: needs Chromium\n", encoding="utf-8")
+    (tmp_path / "pytest.ini").write_text("[pytest]\nmarkers =\n  browser: needs Chromium\n  proxy: needs nginx\n", encoding="utf-8")
 
     def run(*arguments: str, **environment: str) -> subprocess.CompletedProcess[str]:
-        nowhere = {"STEADYCOUNT_CHROMIUM": str(tmp_path / "nowhere"), "STEADYCOUNT_BROWSER_REQUIRED": ""}
+        nowhere = {f"STEADYCOUNT_{one}": str(tmp_path / "nowhere") for one in ("CHROMIUM", "NGINX")}
+        nowhere |= {f"STEADYCOUNT_{one}_REQUIRED": "" for one in ("BROWSER", "PROXY")}
         return subprocess.run(
             [sys.executable, "-m", "pytest", *arguments],
             cwd=tmp_path,
@@ -43,21 +48,25 @@ def run_sample(root, tmp_path):
 
 
 @pytest.mark.parametrize("workers", ["0", "1"])
-def test_browser_tests_are_left_out_loudly(run_sample, workers):
+def test_what_cannot_run_is_left_out_loudly(run_sample, workers):
     """The run passes, and its end says how many tests were left out, which, and what to install."""
     done = run_sample("-n", workers)
     assert done.returncode == 0, done.stdout
-    end = done.stdout[done.stdout.index("NOT EVERYTHING WAS TESTED") :]
-    assert "LEFT OUT, because there is none on this machine: 1" in end
-    assert "test_sample.py::test_page" in end
-    assert "apt-get install chromium" in end
+    _, pages, doors = done.stdout.split("NOT EVERYTHING WAS TESTED")
+    for end, test, package in ((pages, "test_page", "chromium"), (doors, "test_door", "nginx-light")):
+        assert "LEFT OUT, because there is none on this machine: 1" in end
+        assert f"test_sample.py::{test}" in end
+        assert f"apt-get install {package}" in end
 
 
-def test_a_missing_browser_is_a_failure_where_one_is_required(run_sample):
-    """With STEADYCOUNT_BROWSER_REQUIRED=1 the run fails and says why."""
-    done = run_sample("-n", "0", STEADYCOUNT_BROWSER_REQUIRED="1")
+@pytest.mark.parametrize(
+    ("name", "required"), [("Chromium", "STEADYCOUNT_BROWSER_REQUIRED"), ("nginx", "STEADYCOUNT_PROXY_REQUIRED")]
+)
+def test_what_is_missing_is_a_failure_where_it_is_required(run_sample, name, required):
+    """With the variable that says so, the run fails and says why."""
+    done = run_sample("-n", "0", **{required: "1"})
     assert done.returncode == 1
-    assert "no Chromium was found, and STEADYCOUNT_BROWSER_REQUIRED=1" in done.stdout
+    assert f"no {name} was found, and {required}=1" in done.stdout
 
 
 def test_a_whole_run_says_nothing_of_the_kind(run_sample):
