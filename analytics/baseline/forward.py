@@ -14,8 +14,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analytics.baseline.heard import WINDOW_SHARES, Known, at_query, heard_by_readout, steep_slopes
-from analytics.baseline.neighbours import neighbours, timelines
+from analytics.baseline.heard import Known, Queries, steep_slopes, what_is_shared
+from analytics.baseline.neighbours import timelines
 from analytics.baseline.noise import FleetPlacing, PlacingSpread
 from analytics.baseline.reference import References, references
 from analytics.baseline.rows import CLOSED_AFTER_DAYS, Floats, Ints, Rows
@@ -131,6 +131,7 @@ def walk(  # noqa: PLR0915 -- one pass, read from top to bottom
     closed_at = rows.first_days + CLOSED_AFTER_DAYS
     edges = month_starts(float(rows.at_days.min()), float(rows.at_days.max())) if fleet_placing is None else fleet_placing.edges
     cut = np.searchsorted(rows.at_days[by_time], edges)
+    previous = _previous_check(rows)
     settle = np.flatnonzero(rows.last)
     settle = settle[np.argsort(closed_at[settle], kind="stable")]
     settle_cut = np.searchsorted(closed_at[settle], edges, side="right")
@@ -145,7 +146,7 @@ def walk(  # noqa: PLR0915 -- one pass, read from top to bottom
         # Checks closed in the month before: into references and placing spread.
         if month > 0:
             fresh = settle[settle_cut[month - 1] : settle_cut[month]]
-            _take_in(rows, fresh, x, noise, placing_row, placements, table, table_var, table_at, spread, reference_checks)
+            _take_in(rows, previous, fresh, x, noise, placing_row, placements, table, table_var, table_at, spread, reference_checks)
             touched = np.unique(rows.unit[fresh[rows.ordinal[fresh] < reference_checks]])
             if len(touched):
                 made = references(table[touched], table_var[touched], table_at[touched])
@@ -160,25 +161,19 @@ def walk(  # noqa: PLR0915 -- one pass, read from top to bottom
         if len(now) == 0:
             continue
         unit, source = rows.unit[now], rows.source[now]
-        query = (source, rows.at_days[now], rows.probe[now], rows.jig[now], rows.readout[now], rows.unit_probe)
         known = Known(anchor, anchor_var, unit_placing)
-        views = neighbours(lines, *query, [window_days * share for share in WINDOW_SHARES])
-        steep = steep_slopes(lines, edges[month], known, in_reference > 0, rows.unit_probe, window_days, least_probes)
-        views = at_query(views, rows.at_days[now], steep[source])
-        near = views[0]
-        ready = (near.unit >= 0) & (in_reference[near.unit] >= LEAST_FOR_NEIGHBOUR)
-        same = ready & near.same_jig
-        use = np.where(same.sum(axis=0) >= least_probes - 1, same, ready)
-        said = heard_by_readout(views, use, rows.readout[now], known, least_probes)
-        centre = said.centre
-        count = said.use.sum(axis=0)
+        steep = steep_slopes(lines, edges[month], known, in_reference > 0, window_days, least_probes)
+        asked = Queries(source, rows.at_days[now], rows.probe[now], rows.jig[now], rows.readout[now])
+        ready = in_reference >= LEAST_FOR_NEIGHBOUR
+        said = what_is_shared(lines, asked, steep, known, ready, rows.unit_probe, window_days, least_probes)
+        count = said.speakers
         at_home = source == home[unit]
         prior = np.where(
             at_home, MOVE, np.minimum(priors.activity_variance[source] + priors.activity_variance[home[unit]], 1.0)
         )
         told_apart = count >= least_probes - 1
-        seen = np.where(told_apart, centre.value, 0.0)
-        seen_var = np.where(told_apart, centre.variance, 1.0)
+        seen = np.where(told_apart, said.value, 0.0)
+        seen_var = np.where(told_apart, said.variance, 1.0)
         # Shrunk towards no movement, but a movement that is plain to see is taken off whole.
         weight = np.where(told_apart, (prior + seen**2) / (prior + seen**2 + seen_var), 0.0)
         shift[now] = weight * seen
@@ -201,7 +196,7 @@ def walk(  # noqa: PLR0915 -- one pass, read from top to bottom
             + loose
         )
     fresh = settle[settle_cut[-2] :]
-    _take_in(rows, fresh, x, noise, placing_row, placements, table, table_var, table_at, spread, reference_checks)
+    _take_in(rows, previous, fresh, x, noise, placing_row, placements, table, table_var, table_at, spread, reference_checks)
     made = references(table, table_var, table_at)
     return Corrected(
         x,
@@ -241,6 +236,7 @@ def _anchors(alpha: Floats, alpha_var: Floats, recent: Floats, placing: Floats) 
 
 def _take_in(
     rows: Rows,
+    previous: Ints,
     fresh: Ints,
     x: Floats,
     noise: Floats,
@@ -257,7 +253,6 @@ def _take_in(
     table[rows.unit[early], rows.ordinal[early]] = x[early]
     table_var[rows.unit[early], rows.ordinal[early]] = noise[early]
     table_at[rows.unit[early], rows.ordinal[early]] = rows.first_days[early]
-    previous = _previous_check(rows)
     second = fresh[previous[fresh] >= 0]
     before = previous[second]
     counting = np.maximum(noise[second] - placing[second] / placements[second], 0.0) + np.maximum(

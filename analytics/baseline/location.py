@@ -7,10 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from analytics.baseline.heard_core import centres
+
 Floats = npt.NDArray[np.float64]
-Bools = npt.NDArray[np.bool_]
-PRIOR_MOVED = 0.1  # share of the values that may have moved together (project choice)
-TUKEY_C = 4.685  # 95 % efficiency for normal errors (Beaton & Tukey's biweight; constant from memory)
 
 
 @dataclass(frozen=True)
@@ -22,14 +21,6 @@ class Centre:
     members: Floats  # effective number of values that speak
 
 
-def _sum0(values: Floats) -> Floats:
-    """Sum over axis 0, row after row, so that empty rows at the end do not change the last digit."""
-    out = np.zeros(values.shape[1])
-    for row in values:
-        out = out + row
-    return out
-
-
 def median0(values: Floats) -> Floats:
     """Median over axis 0 of the finite values; NaN where there is none."""
     ordered = np.sort(values, axis=0)  # NaN last
@@ -39,24 +30,10 @@ def median0(values: Floats) -> Floats:
     return np.where(n > 0, 0.5 * (low + high), np.nan)
 
 
-def _other_side(values: Floats, centre: Floats, residual: Floats) -> Floats:
-    """Variance for that those rejected on one side might be right: P(they are) · gap², the larger of the two sides."""
-    kept = np.abs(residual) < TUKEY_C
-    stay = kept.sum(axis=0)
-    out = np.zeros(values.shape[1])
-    for side in (-1.0, 1.0):
-        away = ~kept & (side * (values - centre) > 0)  # NaN compares false
-        many = away.sum(axis=0)
-        gap = _sum0(np.where(away, side * (values - centre), 0.0)) / np.maximum(many, 1)
-        odds = ((1.0 - PRIOR_MOVED) / PRIOR_MOVED) ** np.clip(stay - many, -20, 20).astype(float)
-        out = np.maximum(out, np.where(many > 0, gap**2 / (1.0 + odds), 0.0))
-    return out
-
-
-def robust_centre(values: Floats, variances: Floats, *, steps: int = 5) -> Centre:
+def robust_centre(values: Floats, variances: Floats) -> Centre:
     """Biweight centre of ``values[:, group]`` with variances of the same shape; NaN marks an empty place.
 
-    Starts at the median; weights are Tukey's (1 − (r/c)²)² with r standardised by the stated standard deviation, or by
+    Starts at the median; five steps with Tukey's weights (1 − (r/c)²)², r standardised by the stated standard deviation, or by
     the spread seen (median absolute deviation) where that is larger. Two values, or values that disagree more than
     their variances allow, get a variance widened by what is seen, so that a disagreement is never mistaken for knowledge.
     More than three values of which some were rejected on one side: they may be right and those that were kept wrong.
@@ -68,41 +45,4 @@ def robust_centre(values: Floats, variances: Floats, *, steps: int = 5) -> Centr
     >>> bool(abs(c.value[0] - 1.0) < 0.02)
     True
     """
-    if values.shape[0] == 0:
-        empty = np.full(values.shape[1], np.nan)
-        return Centre(empty, np.full(values.shape[1], np.inf), np.zeros(values.shape[1]))
-    known = np.isfinite(values) & np.isfinite(variances)
-    x = np.where(known, values, np.nan)
-    centre = median0(x)
-    typical = np.sqrt(median0(np.where(known, variances, np.nan)))
-    spread = 1.4826 * median0(np.abs(x - centre))
-    few = known.sum(axis=0) <= 3
-    extra = np.where(few, 0.0, np.maximum(spread**2 - typical**2, 0.0))
-    # Weights by variance, but none more than four times the typical one: a neighbour with thousands of counts is
-    # still one probe that may drift.
-    precision = np.where(known, 1.0 / np.maximum(variances + extra, 0.25 * typical**2), 0.0)
-    weight = precision
-    residual = np.zeros_like(x)
-    for _ in range(steps):
-        residual = np.where(known, (x - centre) / np.sqrt(np.maximum(variances + extra, 1e-18)), np.inf)
-        tukey = np.where(np.abs(residual) < TUKEY_C, (1.0 - (residual / TUKEY_C) ** 2) ** 2, 0.0)
-        weight = precision * np.where(known, tukey, 0.0)
-        total = _sum0(weight)
-        safe = np.where(total > 0, total, 1.0)
-        centre = np.where(total > 0, _sum0(weight * np.where(known, x, 0.0)) / safe, centre)
-    # Values so far apart that none lies near the centre (two that disagree): the median, with the spread they show.
-    weight = np.where(_sum0(weight) > 0, weight, precision)
-    total = _sum0(weight)
-    squares = _sum0(weight**2)
-    members = np.where(squares > 0, total**2 / np.where(squares > 0, squares, 1.0), 0.0)
-    safe = np.where(total > 0, total, np.nan)
-    # Spread of all known values, rejected ones too: where half the neighbours disagree, nothing is known.
-    n = known.sum(axis=0)
-    seen = _sum0(precision * np.where(known, np.minimum(np.abs(x - centre), 10.0) ** 2, 0.0)) / np.where(
-        n > 0, _sum0(precision), 1.0
-    )
-    between = np.where(n <= 3, seen, np.minimum(seen, (1.4826 * median0(np.abs(x - centre))) ** 2 * 2.0))
-    stated = 1.0 / safe
-    variance = np.where(n == 1, stated, np.maximum(stated, between / np.maximum(n - 1, 1)))
-    variance = variance + np.where(n > 3, _other_side(x, centre, residual), 0.0)
-    return Centre(np.where(n > 0, centre, np.nan), np.where(n > 0, variance, np.inf), members)
+    return Centre(*centres(np.ascontiguousarray(values.T, np.float64), np.ascontiguousarray(variances.T, np.float64)))

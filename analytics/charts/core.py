@@ -23,12 +23,10 @@ import numpy as np
 
 from analytics.baseline.rows import Bools, Floats, Ints, Rows
 from analytics.charts.budget import SHORTEST_DAYS, SIZES_K, threshold_nats
-from analytics.charts.padded import Rectangle, Sums, running_sums
+from analytics.charts.padded import Rectangle, running_sums
+from analytics.charts.split_search import HIGH, LOW, search
 
-LEAST_AFTER = 1  # checks after a split
-LEAST_BEFORE = 4  # checks before a split
 GRID_RATIO = 1.15
-BLOCK_UNITS = 64  # worked on together: what they need stays in the processor's cache
 
 
 @dataclass(frozen=True)
@@ -83,97 +81,27 @@ def core_chart(
     x, noise, persistent: per row (baseline.forward). reference, reference_variance: in force at each row, NaN where none.
     arl0: per row, checks between false alarms. dead_band: natural log. Units with fewer than six checks never signal.
     """
+    n = len(rows.unit)
+    if n == 0:
+        none = np.zeros(0)
+        return CoreChart(none, none, np.zeros(0, bool), np.zeros(0, np.int64), np.zeros(0, np.int64), none, none)
     box = Rectangle.of(rows)
     sums = running_sums(rows, box, x, noise, admitted, pending)
-    base = x[rows.unit_first[:-1]] if len(x) else np.zeros(0)
-    ref = box.spread(reference, np.nan) - base[:, None]
-    ref_var = box.spread(reference_variance, np.inf)
-    bridge = box.spread(persistent)
-    sigma = np.sqrt(box.spread(noise, 1.0))
+    known = np.stack([box.back(one) for one in (sums.weight, sums.weighted, sums.checks, sums.run_weight)])
+    sigma = np.sqrt(noise)
     # L_d / h as s⁻² · (a · A − B), with A = d/h and B = d²/2h of each size.
-    sizes = []
-    for k in SIZES_K:
-        threshold = box.spread(threshold_nats(arl0, k), 1.0)
-        d = 2.0 * k * sigma
-        sizes.append((d / threshold, 0.5 * d * d / threshold))
-    best = {side: np.zeros(box.shape) for side in (-1, 1)}
-    where = {side: np.zeros(box.shape, np.int64) for side in (-1, 1)}
-    change = {side: np.zeros(box.shape) for side in (-1, 1)}
-    by_reference = {side: np.zeros(box.shape, bool) for side in (-1, 1)}
-    for first in range(0, box.shape[0], BLOCK_UNITS):
-        some = slice(first, first + BLOCK_UNITS)
-        longest = int(np.diff(rows.unit_first[first : first + BLOCK_UNITS + 1]).max())
-        part = (some, slice(0, longest))
-        _search(
-            Sums(sums.weight[part], sums.weighted[part], sums.checks[part], sums.run_weight[part]),
-            ref[part],
-            ref_var[part],
-            bridge[part],
-            [(a[part], b[part]) for a, b in sizes],
-            {side: whole[part] for side, whole in best.items()},
-            {side: whole[part] for side, whole in where.items()},
-            {side: whole[part] for side, whole in change.items()},
-            {side: whole[part] for side, whole in by_reference.items()},
-            dead_band,
-        )
-    row = np.arange(len(rows.unit))
-    low, high = box.back(best[-1]), box.back(best[1])
-    reference_wins = np.where(low >= high, by_reference[-1][box.unit, box.place], by_reference[1][box.unit, box.place])
-    return CoreChart(
-        low,
-        high,
-        reference_wins,
-        row - where[-1][box.unit, box.place] + 1,
-        row - where[1][box.unit, box.place] + 1,
-        box.back(change[-1]),
-        box.back(change[1]),
+    sizes = np.empty((2 * len(SIZES_K), n))
+    for k, size in enumerate(SIZES_K):
+        threshold, d = threshold_nats(arl0, size), 2.0 * size * sigma
+        sizes[2 * k], sizes[2 * k + 1] = d / threshold, 0.5 * d * d / threshold
+    longest = int(np.diff(rows.unit_first).max())
+    ratio, change = np.zeros((2, n)), np.zeros((2, n))
+    where, by_reference = np.zeros((2, n), np.int64), np.zeros((2, n), np.int64)
+    search(
+        rows.unit_first, np.array(split_distances(longest), np.int64), known, reference - x[rows.unit_first[:-1]][rows.unit],
+        reference_variance, persistent, sizes, dead_band, ratio, change, where, by_reference,
     )
-
-
-def _search(
-    sums: Sums,
-    ref: Floats,
-    ref_var: Floats,
-    bridge: Floats,
-    sizes: list[tuple[Floats, Floats]],
-    best: dict[int, Floats],
-    where: dict[int, Ints],
-    change: dict[int, Floats],
-    by_reference: dict[int, Bools],
-    dead_band: float,
-) -> None:
-    """Try all splits of some units; views of the rectangles, of which the last four are filled in."""
-    for m in split_distances(ref.shape[1]):
-        after = sums.weight[:, m:] - sums.weight[:, :-m]
-        before = sums.weight[:, :-m]
-        ok = (
-            (sums.checks[:, m:] - sums.checks[:, :-m] > LEAST_AFTER - 0.5)
-            & (after > 0)
-            & (sums.checks[:, :-m] > LEAST_BEFORE - 0.5)
-        )
-        safe_after, safe_before = np.where(after > 0, after, 1.0), np.where(before > 0, before, 1.0)
-        inverse = 1.0 / safe_after
-        mean_after = (sums.weighted[:, m:] - sums.weighted[:, :-m]) * inverse
-        run, p = sums.run_weight[:, m:], bridge[:, m:]
-        share_after = np.minimum(after, run) * inverse
-        share_before = np.maximum(run - after, 0.0) / safe_before
-        for is_reference in (False, True):
-            if is_reference:
-                delta = mean_after - ref[:, m:]
-                variance = inverse + ref_var[:, m:] + share_after**2 * p
-            else:
-                delta = mean_after - sums.weighted[:, :-m] / safe_before
-                variance = inverse + 1.0 / safe_before + (share_after - share_before) ** 2 * p
-                variance = np.where(ref_var[:, m:] > 0, variance, np.inf)
-            amount = np.maximum(np.abs(delta) - dead_band, 0.0)
-            ratio = amount * sizes[0][0][:, m:] - sizes[0][1][:, m:]
-            for a, b in sizes[1:]:
-                np.maximum(ratio, amount * a[:, m:] - b[:, m:], out=ratio)
-            ratio = np.where(ok, ratio / variance, 0.0)
-            for side in (-1, 1):
-                better = (ratio > best[side][:, m:]) & (delta * side > 0)
-                if better.any():
-                    best[side][:, m:][better] = ratio[better]
-                    where[side][:, m:][better] = m
-                    change[side][:, m:][better] = delta[better]
-                    by_reference[side][:, m:][better] = is_reference
+    row, winner = np.arange(n), (ratio[HIGH] > ratio[LOW]).astype(int)
+    return CoreChart(
+        ratio[LOW], ratio[HIGH], by_reference[winner, row] == 1, row - where[LOW] + 1, row - where[HIGH] + 1, change[LOW], change[HIGH],
+    )

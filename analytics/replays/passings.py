@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analytics.baseline.heard import WANDER
+from analytics.baseline.heard_core import WANDER
 from analytics.baseline.rows import Bools, Floats, Ints
 from analytics.charts.response import ResponseCharts
 from analytics.drift.state import Z90

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analytics.baseline.neighbours import neighbours, timelines
+from analytics.baseline.neighbours import timelines
 from analytics.baseline.rows import Rows
+from tests.baseline.plain_heard import neighbours
 from tests.charts.plain_rows import plain_rows
 
 

@@ -27,8 +27,9 @@ from numpy.typing import NDArray
 
 from analytics.baseline.rows import Rows
 from analytics.charts.budget import SIZES_K, threshold_nats
-from analytics.charts.core import LEAST_AFTER, LEAST_BEFORE, core_chart, split_distances
+from analytics.charts.core import core_chart, split_distances
 from analytics.charts.run_length import cusum_mean_run_lengths, cusum_threshold, likelihood_threshold_nats
+from analytics.charts.split_search import LEAST_AFTER, LEAST_BEFORE
 
 Array = NDArray[np.float64]
 Detector = Callable[[Array], Array]  # readings [run, t] -> statistic [run, t]

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from analytics.charts.budget import SIZES_K, threshold_nats
-from analytics.charts.core import LEAST_AFTER, LEAST_BEFORE, interval_days, split_distances
+from analytics.charts.core import interval_days, split_distances
+from analytics.charts.split_search import LEAST_AFTER, LEAST_BEFORE
 from tests.charts.plain_rows import chart, plain_rows
 
 ARL0 = 1000.0
