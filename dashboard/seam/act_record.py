@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 import pandas as pd
+import streamlit as st
 
 from analytics.errors import UserError
 from analytics.records.report import LoadReport
@@ -16,15 +17,25 @@ from dashboard.seam.sign_in import may, signed
 from dashboard.seam.signature import because, named, reason_in_words
 
 NOBODY = "(no name yet)"
+_REFUSED = "draft_refused"  # in the visit's state: the records have said no to a draft already
 
 
 def keep_draft(entry: Entry, draft_id: int | None) -> int:
-    """Keep what was typed so far; the draft's number."""
-    from analytics.records import drafts
+    """Keep what was typed so far; the draft's number.
 
-    if not may("draft"):
+    Where the role does not allow it, the first attempt of a visit is refused by the records, which enter it in the
+    history; further keys are not asked for again.
+    """
+    from analytics.records import drafts
+    from analytics.records.access import RefusedError
+
+    if not may("draft") and st.session_state.get(_REFUSED):
         raise UserError("your role here lets you look, and not record", do="Ask an administrator of these records.")
-    return drafts.save_draft(store_path(), entry.payload(), by=signed(entry.by or NOBODY), draft_id=draft_id)
+    try:
+        return drafts.save_draft(store_path(), entry.payload(), by=signed(entry.by or NOBODY), draft_id=draft_id)
+    except RefusedError:
+        st.session_state[_REFUSED] = True
+        raise
 
 
 def draft(draft_id: int) -> Entry | None:

@@ -124,7 +124,7 @@ def _blocks_of_lines(path: Path, facts: TextFacts) -> Iterator[tuple[bytes, floa
         yield rest, 1.0
 
 
-def _first_lines(path: Path, facts: TextFacts) -> tuple[str, int, str]:
+def _first_lines(path: Path, facts: TextFacts, name: str) -> tuple[str, int, str]:
     """The heading line (first that is not blank), its row number, and a separator stated by a ``sep=`` line."""
     row, stated = 0, ""
     for block, _ in _blocks_of_lines(path, facts):
@@ -135,7 +135,7 @@ def _first_lines(path: Path, facts: TextFacts) -> tuple[str, int, str]:
                 stated = text[4]
             elif text.strip(" \t;,"):
                 return text, row, stated
-    raise UserError("the file is empty", where=path.name, do="Export it again with its heading line.")
+    raise UserError("the file is empty", where=name, do="Export it again with its heading line.")
 
 
 def _split_heading(line: str, delimiter: str) -> list[str]:
@@ -149,7 +149,7 @@ def open_csv(path: Path, name: str, known: Callable[[str], bool]) -> RawTable:
         UserError: the file is empty.
     """
     facts = read_facts(path)
-    line, heading_row, stated = _first_lines(path, facts)
+    line, heading_row, stated = _first_lines(path, facts, name)
     choices = (stated,) if stated else DELIMITERS
     scored = [
         (sum(map(known, cells)), len(cells), -i) for i, cells in enumerate(_split_heading(line, one) for one in choices)
