@@ -196,8 +196,7 @@ def gap(after: Floats, before: Floats, v_after: Floats, v_before: Floats, lastin
         for k in range(both):
             rest[0, k], rest[1, k] = x[k], v[k]
         middle = np.abs(median(rest[0], both))
-        error = np.sqrt(median(rest[1], both) / both)
-        if not (middle > LOOK_Z * error and middle > 0.5 * JUMP_AT_LEAST):
+        if not middle > 0.5 * JUMP_AT_LEAST or not middle > LOOK_Z * np.sqrt(median(rest[1], both) / both):
             return 0.0, 1.0
         value, variance, _ = centre(x, v, both, rest)
         return value, variance

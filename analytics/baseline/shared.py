@@ -129,19 +129,20 @@ def against_source(
     if len(use) == 0 or len(by_source.device) == 0:
         return out
     number = np.floor(rows.at_days[use] / BIN_DAYS).astype(np.int64)
-    source = rows.source[use]
-    said = {(int(d), round(e / BIN_DAYS) - 1): v for d, e, v in zip(by_source.device, by_source.ends_days, by_source.offset, strict=True)}
-    full = np.stack([source, number, device[use], rows.probe[use]])
-    voices = np.unique(full, axis=1)
-    on_device: dict[tuple[int, int, int], int] = {}
-    on_source: dict[tuple[int, int], int] = {}
-    for s, b, d, _ in voices.T.tolist():
-        on_device[s, b, d] = on_device.get((s, b, d), 0) + 1
-        on_source[s, b] = on_source.get((s, b), 0) + 1
-    moved = np.array([
-        said.get((s, b), np.nan)
-        if on_device[s, b, d] >= least_probes and on_source[s, b] - on_device[s, b, d] >= least_probes else np.nan
-        for s, b, d, _ in full.T.tolist()
-    ])
+    # Everything by one whole number: source, thirty days, device, probe.
+    number -= number.min()
+    bins, devices, probes = int(number.max()) + 1, int(device.max()) + 1, int(rows.probe.max()) + 1
+    at = rows.source[use] * bins + number
+    beside = at * devices + device[use]
+    voices = np.unique(beside * probes + rows.probe[use])
+    keys, on_device = np.unique(voices // probes, return_counts=True)
+    spots, on_source = np.unique(voices // (probes * devices), return_counts=True)
+    here, there = on_device[np.searchsorted(keys, beside)], on_source[np.searchsorted(spots, at)]
+    told_apart = (here >= least_probes) & (there - here >= least_probes)
+    first = int(np.floor(rows.at_days[use].min() / BIN_DAYS))
+    said = by_source.device * bins + np.rint(by_source.ends_days / BIN_DAYS).astype(np.int64) - 1 - first
+    order = np.argsort(said)
+    place = order[np.minimum(np.searchsorted(said[order], at), len(said) - 1)]
+    moved = np.where(told_apart & (said[place] == at), by_source.offset[place], np.nan)
     out[use] = residual[use] - moved
     return out

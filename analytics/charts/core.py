@@ -23,7 +23,7 @@ import numpy as np
 
 from analytics.baseline.rows import Bools, Floats, Ints, Rows
 from analytics.charts.budget import SHORTEST_DAYS, SIZES_K, threshold_nats
-from analytics.charts.padded import Rectangle, running_sums
+from analytics.charts.running import Sums
 from analytics.charts.split_search import HIGH, LOW, search
 
 GRID_RATIO = 1.15
@@ -69,8 +69,7 @@ def core_chart(
     x: Floats,
     noise: Floats,
     persistent: Floats,
-    admitted: Bools,
-    pending: Bools,
+    sums: Sums,
     reference: Floats,
     reference_variance: Floats,
     arl0: Floats,
@@ -78,16 +77,14 @@ def core_chart(
 ) -> CoreChart:
     """Run the core over all units at once.
 
-    x, noise, persistent: per row (baseline.forward). reference, reference_variance: in force at each row, NaN where none.
+    x, noise, persistent: per row (baseline.forward). sums: their running sums. reference, reference_variance: in force at each row, NaN where none.
     arl0: per row, checks between false alarms. dead_band: natural log. Units with fewer than six checks never signal.
     """
     n = len(rows.unit)
     if n == 0:
         none = np.zeros(0)
         return CoreChart(none, none, np.zeros(0, bool), np.zeros(0, np.int64), np.zeros(0, np.int64), none, none)
-    box = Rectangle.of(rows)
-    sums = running_sums(rows, box, x, noise, admitted, pending)
-    known = np.stack([box.back(one) for one in (sums.weight, sums.weighted, sums.checks, sums.run_weight)])
+    known = np.stack([sums.weight, sums.weighted, sums.checks, sums.run_weight])
     sigma = np.sqrt(noise)
     # L_d / h as s⁻² · (a · A − B), with A = d/h and B = d²/2h of each size.
     sizes = np.empty((2 * len(SIZES_K), n))

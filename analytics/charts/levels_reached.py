@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analytics.baseline.rows import Floats, Rows
-from analytics.charts.padded import Rectangle, Sums
+from analytics.charts.running import Sums
 
 LAGS = (2, 3, 5, 8, 13)
 SURE = 4.5  # standard deviations from the reference, so that noise alone does not pass a limit
@@ -22,7 +22,7 @@ class Newest:
     checks: Floats
 
 
-def newest(rows: Rows, box: Rectangle, sums: Sums, base: Floats, checks: int) -> Newest:
+def newest(rows: Rows, sums: Sums, base: Floats, checks: int) -> Newest:
     """Mean of the newest ``checks`` checks, the one under way among them; whole checks, however many rows they have.
 
     Held back or left out checks count as read but do not speak. Fewer checks before it: NaN.
@@ -33,8 +33,7 @@ def newest(rows: Rows, box: Rectangle, sums: Sums, base: Floats, checks: int) ->
     before = last[np.maximum(number - checks, 0)] if len(last) else number
 
     def inside(total: Floats) -> Floats:
-        row = box.back(total)
-        return np.asarray(row - row[before]) if len(row) else row
+        return np.asarray(total - total[before]) if len(total) else total
 
     weight = inside(sums.weight)
     told = enough & (weight > 0)
@@ -45,10 +44,7 @@ def newest(rows: Rows, box: Rectangle, sums: Sums, base: Floats, checks: int) ->
 
 
 def passes_level(
-    rows: Rows,
-    box: Rectangle,
-    sums: Sums,
-    base: Floats,
+    levels: list[Newest],
     reference: Floats,
     reference_variance: Floats,
     persistent: Floats,
@@ -57,12 +53,11 @@ def passes_level(
 ) -> tuple[Floats, Floats]:
     """Ratios (low, high) above 1 where the mean of the newest 2, 3, 5, 8 or 13 checks lies beyond the limit.
 
-    low, high: limits as log ratios to the reference (negative, positive). A mean counts only where it is also surely off
-    the reference, and where at least two of its checks speak.
+    levels: ``newest`` for each of ``LAGS``. low, high: limits as log ratios to the reference (negative, positive). A mean
+    counts only where it is also surely off the reference, and where at least two of its checks speak.
     """
     best_low, best_high = np.zeros(len(reference)), np.zeros(len(reference))
-    for m in LAGS:
-        late = newest(rows, box, sums, base, m)
+    for m, late in zip(LAGS, levels, strict=True):
         delta = late.mean - reference
         error = np.sqrt(late.variance + reference_variance + persistent)
         sure = (late.checks > 1.5) & (np.abs(delta) > SURE * error)
@@ -75,8 +70,8 @@ def passes_level(
 
 
 def recent_deviation(
-    rows: Rows, box: Rectangle, sums: Sums, base: Floats, reference: Floats, checks: int = 6
+    rows: Rows, sums: Sums, base: Floats, reference: Floats, checks: int = 6
 ) -> tuple[Floats, Floats]:
     """Mean of the newest ``checks`` checks against the reference, and its standard error; NaN where there are too few."""
-    late = newest(rows, box, sums, base, checks)
+    late = newest(rows, sums, base, checks)
     return late.mean - reference, np.sqrt(late.variance)

@@ -13,10 +13,10 @@ from analytics.baseline.noise import FleetPlacing
 from analytics.baseline.rows import Bools, Floats, Rows, build_rows
 from analytics.charts.budget import checks_between_false_alarms
 from analytics.charts.core import CoreChart, core_chart, interval_days
-from analytics.charts.levels_reached import passes_level, recent_deviation
+from analytics.charts.levels_reached import LAGS, newest, passes_level, recent_deviation
 from analytics.charts.openings import Opening, open_and_settle
 from analytics.charts.outliers import Outliers, find_outliers
-from analytics.charts.padded import Rectangle, running_sums
+from analytics.charts.running import running_sums
 from analytics.charts.slope import (
     RISK_AFTER_SERVICE_PER_BUDGET,
     RISK_PER_BUDGET,
@@ -114,13 +114,13 @@ def chart_rows(
     outliers = find_outliers(rows, c.x, c.noise, c.persistent, placements)
     interval = interval_days(rows)
     budget = settings.alarms.budget_per_probe_year
+    sums = running_sums(rows, c.x, c.noise, outliers.admitted, outliers.pending)
     core = core_chart(
         rows,
         c.x,
         c.noise,
         c.persistent,
-        outliers.admitted,
-        outliers.pending,
+        sums,
         c.alpha_then,
         c.alpha_var_then,
         checks_between_false_alarms(budget, "response", interval),
@@ -142,15 +142,11 @@ def chart_rows(
         states.chi_square_dof[rows.index].astype(float),
         c.noise - c.placing / placements,
     )
-    box = Rectangle.of(rows)
-    sums = running_sums(rows, box, c.x, c.noise, outliers.admitted, outliers.pending)
     base = c.x[rows.unit_first[:-1]] if rows.units else np.zeros(0)
     tolerance, action = settings.limits.tolerance_pct / 100.0, settings.limits.action_level_pct / 100.0
+    levels = [newest(rows, sums, base, lag) for lag in LAGS]
     out_low, out_high = passes_level(
-        rows,
-        box,
-        sums,
-        base,
+        levels,
         c.alpha_then,
         c.alpha_var_then,
         c.persistent,
@@ -158,17 +154,14 @@ def chart_rows(
         float(np.log1p(tolerance)),
     )
     act_low, act_high = passes_level(
-        rows,
-        box,
-        sums,
-        base,
+        levels,
         c.alpha_then,
         c.alpha_var_then,
         c.persistent,
         float(np.log1p(-action)),
         float(np.log1p(action)),
     )
-    deviation, error = recent_deviation(rows, box, sums, base, c.alpha_then, SETTLE_CHECKS)
+    deviation, error = recent_deviation(rows, sums, base, c.alpha_then, SETTLE_CHECKS)
     band = np.log1p(settings.limits.dead_band_pct / 100.0)
     good = (np.abs(deviation) <= np.maximum(band, 1.5 * error)) & (np.maximum(core.ratio_low, core.ratio_high) < 0.5)
     ends = unit_ends(rows, events, names)

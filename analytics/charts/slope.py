@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analytics.baseline.rows import Bools, Floats, Ints, Rows
-from analytics.charts.padded import Rectangle, accumulated
+from analytics.charts.running import accumulated
 
 LEAST_CHECKS = 6
 # Probability, per false alarm a year that was chosen, that a sound unit ever signals here; and after a service.
@@ -52,12 +52,10 @@ def slope_chart(
     n = len(x)
     if n == 0:
         return SlopeChart(np.zeros(0), np.zeros(0))
-    box = Rectangle.of(rows)
     begin = rows.unit_first[:-1][rows.unit]
     t = rows.first_days - rows.first_days[begin]
     w, y, one = np.where(admitted, 1.0 / noise, 0.0), x - x[begin], np.where(admitted, 1.0, 0.0)
-    parts = accumulated(rows, box, admitted, pending, (w, w * t, w * t * t, w * y, w * t * y, one))
-    sw, st, stt, sy, sty, checks = (box.back(part) for part in parts)
+    sw, st, stt, sy, sty, checks = accumulated(rows, admitted, pending, (w, w * t, w * t * t, w * y, w * t * y, one))
     safe = np.where(sw > 0, sw, 1.0)
     sxx = stt - st * st / safe
     told = (checks > LEAST_CHECKS - 0.5) & (sxx > 1e-6 * np.maximum(stt, 1e-12)) & (rows.ordinal < most_checks)

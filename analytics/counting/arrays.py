@@ -7,6 +7,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from analytics.compiled import compiled
+
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Codes = npt.NDArray[np.int32]
@@ -47,19 +49,18 @@ def segmented_cumsum(columns: Floats, starts: Ints) -> Floats:
     >>> segmented_cumsum(np.array([[1.0], [2.0], [4.0]]), np.array([0, 2])).ravel().tolist()
     [1.0, 3.0, 4.0]
     """
-    out = columns.copy()
-    rows = len(columns)
-    if rows == 0:
-        return out
-    lengths = np.diff(np.append(starts, rows))
-    # Longest segments first, so that step k touches a shrinking head of the segment list.
-    order = np.argsort(-lengths, kind="stable")
-    first, length = starts[order], lengths[order]
-    alive = np.searchsorted(-length, -np.arange(1, int(length[0])), side="left")
-    for k, count in enumerate(alive, start=1):
-        at = first[:count] + k
-        out[at] += out[at - 1]
+    out = np.array(columns, np.float64, order="C")
+    _add_up(out, starts)
     return out
+
+
+@compiled
+def _add_up(columns: Floats, starts: Ints) -> None:
+    for segment in range(len(starts)):
+        end = starts[segment + 1] if segment + 1 < len(starts) else len(columns)
+        for row in range(starts[segment] + 1, end):
+            for k in range(columns.shape[1]):
+                columns[row, k] += columns[row - 1, k]
 
 
 def expand_ranges(first: Ints, length: Ints) -> Ints:

@@ -6,6 +6,7 @@ import numpy as np
 
 from analytics.baseline.rows import Rows
 from analytics.charts.core import core_chart
+from analytics.charts.running import running_sums
 
 
 def plain_rows(lengths, y, at_days=None, *, source=None, probe=None, jig=None, readout=None) -> Rows:
@@ -34,6 +35,6 @@ def chart(rows, noise, *, reference=np.nan, reference_variance=np.inf, arl0=1000
     def full(value):
         return np.broadcast_to(np.asarray(value, float), n).copy()
 
+    sums = running_sums(rows, rows.y, full(noise), np.ones(n, bool), np.zeros(n, bool))
     return core_chart(
-        rows, rows.y, full(noise), full(persistent), np.ones(n, bool), np.zeros(n, bool), full(reference),
-        full(reference_variance), full(arl0), dead_band)
+        rows, rows.y, full(noise), full(persistent), sums, full(reference), full(reference_variance), full(arl0), dead_band)
