@@ -72,16 +72,14 @@ def save_check(entry: Entry, settings: Settings, *, by: str, draft_id: int | Non
     from analytics.records.typed_in import record_check
 
     by = named(by)
-    rows, now = entry.rows(), moment.now(settings.site.time_zone)
-    rehearsal = record_check(store_path(), rows, by=by, now=now, dry_run=True)
-    if rehearsal.held:
-        first = rehearsal.held[0]
+    report = record_check(store_path(), entry.rows(), by=by, now=moment.now(settings.site.time_zone), draft_id=draft_id)
+    if report.held:
+        first = report.held[0]
         raise UserError(
             f"{reason_in_words(first.reason)} ({first.column}: {first.value})",
             where=f"row {first.row} of the check",
             do=first.hint,
         )
-    report = record_check(store_path(), rows, by=by, now=now, draft_id=draft_id)
     if report.load is None and draft_id is not None:
         drop_draft(draft_id)  # it was in the records already
     return report
