@@ -13,6 +13,7 @@ from dashboard.seam.bench_entry import CONDITIONS, SETUP, Entry
 
 PLAIN = (*SETUP, "time_s", "background_time_s", "background", "below", "above", "side", *CONDITIONS, "note")
 SHAPE, STARTED, FOR = "b_shape", "b_started", "b_for"
+OFFERED, DRAWN = "b_offered", "b_drawn"  # texts for boxes that were never drawn in this visit; whether they were
 MOST_COUNTINGS, MOST_PLACEMENTS = 10, 6
 LABELS = {
     "window": "Window",
@@ -32,12 +33,19 @@ def box(name: str, *place: int) -> str:
 
 
 def fill(entry: Entry) -> None:
-    """Put an entry into the boxes. Only before they are drawn."""
-    for name in PLAIN:
+    """Put an entry into the boxes. Only before they are drawn.
+
+    In a visit that has not drawn them yet, its texts are only offered: a browser that comes back from a lost connection
+    may hold newer ones, typed while its page was made anew.
+    """
+    texts = {box(name): getattr(entry, name) for name in PLAIN if name not in SETUP}
+    texts |= {box("src", p, n): text for p, one in enumerate(entry.placements) for n, text in enumerate(one)}
+    for name in SETUP:
         st.session_state[box(name)] = getattr(entry, name)
-    for p, placement in enumerate(entry.placements):
-        for n, text in enumerate(placement):
-            st.session_state[box("src", p, n)] = text
+    if st.session_state.get(DRAWN):
+        st.session_state.update(texts)
+        texts = {}
+    st.session_state[OFFERED] = texts
     st.session_state[SHAPE] = [len(one) for one in entry.placements]
     st.session_state[STARTED] = entry.started_at
     st.session_state[FOR] = entry.probe
@@ -50,13 +58,22 @@ def filled(probe: str) -> bool:
 
 def entry(probe: str, by: str) -> Entry:
     """What the boxes hold."""
-    state = st.session_state
     placements = tuple(
-        tuple(str(state.get(box("src", p, n)) or "") for n in range(many))
-        for p, many in enumerate(state.get(SHAPE, [1]))
+        tuple(str(_text(box("src", p, n)) or "") for n in range(many))
+        for p, many in enumerate(st.session_state.get(SHAPE, [1]))
     )
-    typed = Entry.from_payload({name: state.get(box(name)) for name in PLAIN})
-    return replace(typed, probe=probe, by=by, placements=placements, started_at=state.get(STARTED))
+    typed = Entry.from_payload({name: _text(box(name)) for name in PLAIN})
+    return replace(typed, probe=probe, by=by, placements=placements, started_at=st.session_state.get(STARTED))
+
+
+def _text(key: str) -> object:
+    """What a box holds, or will hold once it is drawn."""
+    return st.session_state.get(key, _offered(key) or None)
+
+
+def _offered(key: str) -> str:
+    """The text that a box begins with where neither the visit nor the browser has another; empty where none is offered."""
+    return "" if key in st.session_state else str(st.session_state.get(OFFERED, {}).get(key) or "")
 
 
 def setup(records: Records, probe: str) -> None:
@@ -91,6 +108,7 @@ def counts_box(label: str, name: str, *place: int) -> None:
     """One large box for a count; the verdict follows a quarter of a second after the last key."""
     st.text_input(
         label,
+        _offered(box(name, *place)),
         key=box(name, *place),
         live=True,
         type="phone",
@@ -104,7 +122,8 @@ def counts_box(label: str, name: str, *place: int) -> None:
 def seconds_box(label: str, name: str) -> None:
     """A box for a counting time."""
     st.text_input(
-        label, key=box(name), live=True, type="phone", icon="", placeholder="s", autocomplete="off", width=130
+        label, _offered(box(name)), key=box(name), live=True, type="phone", icon="", placeholder="s", autocomplete="off",
+        width=130,
     )
 
 
@@ -121,7 +140,7 @@ def more(placement: int | None) -> None:
 def placements(repeat_asked: bool) -> None:
     """The boxes for countings on the source, by placement; a new one opens by itself when a repeat is asked for."""
     shape = st.session_state.get(SHAPE, [1])
-    last_filled = any(str(st.session_state.get(box("src", len(shape) - 1, n)) or "").strip() for n in range(shape[-1]))
+    last_filled = any(str(_text(box("src", len(shape) - 1, n)) or "").strip() for n in range(shape[-1]))
     if repeat_asked and last_filled and len(shape) < MOST_PLACEMENTS:
         more(None)
         shape = st.session_state[SHAPE]
@@ -171,6 +190,7 @@ def conditions(now: datetime) -> None:
             for name in CONDITIONS:
                 st.text_input(
                     LABELS[name],
+                    _offered(box(name)),
                     key=box(name),
                     live=True,
                     type="phone",
@@ -179,4 +199,5 @@ def conditions(now: datetime) -> None:
                     autocomplete="off",
                     width=190,
                 )
-        st.text_input("Note", key=box("note"), live=True, autocomplete="off", max_chars=500)
+        st.text_input("Note", _offered(box("note")), key=box("note"), live=True, autocomplete="off", max_chars=500)
+    st.session_state[DRAWN] = True

@@ -15,19 +15,20 @@ from streamlit.proto.ForwardMsg_pb2 import ForwardMsg
 from streamlit.proto.WidgetStates_pb2 import WidgetState
 from websockets.sync.client import connect
 
+ENDED = (ForwardMsg.FINISHED_SUCCESSFULLY, ForwardMsg.FINISHED_FRAGMENT_RUN_SUCCESSFULLY)
 BOXES = {"text_input": "string_value", "text_area": "string_value"}
 
 
 @dataclass
 class Seen:
-    """What one request brought. waited_s: until the page had finished. elements: (kind, element), in their order."""
+    """The page after a request. waited_s: until it had finished. elements: (kind, element, fragment), in their order."""
 
     waited_s: float
-    elements: list[tuple[str, Any]] = field(default_factory=list)
+    elements: list[tuple[str, Any, str]] = field(default_factory=list)
 
     def all(self, kind: str) -> list[Any]:
         """The elements of a kind."""
-        return [one for name, one in self.elements if name == kind]
+        return [one for name, one, _ in self.elements if name == kind]
 
     def wrong(self) -> list[str]:
         """Exceptions and red boxes on the page."""
@@ -51,6 +52,7 @@ class Visitor:
         self._kept: dict[str, ForwardMsg] = {}
         self._states: dict[str, WidgetState] = {}
         self._where: tuple[str, str] = ("", "")
+        self._places: dict[tuple[int, ...], tuple[str, Any, str]] = {}
         self.seen = Seen(0.0)
 
     def close(self) -> None:
@@ -69,44 +71,51 @@ class Visitor:
 
     def fill(self, label: str, text: str) -> Seen:
         """Type into a box and leave it."""
-        kind, box = self._find(label, BOXES)
+        kind, box, fragment = self._find(label, BOXES)
         self._states[box.id] = WidgetState(id=box.id, **{BOXES[kind]: text})
-        return self._ask()
+        return self._ask(fragment=fragment)
 
     def press(self, label: str) -> Seen:
         """Press a button."""
-        _, button = self._find(label, {"button": ""})
+        _, button, fragment = self._find(label, {"button": ""})
         assert not button.disabled, f"`{label}` cannot be pressed"
-        return self._ask(WidgetState(id=button.id, trigger_value=True))
+        return self._ask(WidgetState(id=button.id, trigger_value=True), fragment=fragment)
 
-    def _find(self, label: str, kinds: dict[str, str]) -> tuple[str, Any]:
-        for name, one in self.seen.elements:
+    def _find(self, label: str, kinds: dict[str, str]) -> tuple[str, Any, str]:
+        for name, one, fragment in self.seen.elements:
             if name in kinds and one.label == label:
-                return name, one
+                return name, one, fragment
         raise AssertionError(f"there is no `{label}` on {self._where}; {self.seen.titles()} {self.seen.wrong()}")
 
-    def _ask(self, *pressed: WidgetState) -> Seen:
+    def _ask(self, *pressed: WidgetState, fragment: str = "") -> Seen:
+        """Have the page run, or the fragment of it in which something was done, and see what comes."""
         request = BackMsg()
         asked = request.rerun_script
         asked.page_name, asked.query_string = self._where
         asked.widget_states.widgets.extend([*self._states.values(), *pressed])
         asked.context_info.timezone = "UTC"
+        asked.fragment_id = fragment
         started = time.monotonic()
         self._socket.send(request.SerializeToString())
-        elements: list[tuple[str, Any]] = []
+        places = {place: one for place, one in self._places.items() if fragment and one[2] != fragment}
+        whole = not fragment
         while True:
             message = self._next(started + self._longest_s)
             what = message.WhichOneof("type")
-            if what == "new_session":
-                elements = []
+            if what == "new_session" and whole:
+                places = {}
             elif what == "page_info_changed":
                 self._where = (self._where[0], message.page_info_changed.query_string)
             elif what == "delta" and message.delta.WhichOneof("type") == "new_element":
                 kind = message.delta.new_element.WhichOneof("type")
-                elements.append((kind, getattr(message.delta.new_element, kind)))
-            elif what == "script_finished" and message.script_finished == ForwardMsg.FINISHED_SUCCESSFULLY:
+                place = tuple(message.metadata.delta_path)
+                places[place] = (kind, getattr(message.delta.new_element, kind), message.delta.fragment_id)
+            elif what == "script_finished" and message.script_finished in ENDED:
                 break
-        self.seen = Seen(time.monotonic() - started, elements)
+            elif what == "script_finished":
+                whole = True  # a fragment that asks for a new run asks for all of the page
+        self._places = places
+        self.seen = Seen(time.monotonic() - started, [places[one] for one in sorted(places)])
         return self.seen
 
     def _next(self, until: float) -> ForwardMsg:
