@@ -29,7 +29,7 @@ def keep_draft(entry: Entry, draft_id: int | None) -> int:
     from analytics.records import drafts
     from analytics.records.access import RefusedError
 
-    if not may("draft") and st.session_state.get(_REFUSED):
+    if st.session_state.get(_REFUSED) and not may("draft"):
         raise UserError("your role here lets you look, and not record", do="Ask an administrator of these records.")
     try:
         return drafts.save_draft(store_path(), entry.payload(), by=signed(entry.by or NOBODY), draft_id=draft_id)
