@@ -53,6 +53,17 @@ class FleetConstants:
     history: FleetHistory
 
 
+@dataclass(frozen=True)
+class Worked:
+    """An answer with what it was made from."""
+
+    answer: FleetAssessment
+    known: Records  # cut to the moment
+    counted: Counted
+    charts: ResponseCharts
+    placing_votes: list[tuple[Floats, Floats]]  # what was said of the fleet's placing, one entry a month start but the first, and the end
+
+
 def assess(
     records: Records, settings: Settings, as_of: datetime, fleet: FleetConstants | None = None
 ) -> FleetAssessment:
@@ -61,13 +72,19 @@ def assess(
     Only what is dated at or before ``as_of`` is used. Nothing recorded gives an empty answer, never an error.
     fleet: where the records are a part of a fleet; None: they are all of it.
     """
+    return work_out(records, settings, as_of, fleet).answer
+
+
+def work_out(records: Records, settings: Settings, as_of: datetime, fleet: FleetConstants | None = None) -> Worked:
+    """As ``assess``, with what the answer was made from."""
     known = cut(records, as_of)
     counted = count_records(known, settings)
+    votes: list[tuple[Floats, Floats]] = []
     charts = chart_responses(
         counted.response_states, counted.names, known.events, activity_variance(known, counted, settings), settings,
-        fleet.placing if fleet is not None else None,
+        fleet.placing if fleet is not None else None, votes,
     )
-    return answer(known, counted, charts, settings, as_of, fleet)
+    return Worked(answer(known, counted, charts, settings, as_of, fleet), known, counted, charts, votes)
 
 
 def answer(

@@ -6,9 +6,10 @@ Everything a page, a report or a command shows is in these objects. A number tha
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import date, datetime
-from typing import Literal
+from typing import Literal, cast
 
 import pandas as pd
 
@@ -195,6 +196,9 @@ SHARED_COLUMNS = {
 }
 
 
+LATE = ("points", "countings", "shared")
+
+
 @dataclass(frozen=True, slots=True)
 class FleetAssessment:
     """The whole answer for one moment."""
@@ -226,3 +230,27 @@ class FleetAssessment:
     def points_of(self, series: SeriesResult) -> pd.DataFrame:
         """The points of one series in time order."""
         return self.points[self.points["series"] == series.index]
+
+
+class LateTables(FleetAssessment):
+    """An answer whose points, countings and common movements are put together when one of them is first asked for."""
+
+    __slots__ = ("_tables",)
+    _tables: Callable[[], tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]]
+
+    @classmethod
+    def of(cls, tables: Callable[[], tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]], **given: object) -> LateTables:
+        """Everything but the three tables is given by name."""
+        out = object.__new__(cls)
+        object.__setattr__(out, "_tables", tables)
+        for name, value in given.items():
+            object.__setattr__(out, name, value)
+        return out
+
+    def __getattr__(self, name: str) -> pd.DataFrame:
+        """Only asked where a place is still empty."""
+        if name not in LATE:
+            raise AttributeError(name)
+        for late, table in zip(LATE, self._tables(), strict=True):
+            object.__setattr__(self, late, table)
+        return cast(pd.DataFrame, object.__getattribute__(self, name))

@@ -29,19 +29,23 @@ class FleetPlacing:
     variance: Floats | None
 
 
-def fleet_variance(own: Floats, weights: Floats, prior: float, prior_checks: float) -> float:
-    """The fleet's s² from the votes of its units, in any order; the prior where no unit knows its own.
+def fleet_variance(weighted: Floats, weights: Floats, prior: float, prior_checks: float) -> float:
+    """The fleet's s² from the sums of its units (``PlacingSpread``), in any order; the prior where no unit knows its own.
 
-    own: s² of the units that know theirs. weights: of all units that have any. To four digits, far more than it is known to:
+    Units with a weight of five or more know theirs. To three digits, far more than it is known to:
     parts of a fleet that ask each other for it then agree within a few rounds.
     """
+    some = weights > 0
+    weights = weights[some]
+    own = weighted[some] / weights
+    own = np.maximum(own[weights >= 5], FLOOR)
     if len(own) == 0:
         return prior
     # Exactly, so that units yet to come, with no weight, do not change the last digit by regrouping the sum.
     total = math.fsum(weights)
     share = total / (total + 10.0 * prior_checks)
     # Median over units, so that a few wild units do not set it.
-    return float(f"{share * float(np.median(own)) + (1.0 - share) * prior:.4g}")
+    return float(f"{share * float(np.median(own)) + (1.0 - share) * prior:.3g}")
 
 
 @dataclass
@@ -63,10 +67,8 @@ class PlacingSpread:
         return cls(np.zeros(units), np.zeros(units), np.zeros(units))
 
     def votes(self) -> tuple[Floats, Floats]:
-        """What the fleet's s² is made of: own s² of the units that know theirs, and the weights of all that have any."""
-        some = self.weights > 0
-        own = self.weighted[some] / self.weights[some]
-        return np.maximum(own[self.weights[some] >= 5], FLOOR), self.weights[some]
+        """What the fleet's s² is made of: both sums of every unit as they are now."""
+        return self.weighted.copy(), self.weights.copy()
 
     def estimate(self, prior: float, prior_checks: float, fleet: float | None = None) -> tuple[Floats, float]:
         """s² per unit, shrunk to the fleet's; and the fleet's own s².
@@ -75,7 +77,7 @@ class PlacingSpread:
         fleet: the fleet's s² where these units are a part of it; None: they are all of it. With none at all: the prior.
         """
         if fleet is None:
-            fleet = fleet_variance(*self.votes(), prior, prior_checks)
+            fleet = fleet_variance(self.weighted, self.weights, prior, prior_checks)
         shrunk = (self.weighted + prior_checks * fleet) / (self.weights + prior_checks)
         return np.maximum(shrunk, FLOOR), fleet
 

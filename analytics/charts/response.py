@@ -95,13 +95,14 @@ def chart_responses(
     activity_variance: Floats,
     settings: Settings,
     fleet_placing: FleetPlacing | None = None,
+    votes: list[tuple[Floats, Floats]] | None = None,
 ) -> ResponseCharts:
     """The response from counted checks to alarms, for all series at once.
 
-    fleet_placing: where these series are a part of a fleet; None: they are all of it.
+    fleet_placing: where these series are a part of a fleet; None: they are all of it. votes: as in ``forward.walk``.
     """
     rows = build_rows(states, events, names)
-    corrected = corrected_rows(rows, states, activity_variance, settings, fleet_placing)
+    corrected = corrected_rows(rows, states, activity_variance, settings, fleet_placing, votes)
     return chart_rows(rows, corrected, states, names, events, settings)
 
 

@@ -34,10 +34,19 @@ def snapshot(path: str | Path) -> Records:
 
 def records_in(con: duckdb.DuckDBPyConnection, revision: int) -> Records:
     """The same from an open store, marked with the revision it stands for."""
-    readings = con.sql(_readings_sql()).to_arrow_table()
+    return small_tables_in(con, revision, _readings(con.sql(_readings_sql()).to_arrow_table()))
+
+
+def readings_in(con: duckdb.DuckDBPyConnection, probes: list[str]) -> pd.DataFrame:
+    """The readings of these probes alone."""
+    return _readings(con.sql(f"{_readings_sql()} WHERE r.probe IN (SELECT unnest(?))", params=[probes]).to_arrow_table())
+
+
+def small_tables_in(con: duckdb.DuckDBPyConnection, revision: int, readings: pd.DataFrame) -> Records:
+    """All tables but the readings, which are given."""
     return Records(
         revision=revision,
-        readings=_readings(readings),
+        readings=readings,
         probes=_frame(con, "probes", frames.PROBES, "probe").fillna({"site": NO_SITE}),
         sources=_frame(con, "sources", frames.SOURCES, "source"),
         windows=_frame(con, "windows", frames.WINDOWS, "window"),

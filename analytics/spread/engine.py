@@ -20,6 +20,7 @@ from analytics.baseline.forward import month_starts
 from analytics.baseline.noise import FleetPlacing, fleet_variance
 from analytics.baseline.rows import Floats
 from analytics.cut import cut
+from analytics.drift.slopes import coarse
 from analytics.fleet import FleetConstants
 from analytics.records.snapshot import Records
 from analytics.results import FleetAssessment
@@ -99,21 +100,22 @@ def settled_placing(
     for _ in range(len(edges) + SPARE_ROUNDS):
         made = mapper.map(walked, prepared, settings, placing)
         votes = mapper.gather(mapper.map(placing_votes, made))
-        seen = _taken_together(votes, len(edges), settings)
+        seen = taken_together(votes, len(edges), settings)
         if placing.variance is not None and np.array_equal(seen, placing.variance):
             return placing, made
         placing = FleetPlacing(edges, seen)
     raise RuntimeError(f"the fleet's placing did not come to rest in {len(edges) + SPARE_ROUNDS} rounds")
 
 
-def _taken_together(votes: list[PlacingVotes], months: int, settings: Settings) -> Floats:
+def taken_together(votes: Sequence[PlacingVotes], months: int, settings: Settings) -> Floats:
+    """The fleet's placing at every month start, from what the parts say of it."""
     prior = (settings.noise.repositioning_pct / 100.0) ** 2
     checks = float(settings.noise.repositioning_prior_checks)
     out = np.full(months, prior)
     spoken = [one for one in votes if one]  # a part without a response says nothing
     for month in range(1, months) if spoken else ():
-        own, weights = (np.concatenate([one[month - 1][which] for one in spoken]) for which in (0, 1))
-        out[month] = fleet_variance(own, weights, prior, checks)
+        weighted, weights = (np.concatenate([one[month - 1][which] for one in spoken]) for which in (0, 1))
+        out[month] = fleet_variance(weighted, weights, prior, checks)
     return out
 
 
@@ -125,5 +127,5 @@ def slope_totals(votes: list[SlopeVotes]) -> dict[str | None, tuple[float, float
     number = {one: place for place, one in enumerate(kinds)}
     code = np.array([number[detector[place]] for place in order], np.int64)
     p, mean = (np.concatenate([getattr(one, name) for one in votes])[order] for name in ("probability", "log_size"))
-    some, total = (np.bincount(code, weights, len(kinds)) for weights in (p, p * mean))
+    some, total = (coarse(np.asarray(np.bincount(code, one, len(kinds)), float)) for one in (p, p * mean))
     return {one: (float(some[place]), float(total[place])) for one, place in number.items()}

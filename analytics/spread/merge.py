@@ -9,44 +9,48 @@ import numpy as np
 import pandas as pd
 
 from analytics.baseline.rows import Ints
-from analytics.results import DeviceResult, FleetAssessment, SeriesResult
+from analytics.results import DeviceResult, FleetAssessment, LateTables, SeriesResult
 from analytics.series import QUANTITY_ORDER
 from analytics.spread.stages import PartAnswer
 
 
-def merged(parts: Sequence[PartAnswer]) -> FleetAssessment:
-    """The whole answer. Parts must be of one revision, one set of settings and one moment."""
+def merged(parts: Sequence[PartAnswer], revision: int | None = None) -> FleetAssessment:
+    """The whole answer, its tables when they are asked for. Parts must be of one set of settings and one moment.
+
+    revision: that of the whole; None: that of the parts.
+    """
     one = parts[0].assessment
     series, index_of = _series([part.assessment for part in parts])
-    check_of = _checks(parts)
-    return FleetAssessment(
+
+    def tables() -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+        check_of = _checks(parts)
+        points = [
+            part.assessment.points.assign(
+                series=index[part.assessment.points["series"]].astype(np.int32), check=check[part.assessment.points["check"]]
+            )
+            for part, index, check in zip(parts, index_of, check_of, strict=True)
+        ]
+        countings = [
+            part.assessment.countings.assign(check=check[part.assessment.countings["check"]])
+            for part, check in zip(parts, check_of, strict=True)
+        ]
+        return (
+            _table(points, ["series", "check_at", "check"]),
+            _table(countings, ["check", "reading_id"]),
+            _shared([part.assessment.shared for part in parts]),
+        )
+
+    return LateTables.of(
+        tables,
         as_of=one.as_of,
         version=one.version,
-        revision=one.revision,
+        revision=one.revision if revision is None else revision,
         config=one.config,
         series=series,
         probes=tuple(sorted((p for part in parts for p in part.assessment.probes), key=lambda p: p.probe)),
         sources=_devices(parts, "source"),
         jigs=_devices(parts, "jig"),
         readouts=_devices(parts, "readout"),
-        points=_table(
-            [
-                part.assessment.points.assign(
-                    series=index[part.assessment.points["series"]].astype(np.int32),
-                    check=check[part.assessment.points["check"]]
-                )
-                for part, index, check in zip(parts, index_of, check_of, strict=True)
-            ],
-            ["series", "check_at", "check"],
-        ),
-        countings=_table(
-            [
-                part.assessment.countings.assign(check=check[part.assessment.countings["check"]])
-                for part, check in zip(parts, check_of, strict=True)
-            ],
-            ["check", "reading_id"],
-        ),
-        shared=_shared([part.assessment.shared for part in parts]),
     )
 
 
@@ -63,7 +67,7 @@ def _series(answers: list[FleetAssessment]) -> tuple[tuple[SeriesResult, ...], l
     out = []
     for place, (part, s) in enumerate(every):
         index_of[part][s.index] = place
-        out.append(replace(s, index=place))
+        out.append(s if s.index == place else replace(s, index=place))
     return tuple(out), index_of
 
 

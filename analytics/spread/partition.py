@@ -31,14 +31,14 @@ def components(readings: pd.DataFrame, probes: pd.Index, names: dict[str, pd.Ind
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import connected_components
 
-    probe = _codes(readings["probe"], probes)
+    probe = codes(readings["probe"], probes)
     begins, total = {}, len(probes)
     for kind in DEVICES:
         begins[kind] = total
         total += len(names[kind])
     ends = []
     for kind in DEVICES:
-        code = _codes(readings[kind], names[kind])
+        code = codes(readings[kind], names[kind])
         used = (code >= 0) & (probe >= 0)
         pairs = np.unique(probe[used] * np.int64(max(len(names[kind]), 1)) + code[used])
         ends.append(np.stack([pairs // max(len(names[kind]), 1), begins[kind] + pairs % max(len(names[kind]), 1)]))
@@ -74,39 +74,66 @@ def packed(weight: Ints, parts: int) -> Ints:
     return out
 
 
+@dataclass(frozen=True)
+class Grouping:
+    """What hangs together; codes are places in ``names``."""
+
+    names: dict[str, pd.Index]  # of probes and, by kind, of devices: sorted
+    group: Ints  # [probes]
+    of_device: dict[str, Ints]  # by kind: group of each device, −1 where nobody was read with it
+    weight: Ints  # [groups] readings
+
+    @property
+    def groups(self) -> int:
+        """How many."""
+        return len(self.weight)
+
+    def categories(self, readings: pd.DataFrame) -> pd.DataFrame:
+        """The readings with the categories of the whole fleet."""
+        return readings.assign(
+            **{kind: readings[kind].cat.set_categories(self.names[kind]) for kind in ("probe", *DEVICES)}
+        )
+
+
+def grouping(records: Records) -> Grouping:
+    """The groups of these records."""
+    readings = records.readings
+    registered = {"probe": records.probes["probe"], "source": records.sources["source"]}
+    names = {kind: _names(readings[kind], registered.get(kind)) for kind in ("probe", *DEVICES)}
+    group, of_device = components(readings, names["probe"], names)
+    by_probe = np.bincount(codes(readings["probe"], names["probe"]), minlength=len(names["probe"]))
+    weight = np.bincount(group, weights=by_probe, minlength=int(group.max(initial=-1)) + 1)
+    return Grouping(names, group, of_device, weight.astype(np.int64))
+
+
 def split(records: Records, parts: int) -> tuple[Part, ...]:
     """The records in at most so many parts of about equal numbers of readings; parts without any probe are left out.
 
     Devices that nobody was read with go to the first part. Registries of sources and windows, and the decisions of people,
     travel whole: they are small.
     """
-    readings = records.readings
-    registered = {"probe": records.probes["probe"], "source": records.sources["source"]}
-    names = {kind: _names(readings[kind], registered.get(kind)) for kind in ("probe", *DEVICES)}
-    group, of_device = components(readings, names["probe"], names)
-    weight = np.bincount(_codes(readings["probe"], names["probe"]), minlength=len(names["probe"]))
-    groups = int(group.max(initial=-1)) + 1
-    total = np.bincount(group, weights=weight, minlength=groups).astype(np.int64)
-    part_of = packed(total, min(parts, max(groups, 1)))
-    own = part_of[group]
+    whole = grouping(records)
+    readings, names = records.readings, whole.names
+    part_of = packed(whole.weight, min(parts, max(whole.groups, 1)))
+    own = part_of[whole.group]
     kept = sorted(set(own.tolist())) or [0]
-    row_part = own[_codes(readings["probe"], names["probe"])] if len(readings) else np.zeros(0, np.int64)
-    readings = readings.assign(
-        **{kind: readings[kind].cat.set_categories(names[kind]) for kind in ("probe", *DEVICES)}
-    )
+    row_part = own[codes(readings["probe"], names["probe"])] if len(readings) else np.zeros(0, np.int64)
+    readings = whole.categories(readings)
     out = []
     for number in kept:
         mine = frozenset(names["probe"][own == number])
         devices = {}
         for kind in DEVICES:
-            label = of_device[kind]
-            place = np.where(label >= 0, part_of[np.maximum(label, 0)] if groups else 0, kept[0])
+            label = whole.of_device[kind]
+            place = np.where(label >= 0, part_of[np.maximum(label, 0)] if whole.groups else 0, kept[0])
             devices[kind] = frozenset(names[kind][place == number])
-        out.append(Part(_of(records, readings[row_part == number], mine), devices))
+        out.append(Part(part_records(records, readings[row_part == number], mine), devices))
     return tuple(out)
 
 
-def _of(records: Records, readings: pd.DataFrame, probes: frozenset[str]) -> Records:
+def part_records(records: Records, readings: pd.DataFrame, probes: frozenset[str]) -> Records:
+    """The records of some probes, whose readings are given."""
+
     def mine(table: pd.DataFrame) -> pd.DataFrame:
         return table[table["probe"].isin(probes)].reset_index(drop=True)
 
@@ -128,7 +155,7 @@ def _names(column: pd.Series, registered: pd.Series | None) -> pd.Index:
     return pd.Index(sorted(found), dtype=object)
 
 
-def _codes(column: pd.Series, names: pd.Index) -> Ints:
+def codes(column: pd.Series, names: pd.Index) -> Ints:
     """Codes of a categorical column into ``names``; −1 where missing."""
     table = names.get_indexer(pd.Index(column.cat.categories).astype(object)).astype(np.int64)
     own = column.cat.codes.to_numpy()

@@ -7,8 +7,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
+import pandas as pd
 
 from analytics.advice.probe_history import first_checks
 from analytics.baseline.forward import Corrected
@@ -120,17 +123,23 @@ def slopes(made: Charted) -> SlopeVotes:
 def finish(made: Charted, settings: Settings, as_of: datetime, fleet: FleetConstants) -> PartAnswer:
     """The answer for a part."""
     prepared, charts = made
-    counted = prepared.counted
-    members, readings = counted.members, prepared.known.readings
+    readings = prepared.known.readings
+    owner, source_checks = owners(readings, readings["probe"].cat.codes.to_numpy(), prepared.counted)
+    return PartAnswer(
+        answer(prepared.known, prepared.counted, charts, settings, as_of, fleet), prepared.part.devices, owner, source_checks
+    )
+
+
+def owners(readings: pd.DataFrame, probe: npt.NDArray[np.integer[Any]], counted: Counted) -> tuple[Ints, int]:
+    """Probe code of every check, and the number of checks on a source: backgrounds come after them.
+
+    probe: code of every reading.
+    """
+    members = counted.members
     checks = int(members["check"].max()) + 1 if len(members) else 0
     backgrounds = counted.background.check
     owner = np.full(checks, -1, np.int64)
     order = np.argsort(readings["reading_id"].to_numpy())
     place = order[np.searchsorted(readings["reading_id"].to_numpy(), members["reading_id"].to_numpy(), sorter=order)]
-    owner[members["check"].to_numpy()] = readings["probe"].cat.codes.to_numpy()[place]
-    return PartAnswer(
-        answer(prepared.known, counted, charts, settings, as_of, fleet),
-        prepared.part.devices,
-        owner,
-        int(backgrounds.min()) if len(backgrounds) else checks,
-    )
+    owner[members["check"].to_numpy()] = probe[place]
+    return owner, int(backgrounds.min()) if len(backgrounds) else checks

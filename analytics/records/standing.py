@@ -1,0 +1,137 @@
+"""The records of one revision with a print of every probe, so that the next revision is read on and not read anew.
+
+A print is the number and the sum of the hashes of all rows of one probe. Where it is what it was, so are the rows; only the
+readings of other probes are read. Nothing is concluded from the history of changes: whatever adds, corrects, hides or undoes a
+row changes the print of its probe.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from analytics.records import visible
+from analytics.records.columns import TABLES
+from analytics.records.reader import readings_in, records_in, small_tables_in
+from analytics.records.snapshot import Records
+from analytics.records.store import Store, answering_in
+
+if TYPE_CHECKING:
+    import duckdb
+
+Prints = Mapping[str, int]
+REREAD_SHARE = 0.2  # of the probes altered since everything was read, beyond which everything is read again
+BY_PROBE = ("probes", "events", "inspections", "decisions")  # small tables that say something of a probe
+OF_NOBODY = ""  # under which the prints keep sources, windows, and rows that name no probe
+
+
+@dataclass(frozen=True)
+class Standing:
+    """``base`` with everything that has come since."""
+
+    base: Records
+    base_prints: Prints  # of the readings alone
+    now: Records  # the small tables of this revision; its readings are those of the altered probes
+    readings_prints: Prints
+    altered: frozenset[str]  # probes whose readings are not those of the base
+
+    @property
+    def revision(self) -> int:
+        """The newest revision that can alter an answer."""
+        return self.now.revision
+
+    @cached_property
+    def prints(self) -> Prints:
+        """One number a probe for all that is known of it, and under ``OF_NOBODY`` for what belongs to none."""
+        out = dict(self.readings_prints)
+        for name in BY_PROBE:
+            table: pd.DataFrame = getattr(self.now, name)
+            hashes = pd.util.hash_pandas_object(table.astype(object).astype(str), index=False).to_numpy()
+            for probe, one in zip(table["probe"].astype(object), hashes.tolist(), strict=True):
+                key = probe if isinstance(probe, str) else OF_NOBODY
+                out[key] = hash((out.get(key, 0), name, one))
+        for name in ("sources", "windows"):
+            table = getattr(self.now, name)
+            hashes = pd.util.hash_pandas_object(table.astype(object).astype(str), index=False).to_numpy()
+            out[OF_NOBODY] = hash((out.get(OF_NOBODY, 0), name, *hashes.tolist()))
+        return out
+
+    @cached_property
+    def records(self) -> Records:
+        """All tables whole."""
+        if not self.altered:
+            return replace(self.now, readings=self.base.readings)
+        kept = self.base.readings[~self._among(self.base.readings, self.altered)]
+        return replace(self.now, readings=_in_time_order(kept, self.now.readings))
+
+    def readings_of(self, probes: Iterable[str]) -> pd.DataFrame:
+        """The readings of these probes, in time order."""
+        wanted = frozenset(probes)
+        kept = self.base.readings[self._among(self.base.readings, wanted - self.altered)]
+        later = self.now.readings[self._among(self.now.readings, wanted & self.altered)]
+        return _in_time_order(kept, later)
+
+    @staticmethod
+    def _among(readings: pd.DataFrame, probes: frozenset[str]) -> np.ndarray:
+        column = readings["probe"]
+        wanted = column.cat.categories.isin(list(probes))
+        return np.append(wanted, False)[column.cat.codes.to_numpy()]  # missing is code −1
+
+
+def standing(path: str | Path) -> Standing:
+    """Everything, read anew; UserError where there is no sound store."""
+    with Store(path).reading() as con:
+        return _anew(con)
+
+
+def read_on(path: str | Path, before: Standing) -> Standing:
+    """The newest revision, reading only what is not what it was; everything where too much is another."""
+    with Store(path).reading() as con:
+        revision, prints = answering_in(con), _prints(con)
+        altered = frozenset(
+            one for one in {*prints, *before.base_prints} if prints.get(one) != before.base_prints.get(one)
+        )
+        if len(altered) > max(REREAD_SHARE * len(before.base_prints), 3):
+            return _anew(con)
+        now = small_tables_in(con, revision, readings_in(con, sorted(altered)))
+    return Standing(before.base, before.base_prints, now, prints, altered)
+
+
+def _anew(con: duckdb.DuckDBPyConnection) -> Standing:
+    prints, whole = _prints(con), records_in(con, answering_in(con))
+    return Standing(whole, prints, replace(whole, readings=whole.readings.iloc[:0]), prints, frozenset())
+
+
+def _prints(con: duckdb.DuckDBPyConnection) -> Prints:
+    rows = con.execute(
+        "SELECT r.probe, count(*), sum(hash(r.reading_id, r.version, e.reading_id IS NOT NULL))"
+        f" FROM ({visible.current(TABLES['readings'])}) r LEFT JOIN (SELECT DISTINCT reading_id FROM exclusion"
+        " WHERE lifted_at IS NULL) e ON e.reading_id = r.reading_id GROUP BY ALL"
+    ).fetchall()
+    return {str(probe): hash((number, int(total))) for probe, number, total in rows}
+
+
+def _in_time_order(one: pd.DataFrame, other: pd.DataFrame) -> pd.DataFrame:
+    """Rows of both, by (taken_at, reading_id), with the categories of both."""
+    columns = {}
+    for name in one.columns:
+        first, second = one[name], other[name]
+        if isinstance(first.dtype, pd.CategoricalDtype):
+            names = sorted({*_used(first), *_used(second)})
+            kind = pd.CategoricalDtype(pd.Index(names, dtype=first.cat.categories.dtype))
+            first, second = first.astype(kind), second.astype(kind)
+        columns[name] = pd.concat([first, second], ignore_index=True)
+    both = pd.DataFrame(columns)
+    order = np.lexsort((both["reading_id"].to_numpy(), both["taken_at"].to_numpy()))
+    return both if np.array_equal(order, np.arange(len(order))) else both.take(order).reset_index(drop=True)
+
+
+def _used(column: pd.Series) -> list[str]:
+    seen = np.bincount(column.cat.codes.to_numpy() + 1, minlength=len(column.cat.categories) + 1)[1:]
+    return list(column.cat.categories[seen > 0])
