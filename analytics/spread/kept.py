@@ -9,7 +9,7 @@ this is rare. The same holds where a group comes to share a device with another,
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import datetime
 
 import numpy as np
@@ -205,22 +205,20 @@ def _rest(whole: Whole, rest: Bools) -> PartAnswer:
         for kind, of in whole.groups.of_device.items()
     }
     one = said.assessment
-    series = [s for s in one.series if s.probe in mine]
-    new_place = np.full(len(one.series), -1, np.int64)
-    new_place[[s.index for s in series]] = np.arange(len(series))
+    series = tuple(s for s in one.series if s.probe in mine)
+    kept_series = np.zeros(len(one.series), bool)
+    kept_series[[s.index for s in series]] = True
     of_check = said.probe_of_check
     kept_checks = rest[of_check] | (of_check < 0)
     new_check = np.cumsum(kept_checks) - 1
 
     def tables() -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
-        points = one.points[new_place[one.points["series"].to_numpy()] >= 0]
+        points = one.points[kept_series[one.points["series"].to_numpy()]]
         countings = one.countings[kept_checks[one.countings["check"].to_numpy()]]
         shared = one.shared
         own = [n in devices[str(k)] for k, n in zip(shared["kind"].astype(object), shared["name"].astype(object), strict=True)]
         return (
-            points.assign(
-                series=new_place[points["series"].to_numpy()].astype(np.int32), check=new_check[points["check"].to_numpy()]
-            ),
+            points.assign(check=new_check[points["check"].to_numpy()]),
             countings.assign(check=new_check[countings["check"].to_numpy()]),
             shared[np.array(own, bool)],
         )
@@ -231,7 +229,7 @@ def _rest(whole: Whole, rest: Bools) -> PartAnswer:
         version=one.version,
         revision=one.revision,
         config=one.config,
-        series=tuple(replace(s, index=place) if s.index != place else s for place, s in enumerate(series)),
+        series=series,
         probes=tuple(p for p in one.probes if p.probe in mine),
         sources=tuple(d for d in one.sources if d.name in devices["source"]),
         jigs=tuple(d for d in one.jigs if d.name in devices["jig"]),

@@ -63,7 +63,7 @@ def _series(answers: list[FleetAssessment]) -> tuple[tuple[SeriesResult, ...], l
             one[1].nuclide or "",
         )
     )  # fmt: skip
-    index_of = [np.zeros(len(one.series), np.int64) for one in answers]
+    index_of = [np.zeros(max((s.index for s in one.series), default=-1) + 1, np.int64) for one in answers]
     out = []
     for place, (part, s) in enumerate(every):
         index_of[part][s.index] = place
