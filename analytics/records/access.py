@@ -54,8 +54,8 @@ _NEEDS = {
     "settings": PHYSICIST,
     "role": ADMINISTRATOR,
 }
-ROLE, REFUSED, SIGNED_IN = "role", "refused", "signed in"
-_FREE = (REFUSED, SIGNED_IN)  # written by the program itself
+ROLE, REFUSED, SIGNED_IN, SHOWN = "role", "refused", "signed in", "shown"
+_FREE = (REFUSED, SIGNED_IN, SHOWN)  # written by the program itself
 _acting: ContextVar[str | None] = ContextVar("acting", default=None)
 
 

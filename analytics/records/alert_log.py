@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from analytics.named_rows import named_rows
-from analytics.records.alerts import COLUMNS, KEY, shown_alerts
+from analytics.records.access import SHOWN
+from analytics.records.alerts import COLUMNS, KEY, digest_of, shown_alerts
 from analytics.records.store import Store, revision_in
 from analytics.results import FleetAssessment
 
@@ -108,10 +109,10 @@ def withdrawn_by(changes: Iterable[Change], shown_in: int, subject: str, reading
 def problems(con: duckdb.DuckDBPyConnection) -> list[str]:
     """What is wrong with the log, in sentences; none where it is whole.
 
-    It is not chained as the history is: that rows are missing in the middle, doubled, or of a revision that never was, shows
-    here; that the newest are gone does not.
+    Rows stand in the history with a digest; of those of a store from before that was so, it shows that some are missing in
+    the middle, doubled, or of a revision that never was.
     """
-    found: list[str] = []
+    found = _not_as_entered(con)
     newest = revision_in(con)
     rows = con.execute("SELECT alert_id, revision FROM alert ORDER BY alert_id").fetchall()
     for place, (number, revision) in enumerate(rows, 1):
@@ -134,6 +135,26 @@ def problems(con: duckdb.DuckDBPyConnection) -> list[str]:
             " (SELECT reading_id FROM reading) ORDER BY 1 LIMIT 20"
         ).fetchall()
     ]
+
+
+def _not_as_entered(con: duckdb.DuckDBPyConnection) -> list[str]:
+    """Rows that are not those which the history says were added, and rows after the first of these that it does not name."""
+    entered = [
+        _document(after)
+        for (after,) in con.execute('SELECT "after" FROM change WHERE action = ? ORDER BY revision', [SHOWN]).fetchall()
+    ]
+    found, expected = list[str](), None
+    for one in entered:
+        ends = one.get("alert_id")
+        if not (isinstance(ends, list) and len(ends) == 2):
+            continue  # no change of ours: the chain tells of it
+        first, expected = (int(end) for end in ends)
+        if digest_of(con, first, expected) != one.get("digest"):
+            found.append(f"alerts {first} to {expected} are not those that were shown")
+    if expected is not None:
+        newer = con.execute("SELECT count(*) FROM alert WHERE alert_id > ?", [expected]).fetchall()[0][0]
+        found += [f"{newer} alerts after {expected} are not in the history"] * bool(newer)
+    return found
 
 
 def _keys(table: pd.DataFrame) -> list[tuple[object, ...]]:

@@ -1,7 +1,8 @@
 """What was shown to people: an append-only log of alerts, each with the revision and settings of that moment.
 
-It is no input of the analysis, so it leaves the revision alone, and no cache is dropped for it. It is written by whatever
-shows the whole fleet as of now under the store's own settings, once for each alert; ``alert_log`` reads it.
+It is no input of the analysis, so no answer is made anew for it. It is written by whatever shows the whole fleet as of
+now under the store's own settings, once for each alert; ``alert_log`` reads it. What is added stands in the history with a
+digest, so that a row changed, put in or taken out later shows.
 """
 
 from __future__ import annotations
@@ -11,6 +12,9 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from analytics.records.access import SHOWN
+from analytics.records.digest import digest
+from analytics.records.history import record
 from analytics.records.sql import quoted, scalar
 from analytics.records.store import Store
 from analytics.records.store_settings import site_now, zone_in
@@ -19,6 +23,7 @@ from analytics.results import Alert, FleetAssessment
 if TYPE_CHECKING:
     import duckdb
 
+TOOL = "steadycount"  # who enters in the history what was shown
 # What makes an alert the same alert: its series, its rule and direction, and the counting that tipped it.
 KEY = ("subject", "window", "jig", "collimator", "nuclide", "quantity", "rule", "direction", "signalled_at")
 COLUMNS = (*KEY[:6], "episode", *KEY[6:], "reading_id", "detail")
@@ -101,7 +106,17 @@ def log_alerts(
             [site_now(zone_in(con)), assessment.revision, assessment.config],
         )
         con.unregister("shown")
+        if count:
+            ends = [last + 1, last + int(count)]
+            after = {"alert_id": ends, "digest": digest_of(con, *ends)}
+            record(con, by=TOOL, action=SHOWN, subject=f"alerts {ends[0]} to {ends[1]}", after=after)
     return int(count)
+
+
+def digest_of(con: duckdb.DuckDBPyConnection, first: int, last: int) -> str:
+    """The digest of the rows of the log with these numbers, both ends included."""
+    rows = con.sql("SELECT * FROM alert WHERE alert_id BETWEEN ? AND ? ORDER BY alert_id", params=[first, last])
+    return digest(rows.to_arrow_reader(100_000))
 
 
 def _unknown(con: duckdb.DuckDBPyConnection, shown: pd.DataFrame) -> int:

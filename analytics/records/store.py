@@ -15,7 +15,7 @@ import duckdb
 
 from analytics.errors import UserError
 from analytics.records import schema, sidecar
-from analytics.records.access import REFUSED, ROLE, SIGNED_IN, RefusedError
+from analytics.records.access import REFUSED, ROLE, SHOWN, SIGNED_IN, RefusedError
 from analytics.records.faults import disk_is_full, in_words
 from analytics.records.lease import lease, say_on_stderr
 from analytics.records.sql import QUIET, first, literal, scalar
@@ -29,7 +29,7 @@ _CONFIG: dict[str, str | bool | int | float | list[str]] = {
     "memory_limit": "600MB",
 }
 # Changes of the history that no answer of the analysis hangs on.
-_NO_INPUT = (SIGNED_IN, REFUSED, ROLE)
+_NO_INPUT = (SIGNED_IN, REFUSED, ROLE, SHOWN)
 
 
 class Revisions(NamedTuple):
@@ -221,7 +221,7 @@ def revision_in(con: duckdb.DuckDBPyConnection) -> int:
 
 
 def answering_in(con: duckdb.DuckDBPyConnection) -> int:
-    """The newest revision of an open store that can alter an answer: sign-ins, refusals and roles cannot."""
+    """The newest revision of an open store that can alter an answer: sign-ins, refusals, roles and alerts that were shown cannot."""
     marks = ", ".join("?" * len(_NO_INPUT))
     return int(scalar(con, f"SELECT coalesce(max(revision), 0) FROM change WHERE action NOT IN ({marks})", _NO_INPUT))
 
@@ -258,11 +258,11 @@ def create(path: str | Path) -> None:
 
 
 def holds_only(path: str | Path, *, by: str) -> bool:
-    """Whether every change in the store was made by this one (for ``demo``); True where there is no file."""
+    """Whether every change in the store was made by this one (for ``demo``; alerts shown aside); True where there is no file."""
     if not exists(path):
         return True
     with Store(path).reading() as con:
-        return bool(scalar(con, 'SELECT count(*) = 0 FROM change WHERE "by" <> ?', [by]))
+        return bool(scalar(con, 'SELECT count(*) = 0 FROM change WHERE "by" <> ? AND action <> ?', [by, SHOWN]))
 
 
 def is_empty(path: str | Path) -> bool:

@@ -27,6 +27,7 @@ WORDS = {
     "role": "role given",
     "refused": "refused",
     "signed in": "signed in",
+    "shown": "alerts shown",
     "lend": "spare lent",
     "end loan": "end of a loan set",
     "take back loan": "loan taken back",

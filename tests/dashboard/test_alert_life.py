@@ -141,7 +141,7 @@ def test_a_page_enters_what_it_shows_and_tells_what_was_taken_back(monkeypatch, 
     assert not at.exception
     log = alert_log(path)
     assert set(log["subject"]) == {real_store.FALLING}
-    assert read.revision() == 1
+    assert read.answering() == 1
     first = datetime.fromisoformat(str(log["signalled_at"].min())) - timedelta(days=40)
     readings = read.records().readings
     mine = readings[(readings["probe"] == real_store.FALLING) & (readings["taken_at"] >= first)]

@@ -26,6 +26,7 @@ LOAD_EVERY_S = 10.0 if SECONDS >= 60 else 4.0
 LONGEST_WAIT_S = 2.0
 # In a short run other tests share the processor, so there only what the store makes people wait is held to two seconds.
 LONGEST_PAGE_S = LONGEST_WAIT_S if SECONDS >= 300 else 15.0
+PAUSE_S = (3.0, 9.0) if SECONDS >= 300 else (0.5, 3.0)  # between two pages, for somebody who reads them
 WAITED = "waiting for"  # what whoever has waited two seconds for the store says on standard error (lease.py)
 HEAD = "probe,taken_at,window,measurement,counts,count_time_s,source,note\n"
 RECORDING = ((real_store.SOUND, "P-001"), (real_store.FALLING, "P-002"))  # the fifth is the scheduler's
@@ -110,7 +111,7 @@ def look(visitor: Visitor, pages, chance: random.Random, notes: Notes, end: floa
     while time.monotonic() < end:
         for page, query in pages:
             notes.saw(page, visitor.go(page, query))
-            time.sleep(chance.uniform(0.5, 3.0))
+            time.sleep(chance.uniform(*PAUSE_S))
 
 
 def record(visitor: Visitor, probes, chance: random.Random, notes: Notes, end: float) -> None:
@@ -120,7 +121,7 @@ def record(visitor: Visitor, probes, chance: random.Random, notes: Notes, end: f
         probe = min(probes, key=last.__getitem__)
         if time.time() < last[probe] + 61:
             notes.saw("probe", visitor.go("probe", f"probe={probe}"))
-            time.sleep(chance.uniform(1.0, 4.0))
+            time.sleep(chance.uniform(*PAUSE_S))
             continue
         notes.saw("record", visitor.go("record", f"probe={probe}"))
         for label, text in (
@@ -131,7 +132,7 @@ def record(visitor: Visitor, probes, chance: random.Random, notes: Notes, end: f
         last[probe], saved = time.time(), visitor.press("Save the check")
         notes.saw("saving", saved)
         notes.add(recorded=1, wrong="" if "saved=" in visitor.where else f"not saved: {visitor.where}")
-        time.sleep(chance.uniform(1.0, 3.0))
+        time.sleep(chance.uniform(*PAUSE_S))
 
 
 def guarded(work, notes: Notes, *given) -> threading.Thread:

@@ -23,7 +23,7 @@ from analytics.records.alert_log import alert_log, said_so_far
 from analytics.records.alerts import log_alerts
 from analytics.records.check_store import check_store
 from analytics.records.reader import snapshot
-from analytics.records.store import revision
+from analytics.records.store import revisions
 from analytics.settings import load
 from tests.dashboard import real_store
 
@@ -43,15 +43,16 @@ def store(tmp_path):
     return real_store.store(tmp_path)
 
 
-def test_what_was_shown_is_entered_once_and_leaves_the_revision_alone(store, answer):
-    """The first answer adds its alerts with revision, settings and tipping counting, the second adds none."""
+def test_what_was_shown_is_entered_once_and_makes_no_new_answer(store, answer):
+    """The first answer adds its alerts with revision, settings and tipping counting, and a change; the second adds none."""
     records, assessment = answer
-    before = revision(store)
+    before = revisions(store)
     shown = sum(len(one.alerts) for one in assessment.series)
     assert shown > 0
     assert log_alerts(store, assessment, records.readings) == shown
     assert log_alerts(store, assessment, records.readings) == 0
-    assert revision(store) == before
+    assert revisions(store) == (before.revision + 1, before.answering)
+    assert snapshot(store).revision == before.answering
     log = alert_log(store)
     assert log["alert_id"].tolist() == list(range(1, shown + 1))
     assert set(log["revision"]) == {assessment.revision}
@@ -116,11 +117,14 @@ def test_the_same_alert_under_another_rule_still_stands(store, answer):
         ("DELETE FROM alert WHERE alert_id = 1", "alert 1 is missing"),
         ("UPDATE alert SET revision = 99 WHERE alert_id = 1", "revision 99, which there never was"),
         ("UPDATE alert SET reading_id = 999999 WHERE alert_id = 1", "reading 999999, which there is not"),
+        ("UPDATE alert SET detail = 'nothing much' WHERE alert_id = 2", "are not those that were shown"),
+        ("DELETE FROM alert WHERE alert_id = (SELECT max(alert_id) FROM alert)", "are not those that were shown"),
+        ("INSERT INTO alert SELECT * REPLACE (99 AS alert_id, 'x' AS subject) FROM alert LIMIT 1", "are not in the history"),
         ("INSERT INTO alert SELECT * REPLACE (alert_id + 2 AS alert_id) FROM alert", "is there 2 times"),
     ],
 )
 def test_check_store_sees_a_log_that_is_not_whole(store, answer, harm, said):
-    """Missing, doubled and impossible rows of the log are problems of the store."""
+    """Missing, altered, added, doubled and impossible rows of the log are problems of the store."""
     records, assessment = answer
     log_alerts(store, _twice(assessment), records.readings)
     with duckdb.connect(str(store)) as con:
