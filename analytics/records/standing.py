@@ -9,9 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
+from datetime import datetime
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pandas as pd
@@ -67,8 +68,18 @@ class Standing:
         """All tables whole."""
         if not self.altered:
             return replace(self.now, readings=self.base.readings)
-        kept = self.base.readings[~self._among(self.base.readings, self.altered)]
-        return replace(self.now, readings=_in_time_order(kept, self.now.readings))
+        base, later = self.base.readings, self.now.readings
+        altered = self._among(base, self.altered)
+        known = later["reading_id"].isin(base["reading_id"].to_numpy()[altered]).to_numpy()
+        if _alike(base[altered], later[known]):  # nothing but rows more, as nearly always
+            return replace(self.now, readings=_in_time_order(base, later[~known]))
+        return replace(self.now, readings=_in_time_order(base[~altered], later))
+
+    @cached_property
+    def newest(self) -> datetime | None:
+        """When the newest reading was taken."""
+        found = [one["taken_at"].max() for one in (self.base.readings, self.now.readings) if len(one)]
+        return max(found).to_pydatetime() if found else None
 
     def readings_of(self, probes: Iterable[str]) -> pd.DataFrame:
         """The readings of these probes, in time order."""
@@ -119,17 +130,37 @@ def _prints(con: duckdb.DuckDBPyConnection) -> Prints:
 
 def _in_time_order(one: pd.DataFrame, other: pd.DataFrame) -> pd.DataFrame:
     """Rows of both, by (taken_at, reading_id), with the categories of both."""
-    columns = {}
+    columns: dict[str, Any] = {}
     for name in one.columns:
         first, second = one[name], other[name]
         if isinstance(first.dtype, pd.CategoricalDtype):
             names = sorted({*_used(first), *_used(second)})
-            kind = pd.CategoricalDtype(pd.Index(names, dtype=first.cat.categories.dtype))
-            first, second = first.astype(kind), second.astype(kind)
-        columns[name] = pd.concat([first, second], ignore_index=True)
+            if names != list(first.cat.categories) or names != list(second.cat.categories):
+                kind = pd.CategoricalDtype(pd.Index(names, dtype=first.cat.categories.dtype))
+                first, second = first.astype(kind), second.astype(kind)
+            both_codes = np.concatenate([first.cat.codes.to_numpy(), second.cat.codes.to_numpy()])
+            columns[name] = pd.Categorical.from_codes(both_codes, dtype=cast("pd.CategoricalDtype[str]", first.dtype))
+        elif first.dtype.kind in "ifbM":
+            columns[name] = np.concatenate([first.to_numpy(), second.to_numpy()])
+        else:
+            columns[name] = pd.concat([first, second], ignore_index=True)
     both = pd.DataFrame(columns)
-    order = np.lexsort((both["reading_id"].to_numpy(), both["taken_at"].to_numpy()))
-    return both if np.array_equal(order, np.arange(len(order))) else both.take(order).reset_index(drop=True)
+    at, number = both["taken_at"].to_numpy(), both["reading_id"].to_numpy()
+    behind = (at[1:] > at[:-1]) | ((at[1:] == at[:-1]) & (number[1:] > number[:-1]))
+    return both if behind.all() else both.take(np.lexsort((number, at))).reset_index(drop=True)
+
+
+def _alike(one: pd.DataFrame, other: pd.DataFrame) -> bool:
+    """Whether the rows are the same, whatever categories stand behind them."""
+    if len(one) != len(other):
+        return False
+    for name in one.columns:
+        first, second = one[name], other[name]
+        if isinstance(first.dtype, pd.CategoricalDtype):
+            first, second = first.astype(object), second.astype(object)
+        if not first.reset_index(drop=True).equals(second.reset_index(drop=True)):
+            return False
+    return True
 
 
 def _used(column: pd.Series) -> list[str]:
