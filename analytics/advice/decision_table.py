@@ -13,9 +13,10 @@ import math
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
-from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, model_validator
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from analytics.advice.decision_facts import FACTS, Facts, Value, amount, shown
 from analytics.results import ProbeAdvice
@@ -137,23 +138,24 @@ class Row(BaseModel):
     advice: ProbeAdvice = Field(description="Advice that it gives.")
     when: dict[str, Any] = Field(default_factory=dict, description="Conditions that must all hold; none: always.")
 
-    _read: tuple[Condition, ...] = PrivateAttr(default=())
+    @cached_property
+    def _read(self) -> tuple[Condition, ...]:
+        return tuple(read_condition(name, given) for name, given in self.when.items())
 
     def conditions(self) -> tuple[Condition, ...]:
-        """The conditions, read."""
+        """The conditions, read once: the whole fleet asks for them."""
         return self._read
 
     @model_validator(mode="after")
     def _readable(self) -> Row:
-        problems, read = [], []
+        problems = []
         for name, given in self.when.items():
             try:
-                read.append(read_condition(name, given))
+                read_condition(name, given)
             except ValueError as error:
                 problems.append(f"row `{self.row}`, field `{name}`: {error}")
         if problems:
             raise ValueError("; ".join(problems))
-        self._read = tuple(read)
         return self
 
 

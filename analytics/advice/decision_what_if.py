@@ -48,15 +48,15 @@ def would_change(rows: Sequence[Row], facts: Facts, most: int = 4) -> tuple[str,
     ('It would become `service` if the probability that it is beyond tolerance now were at least 50 % (it is 20 %).',)
     """
     decided = decide(rows, facts)
+    lacking = [(row, {c.fact for c in row.conditions() if not c.holds(facts.get(c.fact))}) for row in rows]
     seen: dict[str, list[tuple[float, str]]] = {}
-    for row in rows:
+    for row, lacks in lacking:
         for c in row.conditions():
-            holds = c.holds(facts.get(c.fact))
-            changed = dict(facts) | {c.fact: _edge(c, facts.get(c.fact), holding=not holds)}
-            for count in ("alarms_standing", "alarms_unanswered"):
-                if c.fact in ("alarm", "alarms_unanswered") and not holds and not facts.get(count):
-                    changed[count] = 1.0
-            then = decide(rows, changed)
+            holds = c.fact not in lacks
+            changed = _changed(c, facts, holds)
+            if not lacks <= changed.keys() and not holds:
+                continue  # something else that it lacks stands as it was
+            then = _decides(lacking, changed)
             if then.advice in (decided.advice, "undetermined") or (not holds and then is not row):
                 continue
             text = f"It would become `{then.advice}` if {_conditional(c, facts.get(c.fact), holds)}."
@@ -73,6 +73,24 @@ def would_change(rows: Sequence[Row], facts: Facts, most: int = 4) -> tuple[str,
     nearest = {advice: sorted(found) for advice, found in seen.items()}
     order = [pair for place in (0, 1) for found in nearest.values() for pair in found[place : place + 1]]
     return tuple(text for _, text in order[:most])
+
+
+def _changed(c: Condition, facts: Facts, holds: bool) -> dict[str, Value]:
+    """The fact as it would have to be for the condition to turn, and what goes with it: an alarm is one to be counted."""
+    changed = {c.fact: _edge(c, facts.get(c.fact), holding=not holds)}
+    for count in ("alarms_standing", "alarms_unanswered"):
+        if c.fact in ("alarm", "alarms_unanswered") and not holds and not facts.get(count):
+            changed[count] = 1.0
+    return changed
+
+
+def _decides(lacking: Sequence[tuple[Row, set[str]]], changed: Facts) -> Row:
+    """The first row whose conditions all hold with these facts changed. lacking: what each row lacks without the change."""
+    return next(
+        row
+        for row, lacks in lacking
+        if lacks <= changed.keys() and all(c.holds(changed[c.fact]) for c in row.conditions() if c.fact in changed)
+    )
 
 
 def _far(c: Condition, value: Value, edge: Value) -> float:

@@ -6,11 +6,11 @@ a jig's geometry and a source's activity make that number, and it says nothing o
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import pandas as pd
-
-from analytics.named_rows import named_rows
 
 IN_CPS_PER_KBQ = {"cps/kbq": 1.0, "1/s/kbq": 1.0, "cps/mbq": 1e-3, "1/s/mbq": 1e-3, "cps/µci": 1 / 37.0, "cps/uci": 1 / 37.0}
 PERFORMANCE = ("visual", "power", "acceptance", "sensitivity", "resolution", "shielding", "energy_resolution")
@@ -25,8 +25,8 @@ class Fitness:
     sentences: tuple[str, ...] = ()
 
 
-def fitness(inspections: pd.DataFrame, floor: float | None, nuclide: str, last_service: pd.Timestamp | None) -> Fitness:
-    """Fitness of one probe from its own inspections, oldest first.
+def fitness(inspections: Sequence[Any], floor: float | None, nuclide: str, last_service: pd.Timestamp | None) -> Fitness:
+    """Fitness of one probe from its own inspections (rows of ``Records.inspections``), oldest first.
 
     floor: cps/kBq, None where the site set none. nuclide: the clinical one. A measurement from before the last service
     that changed the probe says nothing of it now; one in another unit or of another nuclide is not taken, and that is said.
@@ -34,9 +34,10 @@ def fitness(inspections: pd.DataFrame, floor: float | None, nuclide: str, last_s
     failed, said = _failed(inspections, last_service)
     if floor is None:
         return Fitness(None, failed, tuple(said))
-    rows = inspections[(inspections["kind"] == "sensitivity") & inspections["value"].notna()]
     newest = None
-    for one in named_rows(rows):
+    for one in inspections:
+        if one.kind != "sensitivity" or pd.isna(one.value):
+            continue
         unit = str(one.unit).strip().lower().replace(" ", "") if pd.notna(one.unit) else ""
         if unit not in IN_CPS_PER_KBQ:
             said.append(
@@ -70,10 +71,9 @@ def fitness(inspections: pd.DataFrame, floor: float | None, nuclide: str, last_s
     return Fitness(value / floor, failed, tuple(said))
 
 
-def _failed(inspections: pd.DataFrame, last_service: pd.Timestamp | None) -> tuple[tuple[str, ...], list[str]]:
+def _failed(inspections: Sequence[Any], last_service: pd.Timestamp | None) -> tuple[tuple[str, ...], list[str]]:
     """Kinds whose newest result is a fail, since the last service that changed the probe."""
-    rows = inspections[inspections["kind"].isin(PERFORMANCE) & inspections["result"].notna()]
-    newest = {str(one.kind): one for one in named_rows(rows)}
+    newest = {str(one.kind): one for one in inspections if one.kind in PERFORMANCE and pd.notna(one.result)}
     failed = [
         one
         for one in newest.values()

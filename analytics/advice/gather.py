@@ -8,8 +8,9 @@ from datetime import datetime
 import numpy as np
 
 from analytics.advice.companions import Companion
+from analytics.advice.courses import Courses, about_courses
 from analytics.advice.evidence import Evidence
-from analytics.baseline.rows import Floats, Ints
+from analytics.baseline.rows import Ints
 from analytics.charts.quantities import QuantityChart
 from analytics.charts.response import ResponseCharts
 from analytics.drift.state import Z90, DriftState, per_year
@@ -17,11 +18,9 @@ from analytics.results import Alert
 from analytics.words import day
 
 LEVEL_RULES = ("change_point", "cusum", "ewma", "drift", "action_level", "tolerance", "outside_limits", "same_side")
-RECENT_CHECKS = 30  # checks over which lone outliers are counted
 WINDOW_MOVED_Z, WINDOW_MOVED_PCT = 3.0, 0.6
 WIDTH_GREW_Z, WIDTH_GREW_PCT = 3.0, 0.7
 STEADY_READINGS, LEAST_STEADY, STEADY_CHANCE = 40, 4, 0.003  # high backgrounds compared, and what chance seldom does
-LEAST_FOR_COURSE, FAR_FROM_COURSE = 6, 4.0  # checks, standard deviations
 DROP_DAYS = 45.0  # a recorded drop so long before the estimated onset belongs to it
 
 
@@ -36,25 +35,44 @@ def gather(
     companion: dict[int, Companion],
     not_silent: bool,
     events: Sequence[tuple[float, str]] = (),
+    courses: Courses | None = None,
 ) -> Evidence:
-    """Evidence for one probe. units: its response units in force (one a series). events: (day, kind) of the probe."""
+    """Evidence for one probe. units: its response units in force (one a series). events: (day, kind) of the probe.
+
+    courses: of at least these units, where they were made for many probes at once; None: they are made here.
+    """
     e = Evidence(name, open_rules={a.rule for a in open_alerts}, no_signal=not not_silent)
     scatter = {a.direction for a in open_alerts if a.rule == "scatter"}
     e.scatter_high, e.scatter_low, e.repeats_off = "high" in scatter, "low" in scatter, "both" in scatter
     e.background_high = "background" in e.open_rules
     _level(e, charts, state, units, open_alerts)
-    for unit in units:
-        if int(unit) in companion:
-            _companion(e, companion[int(unit)])
-        _outliers(e, charts, state, int(unit))
+    _spread(e, courses if courses is not None else about_courses(charts, state, units), units)
+    for unit in units.tolist():
+        if unit in companion:
+            _companion(e, companion[unit])
     _windows_differ(e, charts, state, units)
     for chart in quantities:
-        mine = np.flatnonzero(chart.keys.probe[chart.series] == probe) if len(chart.series) else np.zeros(0, np.int64)
+        mine = chart_rows(chart, probe)
         if len(mine):
             newest = int(mine[np.argmax(chart.at_days[mine])])
             _quantity(e, chart, newest, mine[chart.unit[mine] == chart.unit[newest]])
     _dropped(e, open_alerts, events)
     return e
+
+
+def chart_rows(chart: QuantityChart, probe: int) -> Ints:
+    """Rows of a probe, which stand together: series are in the order of their probes, and rows in that of their series."""
+    low, high = np.searchsorted(chart.series, np.searchsorted(chart.keys.probe, [probe, probe + 1]))
+    return np.arange(low, high)
+
+
+def _spread(e: Evidence, courses: Courses, units: Ints) -> None:
+    """Outliers and spread of the probe's series about their likeliest courses."""
+    e.repeats_made = bool(courses.repeats_made[units].any())
+    e.outliers = int(courses.lone[units].sum())
+    e.outliers_low = int(courses.far_below[units].sum())
+    widest = courses.spread[units].max(initial=-np.inf, where=np.isfinite(courses.spread[units]))
+    e.spread_about_course = float(widest) if np.isfinite(widest) else None
 
 
 def _quantity(e: Evidence, chart: QuantityChart, newest: int, in_force: Ints) -> None:
@@ -148,44 +166,6 @@ def _level(e: Evidence, charts: ResponseCharts, state: DriftState, units: Ints, 
         e.onset = day(e.onset_days)
     ways = {a.direction for a in open_alerts if a.rule in LEVEL_RULES}
     e.alarm_direction = next(iter(ways)) if len(ways) == 1 and ways <= {"low", "high"} else None
-
-
-def _outliers(e: Evidence, charts: ResponseCharts, state: DriftState, unit: int) -> None:
-    """Lone outliers of the newest checks, and how the newest checks spread about the likeliest course of the series.
-
-    About the course, since a steep loss leaves checks far below the median of those before, which is no bad contact.
-    """
-    rows = charts.rows
-    part = slice(int(rows.unit_first[unit]), int(rows.unit_first[unit + 1]))
-    last = np.flatnonzero(rows.last[part])
-    e.repeats_made |= bool((charts.spread.ratio_repeats[part] > 0).any())
-    e.outliers += int(charts.outliers.pending[part][last[-RECENT_CHECKS:]].sum())
-    x, t = charts.corrected.x[part][last], rows.at_days[part][last]
-    variance = charts.corrected.noise[part][last]
-    some = charts.outliers.admitted[part][last] & np.isfinite(variance)
-    if some.sum() < LEAST_FOR_COURSE:
-        return
-    course = _likeliest_course(state, unit, t)
-    weight = np.where(some, 1.0 / variance, 0.0)
-    for _ in range(3):  # again without what lies far off
-        normal = (course * weight[:, None]).T @ course + 1e-9 * np.eye(course.shape[1])
-        z = (x - course @ np.linalg.solve(normal, (course * weight[:, None]).T @ x)) / np.sqrt(variance)
-        weight = np.where(some & (np.abs(z) < FAR_FROM_COURSE), 1.0 / variance, 0.0)
-    z = z[np.isfinite(variance)][-RECENT_CHECKS:]
-    e.outliers_low += int((z < -FAR_FROM_COURSE).sum())
-    spread = float(np.minimum(z**2, FAR_FROM_COURSE**2).mean())
-    e.spread_about_course = max(spread, e.spread_about_course or 0.0)
-
-
-def _likeliest_course(state: DriftState, unit: int, t: Floats) -> Floats:
-    """Columns of the likeliest model of the series: flat, and a step or a ramp from its onset."""
-    best = int(np.argmax(state.trends.weight[unit]))
-    onset = float(state.trends.onset_days[unit, best])
-    flat = np.ones(len(t))
-    if not np.isfinite(onset):
-        return flat[:, None]
-    ramp = state.trends.slope_var[unit, best] > 0
-    return np.column_stack([flat, np.maximum(t - onset, 0.0) / 365.0 if ramp else (t >= onset).astype(float)])
 
 
 def _windows_differ(e: Evidence, charts: ResponseCharts, state: DriftState, units: Ints) -> None:

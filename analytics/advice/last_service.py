@@ -8,8 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from analytics.advice.gather import LEVEL_RULES
-from analytics.advice.repairs_held import After, after_response, after_shift, interval, not_held_probability
-from analytics.baseline.rows import Ints
+from analytics.advice.repairs_held import (
+    After,
+    after_response,
+    after_shift,
+    interval,
+    not_held_probability,
+    rows_of_series,
+)
 from analytics.charts.quantities import QuantityChart
 from analytics.charts.response import ResponseCharts
 from analytics.drift.state import DriftState
@@ -85,7 +91,7 @@ def after_scatter(charts: ResponseCharts, series: int, service_day: float) -> Af
     not scatter, or there are none after it.
     """
     rows = charts.rows
-    mine = np.flatnonzero(rows.last & (rows.series == series))
+    mine = rows_of_series(charts, series)
     z = np.clip(charts.outliers.z_local[mine], -8.0, 8.0)
     known = np.isfinite(z)
     before = z[known & (rows.at_days[mine] <= service_day)][-NEWEST:]
@@ -112,9 +118,10 @@ def last_service(
 ) -> LastService:
     """Whether the service at ``at_days`` held. alerts: every opening on the probe."""
     rows = charts.rows
-    series: Ints = np.unique(rows.series[rows.probe == probe])
-    responses = [p for one in series if (p := after_response(charts, state, int(one), at_days, kind)) is not None]
-    scatters = [p for one in series if (p := after_scatter(charts, int(one), at_days)) is not None]
+    low, high = np.searchsorted(rows.probe, [probe, probe + 1])  # its rows stand together
+    series = np.unique(rows.series[low:high]).tolist()
+    responses = [p for one in series if (p := after_response(charts, state, one, at_days, kind)) is not None]
+    scatters = [p for one in series if (p := after_scatter(charts, one, at_days)) is not None]
     at = moment(at_days)
     scattered = any(a.rule in SCATTER_RULES and a.signalled_at <= at for a in alerts)
     parts: list[After] = []

@@ -25,6 +25,45 @@ NEVER = float("-inf")
 
 
 @dataclass(frozen=True)
+class Checks:
+    """The response checks of the fleet, ordered by (probe, time); arrays as in ``Verifying``."""
+
+    probe_first: Ints  # [probes + 1] offsets of the checks of each probe
+    at_days: Floats
+    series: Ints
+    window: Ints
+    change: Floats
+    silent: Ints
+
+    @classmethod
+    def of(cls, counted: Counted, charts: ResponseCharts) -> Checks:
+        """All of them. A change is NaN where nothing was counted or no reference is known."""
+        table, rows, c = counted.response, charts.rows, charts.corrected
+        last = np.flatnonzero(rows.last)
+        row_of = np.full(max(table.check.max(initial=-1), rows.check.max(initial=-1)) + 1, -1, np.int64)
+        row_of[rows.check[last]] = last
+        row = row_of[table.check]
+        has = row >= 0
+        change = np.full(len(row), np.nan)
+        change[has] = c.x[row[has]] - c.alpha[rows.unit[row[has]]]
+        probe, at = table.keys.probe[table.series], days(table.check_at)
+        order = np.lexsort((at, probe))
+        return cls(
+            np.searchsorted(probe[order], np.arange(len(counted.names.probe) + 1)),
+            at[order],
+            table.series[order].astype(np.int64),
+            table.keys.window[table.series[order]].astype(np.int64),
+            change[order],
+            table.no_signal[order].astype(np.int64),
+        )
+
+    def of_probe(self, probe: int) -> Verifying:
+        """Those of one probe; none where its code is below 0."""
+        part = slice(*self.probe_first[probe : probe + 2].tolist()) if probe >= 0 else slice(0)
+        return Verifying(self.at_days[part], self.series[part], self.window[part], self.change[part], self.silent[part])
+
+
+@dataclass(frozen=True)
 class Verifying:
     """The checks of one probe, in time: day, series code, window code, change against the reference (log), no signal."""
 
@@ -33,27 +72,6 @@ class Verifying:
     window: Ints
     change: Floats
     silent: Ints
-
-    @classmethod
-    def of(cls, counted: Counted, charts: ResponseCharts, probe: int) -> Verifying:
-        """All response checks of a probe. A change is NaN where nothing was counted or no reference is known."""
-        table = counted.response
-        mine = np.flatnonzero(table.keys.probe[table.series] == probe) if len(table.series) else np.zeros(0, np.int64)
-        rows, c = charts.rows, charts.corrected
-        last = np.flatnonzero(rows.last & (rows.probe == probe))
-        at_check = dict(zip(rows.check[last].tolist(), last.tolist(), strict=True))
-        row = np.array([at_check.get(int(one), -1) for one in table.check[mine]], np.int64)
-        has = row >= 0
-        change = np.full(len(mine), np.nan)
-        change[has] = c.x[row[has]] - c.alpha[rows.unit[row[has]]]
-        order = np.argsort(days(table.check_at[mine]), kind="stable")
-        return cls(
-            days(table.check_at[mine])[order],
-            table.series[mine][order].astype(np.int64),
-            table.keys.window[table.series[mine]][order].astype(np.int64),
-            change[order],
-            table.no_signal[mine][order].astype(np.int64),
-        )
 
     def good(self, window: int, after: float, until: float, tolerance: float) -> bool:
         """Whether the newest check of each series in the window, in that time, is good; False where there is none."""

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
 
+from analytics.baseline.rows import Ints
 from analytics.settings import Settings
 
 OWN_FACTOR, SET_FACTOR = 3.0, 1.5  # contract: three times the own median interval, one and a half times a set one
@@ -35,38 +39,55 @@ class Due:
 
 def due_checks(readings: pd.DataFrame, settings: Settings, as_of: datetime) -> list[Due]:
     """Every kind of check each probe has ever had, with its last day, its interval, and whether it is overdue."""
-    if len(readings) == 0:
-        return []
-    days = readings["taken_at"].to_numpy().astype("datetime64[D]").astype(np.int64)
-    kinds = readings["measurement"].astype(object).map(KIND_OF)
-    table = pd.DataFrame({"probe": readings["probe"].astype(object).to_numpy(), "kind": kinds.to_numpy(), "day": days})
-    table = table.dropna().drop_duplicates().sort_values(["probe", "kind", "day"], kind="stable")
+    schedule = settings.schedule
+    wanted_of = {"window check": schedule.window_check_days, "background": schedule.background_days}
     out: list[Due] = []
-    for (probe, kind), part in table.groupby(["probe", "kind"], sort=True):
-        on = part["day"].to_numpy()
-        own = float(np.median(np.diff(on))) if len(on) >= 3 else None
-        wanted = {
-            "check": settings.schedule.check_days_by_probe.get(str(probe), settings.schedule.check_days),
-            "window check": settings.schedule.window_check_days,
-            "background": settings.schedule.background_days,
-        }.get(str(kind))
+    for probe, kind, newest, own in _last_and_usual(readings):
+        if kind == "check":
+            wanted = schedule.check_days_by_probe.get(probe, schedule.check_days)
+        else:
+            wanted = wanted_of.get(kind)
         interval = wanted if wanted is not None else own
-        last = date(1970, 1, 1) + timedelta(days=int(on[-1]))
+        last = date(1970, 1, 1) + timedelta(days=newest)
         if interval is None:
-            out.append(Due(str(probe), str(kind), last, None, None, False, None))
+            out.append(Due(probe, kind, last, None, None, False, None))
             continue
         limit = interval * (SET_FACTOR if wanted is not None else OWN_FACTOR)
-        late_from = last + timedelta(days=int(np.floor(limit)) + 1)
+        late_from = last + timedelta(days=math.floor(limit) + 1)
         age = (as_of - datetime(last.year, last.month, last.day)).total_seconds() / 86400.0
-        out.append(
-            Due(
-                str(probe),
-                str(kind),
-                last,
-                interval,
-                last + timedelta(days=round(interval)),
-                age > limit + 1.0,
-                late_from,
-            )
-        )
+        due_on = last + timedelta(days=round(interval))
+        out.append(Due(probe, kind, last, interval, due_on, age > limit + 1.0, late_from))
     return out
+
+
+def _last_and_usual(readings: pd.DataFrame) -> Iterator[tuple[str, str, int, float | None]]:
+    """Probe, kind of check, its last day since 1970 and the median interval between its days; None on fewer than three.
+
+    In the order of probes and kinds.
+    """
+    probe, probes = _coded(readings["probe"])
+    measured, measurements = _coded(readings["measurement"])
+    kinds = sorted(set(KIND_OF.values()))
+    kind_of = np.array([kinds.index(KIND_OF[one]) if one in KIND_OF else -1 for one in (*measurements, "")])
+    kind = kind_of[measured]
+    at = readings["taken_at"].to_numpy()
+    known = (probe >= 0) & (kind >= 0) & ~np.isnat(at)
+    if not known.any():
+        return
+    day = at[known].astype("datetime64[D]").astype(np.int64)
+    first, span = int(day.min()), int(np.ptp(day)) + 1
+    # One number for (probe, kind, day): its distinct values in order are the days of every kind of check.
+    days = np.unique((probe[known] * len(kinds) + kind[known]) * span + (day - first))
+    check = days // span
+    starts = np.flatnonzero(np.append(True, np.diff(check) != 0))
+    gap = np.diff(days, prepend=days[0])
+    for low, high in pairwise([*starts.tolist(), len(days)]):
+        code = int(check[low])
+        own = float(np.median(gap[low + 1 : high])) if high - low >= 3 else None
+        yield probes[code // len(kinds)], kinds[code % len(kinds)], int(days[high - 1]) % span + first, own
+
+
+def _coded(column: pd.Series) -> tuple[Ints, list[str]]:
+    """Codes in the order of the names, −1 where there is none, and the names."""
+    codes, names = pd.factorize(column.astype("category"), sort=True)
+    return codes.astype(np.int64), [str(name) for name in names]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -40,6 +40,24 @@ class FleetHistory:
     years: float
     service_cost: float | None
     known_years: Mapping[str, float]
+
+
+class Told(NamedTuple):
+    """An event or a decision on record: when, what, and by whom."""
+
+    at_days: float
+    kind: str
+    by: str
+
+
+def told(table: pd.DataFrame, column: str) -> dict[str, list[Told]]:
+    """Events or decisions by probe, in the order of the table. column: of the moment."""
+    out: dict[str, list[Told]] = {}
+    at = days(table[column].to_numpy().astype("datetime64[us]")).tolist()
+    kinds, people = table["kind"].astype(object), table["by"].astype(object)
+    for name, when, kind, by in zip(table["probe"].astype(object), at, kinds, people, strict=True):
+        out.setdefault(str(name), []).append(Told(when, str(kind), UNNAMED if pd.isna(by) else str(by)))
+    return out
 
 
 def first_checks(counted: Counted) -> dict[str, float]:
@@ -94,16 +112,16 @@ def service_history(
 def out_of_use(
     s: Situation,
     story: list[tuple[float, str]],
-    events: pd.DataFrame,
-    decisions: pd.DataFrame,
+    events: Sequence[Told],
+    decisions: Sequence[Told],
     alerts: Sequence[tuple[Alert, int]],
     checks: Verifying,
 ) -> None:
     """What bars the probe from patients, and the clearings that cleared nothing."""
-    clearings = _clearings(events, "happened_at", s.now_days) + _clearings(decisions, "decided_at", s.now_days)
-    taken = days(decisions.loc[decisions["kind"] == "out_of_use", "decided_at"].to_numpy().astype("datetime64[us]"))
+    clearings = _clearings(events, s.now_days) + _clearings(decisions, s.now_days)
+    taken = [one.at_days for one in decisions if one.kind == "out_of_use"]
     found = barred(
-        alerts, story, sorted(clearings), taken.tolist(), s.services, checks, _unrestored(s), s.tolerance_pct / 100.0,
+        alerts, story, sorted(clearings), taken, s.services, checks, _unrestored(s), s.tolerance_pct / 100.0,
         s.now_days,
     )
     s.uncleared, s.out_of_use, s.withdrawn, s.clearing = found.since, found.taken_out, found.withdrawn, found.sentences
@@ -112,14 +130,12 @@ def out_of_use(
         s.overdue = []
 
 
-def _clearings(table: pd.DataFrame, column: str, now: float) -> list[tuple[float, str]]:
+def _clearings(on_record: Sequence[Told], now: float) -> list[tuple[float, str]]:
     """Day and who. A date without a time is its whole day, as far as it has passed."""
-    rows = table[table["kind"] == "cleared"]
-    at = days(rows[column].to_numpy().astype("datetime64[us]"))
-    by = rows["by"].astype(object)
     return [
-        (min(float(when) + WHOLE_DAY, now) if when % 1.0 == 0 else float(when), UNNAMED if pd.isna(who) else str(who))
-        for when, who in zip(at, by, strict=True)
+        (min(one.at_days + WHOLE_DAY, now) if one.at_days % 1.0 == 0 else one.at_days, one.by)
+        for one in on_record
+        if one.kind == "cleared"
     ]
 
 
@@ -132,7 +148,7 @@ def _unrestored(s: Situation) -> bool:
     return any(up < low or down > high for down, up in ends)
 
 
-def fitness_and_age(s: Situation, row: Any, inspections: pd.DataFrame, settings: Settings) -> None:
+def fitness_and_age(s: Situation, row: Any, inspections: Sequence[Any], settings: Settings) -> None:
     """Sensitivity against the floor, failed inspections, years in service."""
     changed = [when for when, _ in s.services]
     s.fitness = fitness(
@@ -178,20 +194,32 @@ def cost_lines(costs: KeepOrReplace) -> tuple[tuple[str, str], ...]:
     )
 
 
-def watch_remarks(counted: Counted, charts: ResponseCharts, units: Ints, tolerance_pct: float) -> tuple[str, ...]:
-    """Whether the tolerance can be watched with the counts of the newest check of each series in force."""
+def place_of_checks(counted: Counted) -> Ints:
+    """Row of the response table by check; −1 where it has none."""
+    table = counted.response
+    out = np.full(int(table.check.max(initial=-1)) + 1, -1, np.int64)
+    out[table.check] = np.arange(len(table.check))
+    return out
+
+
+def watch_remarks(
+    counted: Counted, charts: ResponseCharts, units: Ints, tolerance_pct: float, places: Ints
+) -> tuple[str, ...]:
+    """Whether the tolerance can be watched with the counts of the newest check of each series in force.
+
+    places: as ``place_of_checks`` gives them.
+    """
     out = []
     rows, table = charts.rows, counted.response
-    for unit in units:
-        row = int(rows.unit_first[unit + 1] - 1)
-        at = np.flatnonzero(table.check == rows.check[row])
-        if len(at) == 0:
+    for row in (rows.unit_first[units + 1] - 1).tolist():
+        check = int(rows.check[row])
+        at = int(places[check]) if check < len(places) else -1
+        if at < 0:
             continue
-        placings = max(int(table.placements[at[0]]), 1)
-        placing = float(charts.corrected.placing[row]) / placings
+        placing = float(charts.corrected.placing[row]) / max(int(table.placements[at]), 1)
         said = unwatchable(
-            float(table.log_var[at[0]]), float(table.gross_time_s[at[0]]), placing, tolerance_pct,
-            counted.names.source[table.source[at[0]]],
+            float(table.log_var[at]), float(table.gross_time_s[at]), placing, tolerance_pct,
+            counted.names.source[table.source[at]],
         )
         if said is not None:
             out.append(said)

@@ -9,7 +9,6 @@ import numpy as np
 from analytics.advice.companions import Companion
 from analytics.advice.gather import gather
 from analytics.advice.last_service import last_service
-from analytics.advice.out_of_use import Verifying
 from analytics.advice.overdue import Due
 from analytics.advice.overrules import in_force
 from analytics.advice.probe_history import (
@@ -21,12 +20,13 @@ from analytics.advice.probe_history import (
     service_history,
     watch_remarks,
 )
+from analytics.advice.probe_tables import probe_tables
 from analytics.advice.record_errors import Proposal
 from analytics.advice.situation import SERVICE_KINDS, Situation
 from analytics.advice.told_apart import untold
 from analytics.advice.verdict import judge
 from analytics.baseline.reference import MOVED
-from analytics.baseline.rows import Ints, days
+from analytics.baseline.rows import Ints
 from analytics.charts.quantities import QuantityChart
 from analytics.charts.response import ResponseCharts
 from analytics.counting.flags import SENTENCES, Flag
@@ -57,41 +57,24 @@ def probe_results(
     fleet: FleetHistory,
 ) -> tuple[ProbeResult, ...]:
     """The answers in the order of the probe ids. fleet: what is known of services over all probes."""
-    code_of = {name: code for code, name in enumerate(counted.names.probe)}
-    newest = np.full(len(counted.response.keys), -1, np.int64)
-    newest[charts.rows.unit_series] = np.arange(charts.rows.units)
-    series_probe = counted.response.keys.probe
-    by_probe: dict[str, list[SeriesResult]] = {}
-    for one in series:
-        by_probe.setdefault(one.probe, []).append(one)
-    due_by: dict[str, list[Due]] = {}
-    for check in due:
-        due_by.setdefault(check.probe, []).append(check)
-    events: dict[str, list[tuple[float, str]]] = {}
-    at = days(records.events["happened_at"].to_numpy().astype("datetime64[us]"))
-    for name, when, kind in zip(
-        records.events["probe"].astype(object), at, records.events["kind"].astype(object), strict=True
-    ):
-        events.setdefault(str(name), []).append((float(when), str(kind)))
-    events_of = {str(name): part for name, part in records.events.groupby("probe", sort=False)}
-    decisions = {str(name): part for name, part in records.decisions.groupby("probe", sort=False)}
-    inspections = {str(name): part for name, part in records.inspections.sort_values("done_at").groupby("probe", sort=False)}
+    of = probe_tables(records, counted, charts, state, series, due, silent_now, slips)
     shift = next(chart for chart in quantities if chart.quantity == "window_shift")
-    window_code = {one: code for code, one in enumerate(counted.names.window)}
-    out = []
     apart = untold(charts, counted.names.source, settings.shared.least_probes)
+    out = []
     for row in named_rows(records.probes.sort_values("probe")):
         name = str(row.probe)
-        code = code_of.get(name, -1)
-        mine = by_probe.get(name, [])
+        code = of.code.get(name, -1)
+        mine = of.results.get(name, [])
         alerts = [a for one in mine for a in one.alerts]
         open_alerts = [a for a in alerts if a.settled_at is None]
-        units = newest[(series_probe == code) & (newest >= 0)] if code >= 0 else np.zeros(0, np.int64)
+        units = of.units_of(code)
         silent = any(a.rule == "no_signal" for a in open_alerts)
-        story = sorted(events.get(name, []))
-        evidence = gather(code, name, charts, state, quantities, units, open_alerts, companion, not silent, story)
+        story = sorted((one.at_days, one.kind) for one in of.events.get(name, []))
+        evidence = gather(
+            code, name, charts, state, quantities, units, open_alerts, companion, not silent, story, of.courses
+        )
         services = [one for one in story if one[1] in SERVICE_KINDS]
-        checks = due_by.get(name, [])
+        checks = of.due.get(name, [])
         last_check = max(
             (s.latest_at for s in mine if s.quantity == "response" and s.latest_at is not None), default=None
         )
@@ -107,10 +90,10 @@ def probe_results(
             repeat_requested=any(s.repeat_requested for s in mine),
             crossing=_soonest(mine),
             ever_read=last_check is not None,
-            silent_once=any(p in silent_now for p in np.flatnonzero(series_probe == code)) if code >= 0 else False,
+            silent_once=code in of.silent,
             not_told_apart=apart.missing.get(code),
             remarks=tuple(dict.fromkeys(n for one in mine for n in one.notes if n == GROSS or n.startswith(MOVED))),
-            slip=next((p.text for p in slips if p.pending and series_probe[p.series] == code), None),
+            slip=of.slips.get(code),
             services_window_days=settings.decision.services_window_days,
             visit_days=settings.decision.visit_days,
             life_years=settings.costs.service_life_years,
@@ -121,16 +104,15 @@ def probe_results(
                 *services[-1], charts, state, shift, code, alerts, settings.decision.service_fails_share,
                 settings.limits.action_level_pct,
             )
-        decided = decisions.get(name, records.decisions.iloc[:0])
         out_of_use(
-            situation, story, events_of.get(name, records.events.iloc[:0]), decided,
-            [(a, window_code.get(one.window, -1)) for one in mine for a in one.alerts],
-            Verifying.of(counted, charts, code),
+            situation, story, of.events.get(name, []), of.decisions.get(name, []),
+            [(a, of.window.get(one.window, -1)) for one in mine for a in one.alerts],
+            of.checks.of_probe(code),
         )
-        situation.overrule = in_force(named_rows(decided[decided["kind"] == "overrule"]), as_of)
-        fitness_and_age(situation, row, inspections.get(name, records.inspections.iloc[:0]), settings)
+        situation.overrule = in_force(of.overrules.get(name, []), as_of)
+        fitness_and_age(situation, row, of.inspections.get(name, []), settings)
         situation.remarks += (apart.remark[code],) if code in apart.remark else ()
-        situation.remarks += watch_remarks(counted, charts, units, settings.limits.tolerance_pct)
+        situation.remarks += watch_remarks(counted, charts, units, settings.limits.tolerance_pct, of.places)
         verdict = judge(situation, settings.decision.rows)
         situation.costs = costs_of(situation, row, fleet, verdict.advice in ("service", "retire"), settings)
         if situation.costs.ratio is not None:

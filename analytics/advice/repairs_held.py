@@ -20,7 +20,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analytics.baseline.rows import Bools, Floats, Ints
+from analytics.advice.gather import chart_rows
+from analytics.baseline.rows import Floats, Ints
 from analytics.charts.quantities import QuantityChart
 from analytics.charts.response import ResponseCharts
 from analytics.drift.state import Z90, DriftState
@@ -158,13 +159,20 @@ def _drifts(trends: Trends, unit: int, unseen: float) -> tuple[Floats, Floats, F
     return w / w.sum(), drift, var
 
 
+def rows_of_series(charts: ResponseCharts, series: int) -> Ints:
+    """Last rows of the checks of a series, in time; the rows of a series stand together."""
+    low, high = np.searchsorted(charts.rows.series, [series, series + 1])
+    return np.arange(low, high)[charts.rows.last[low:high]]
+
+
 def after_response(charts: ResponseCharts, state: DriftState, series: int, service_day: float, kind: str) -> After | None:
     """The response of one series before and after a service, whether it began a new reference or not.
 
     None where the series has no reference before, or fewer than two checks after it.
     """
     rows, c = charts.rows, charts.corrected
-    mine = np.flatnonzero(rows.last & charts.outliers.admitted & (rows.series == series))
+    mine = rows_of_series(charts, series)
+    mine = mine[charts.outliers.admitted[mine]]
     before, after = mine[rows.at_days[mine] <= service_day], mine[rows.at_days[mine] > service_day]
     if len(before) == 0 or len(after) == 0:
         return None
@@ -196,10 +204,11 @@ def after_response(charts: ResponseCharts, state: DriftState, series: int, servi
 
 def after_shift(chart: QuantityChart, probe: int, service_day: float) -> After | None:
     """The photopeak's place in the window before and after a service; None without two checks before and one after."""
-    mine: Bools = (chart.keys.probe[chart.series] == probe) & ~chart.log_scale if len(chart.series) else np.zeros(0, bool)
+    mine = chart_rows(chart, probe)
+    mine = mine[~chart.log_scale[mine]]
     best: After | None = None
     for series in np.unique(chart.series[mine]):
-        rows: Ints = np.flatnonzero(mine & (chart.series == series))
+        rows = mine[chart.series[mine] == series]
         before, after = rows[chart.at_days[rows] <= service_day], rows[chart.at_days[rows] > service_day]
         if len(before) == 0 or len(after) < 1:
             continue

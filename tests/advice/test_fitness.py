@@ -10,6 +10,7 @@ import pytest
 
 from analytics.advice.fitness import fitness
 from analytics.advice.watchable import unwatchable
+from analytics.named_rows import named_rows
 from analytics.records.snapshot import INSPECTIONS, Records
 
 DAY = datetime(2024, 3, 1)
@@ -18,7 +19,7 @@ DAY = datetime(2024, 3, 1)
 def inspections(*rows):
     """Inspections of one probe from dicts."""
     table = [{"probe": "P", "done_at": DAY, "kind": "sensitivity", "unit": "cps/kBq", "nuclide": "Tc-99m"} | row for row in rows]
-    return Records.table(INSPECTIONS, pd.DataFrame(table) if table else None)
+    return list(named_rows(Records.table(INSPECTIONS, pd.DataFrame(table) if table else None)))
 
 
 def test_below_the_floor():
@@ -67,7 +68,7 @@ def test_a_failed_inspection_stands_until_one_of_its_kind_passes():
     table = inspections(
         {"kind": "shielding", "result": "fail"}, {"kind": "shielding", "result": "pass", "done_at": datetime(2024, 4, 1)},
         {"kind": "visual", "result": "fail", "done_at": datetime(2024, 4, 2)}, {"kind": "leak_test", "result": "fail"})
-    assert fitness(table.sort_values("done_at"), None, "Tc-99m", None).failed == ("visual of 2024-04-02",)
+    assert fitness(sorted(table, key=lambda one: one.done_at), None, "Tc-99m", None).failed == ("visual of 2024-04-02",)
 
 
 def test_a_limit_that_can_be_watched_says_nothing():
