@@ -21,6 +21,7 @@ from analytics.charts.quantities import QuantityChart
 from analytics.counting.columns import Names
 from analytics.counting.line_model import forward, typical_fwhm_pct
 from analytics.counting.tables import Keys
+from analytics.drift.slide_core import along
 from analytics.drift.trend import YEAR_DAYS
 from analytics.records.snapshot import Records
 
@@ -50,6 +51,15 @@ class Slide:
     limit_var: Floats  # variance of the way from the shift before the onset to that limit
 
 
+@lru_cache(maxsize=64)
+def _course(
+    nuclide: str, centre_kev: float, width_pct: float, fwhm_pct: float, start_pct: float, towards: float
+) -> tuple[Floats, Floats]:
+    """Shifts from the start on, and the response there."""
+    shifts = start_pct + towards * np.linspace(0.0, REACH_PCT, 501)
+    return shifts, np.asarray(forward(nuclide, centre_kev, width_pct, fwhm_pct, shifts))
+
+
 def limit_shift(
     nuclide: str,
     centre_kev: float,
@@ -64,8 +74,7 @@ def limit_shift(
 
     dilution: share of the change of ln(response) that is seen. None where it does not pass within 25 % of shift.
     """
-    shifts = start_pct + towards * np.linspace(0.0, REACH_PCT, 501)
-    response = np.asarray(forward(nuclide, centre_kev, width_pct, fwhm_pct, shifts))
+    shifts, response = _course(nuclide, centre_kev, width_pct, fwhm_pct, start_pct, towards)
     relative = (response / response[0]) ** dilution
     out = np.flatnonzero((relative < 1.0 - tolerance) | (relative > 1.0 + tolerance))
     return None if len(out) == 0 else (float(shifts[out[0]]), bool(relative[out[0]] < 1.0))
@@ -76,13 +85,6 @@ def _log_model(nuclide: str, centre_kev: float, width_pct: float, fwhm_pct: floa
     """Logarithm of the response at ``NODES`` shifts from −25 to 25 %."""
     at = np.linspace(-REACH_PCT, REACH_PCT, NODES)
     return np.log(np.maximum(np.asarray(forward(nuclide, centre_kev, width_pct, fwhm_pct, at)), 1e-6))
-
-
-def _model_at(table: Floats, shift_pct: Floats) -> Floats:
-    place = np.clip((shift_pct + REACH_PCT) * ((NODES - 1) / (2.0 * REACH_PCT)), 0.0, NODES - 1.001)
-    below = place.astype(np.int64)
-    part = place - below
-    return np.asarray(table[below] * (1.0 - part) + table[below + 1] * part)
 
 
 def _slopes() -> tuple[Floats, Floats]:
@@ -173,7 +175,7 @@ def _slide(
     s_ff, s_fx = (w * d * d).sum(axis=1), (w * d * (value - mean)).sum(axis=1)
     by_shift = slope * s_fx[:, None] - 0.5 * slope**2 * s_ff[:, None]
     start = mean - slope[None, :] * f_mean[:, None]
-    path = start[:, :, None] + slope[None, :, None] * np.maximum(seen.at_days[mine] - onset[:, None], 0.0)[:, None, :]
+    elapsed = np.maximum(seen.at_days[mine] - onset[:, None], 0.0)
     weight, x = seen.weight[mine], seen.x[mine]
     x = x - (weight * x).sum() / weight.sum()
     shape = (len(widths) * len(DILUTIONS), *start.shape)
@@ -181,9 +183,7 @@ def _slide(
     begin = float(np.clip(start.ravel()[np.argmax(by_shift + log_prior)], -0.5 * REACH_PCT, 0.5 * REACH_PCT))
     for k, (line, share) in enumerate(product(widths, DILUTIONS)):
         if k % len(DILUTIONS) == 0:
-            change = _model_at(_log_model(*setup, line), path)
-            change -= ((change * weight).sum(axis=-1) / weight.sum())[..., None]
-            with_x, square = (weight * change * x).sum(axis=-1), (weight * change**2).sum(axis=-1)
+            with_x, square = along(_log_model(*setup, line), REACH_PCT, start, slope, elapsed, weight, x)
         by_response = share * with_x - 0.5 * share**2 * square
         evidence[k] = by_shift + by_response + log_prior - np.log(len(onset) * shape[0])
         for towards in (-1.0, 1.0):
