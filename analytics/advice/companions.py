@@ -13,12 +13,13 @@ counts from a third of its charge down, a warm room from 24 °C up, time since s
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
-from analytics.baseline.rows import Floats, Ints
+from analytics.advice.companion_fits import Stretches, course, normal_equations, plain_t, quantiles, robust, stretches
+from analytics.baseline.rows import Bools, Floats, Ints
 from analytics.charts.response import ResponseCharts
 from analytics.counting.tables import Responses
 from analytics.words import pct
@@ -30,7 +31,7 @@ SCREEN_T = 2.5  # below it a closer fit is not worth its time
 DIFFERENCES_T = 1.5
 LEAST_EFFECT = 0.015  # log response between the fifth and the ninety-fifth percentile of the shape
 LEAST_SPOKEN = 3  # checks at which a shape with a threshold must speak
-BLUNDER_SHARE, BLUNDER_SD = 0.03, 0.25
+LEAST_RANGE = 1e-9  # of a shape that moved at all
 SINGULAR = 1e10  # condition number of the normal equations beyond which they say nothing
 EXPLAINED_SD = 3.0
 
@@ -78,111 +79,102 @@ SHAPES = (
 
 def companions(charts: ResponseCharts, states: Responses) -> dict[int, Companion]:
     """For each unit that has one, its surest companion. Units with fewer than fifteen logged checks have none."""
-    rows, best = charts.rows, dict[int, tuple[float, Companion]]()
+    rows, best = charts.rows, dict[int, Companion]()
     for shape in SHAPES:
         logged: Floats = getattr(states, shape.column)[rows.index]
         use = np.flatnonzero(rows.last & np.isfinite(logged) & np.isfinite(charts.corrected.x))
-        if len(use) == 0:
-            continue
-        starts = np.flatnonzero(np.append(True, np.diff(rows.unit[use]) != 0))
-        for mine in np.split(use, starts[1:]):
-            if len(mine) < LEAST_CHECKS:
-                continue
-            unit = int(rows.unit[mine[0]])
-            for length in (*(n for n in LENGTHS if n < len(mine)), len(mine)):
-                part = mine[-length:]
-                found = _fit(shape, part, shape.of(logged[part]), charts)
-                if found is not None and (unit not in best or found[0] > best[unit][0]):
-                    best[unit] = found
-    return {unit: companion for unit, (_, companion) in best.items()}
+        first = np.flatnonzero(np.append(True, np.diff(rows.unit[use]) != 0)) if len(use) else np.zeros(0, np.int64)
+        count = np.diff(np.append(first, len(use)))
+        first, count = first[count >= LEAST_CHECKS], count[count >= LEAST_CHECKS]
+        end = first + count
+        for length in LENGTHS:
+            longer = count > length
+            newest = np.full(int(longer.sum()), length)
+            _take_in(best, shape, stretches(use, end[longer] - length, newest), logged, charts)
+        _take_in(best, shape, stretches(use, first, count), logged, charts)
+    return best
+
+
+def _take_in(
+    best: dict[int, Companion], shape: Shape, groups: Iterable[Stretches], logged: Floats, charts: ResponseCharts
+) -> None:
+    """The surer of what each unit has and what these stretches of its checks say."""
+    for group in groups:
+        for unit, found in _fits(shape, group, logged, charts):
+            if unit not in best or found.nats > best[unit].nats:
+                best[unit] = found
+
+
+def _fits(shape: Shape, group: Stretches, logged: Floats, charts: ResponseCharts) -> Iterator[tuple[int, Companion]]:
+    """Unit and companion of the stretches where one is sure, and large enough to matter."""
+    group = group.some(_moves(shape, group, logged))
+    if len(group.count) == 0:
+        return
+    c = shape.of(logged[group.rows])
+    c = c - (group.there * c).sum(axis=0) / group.count
+    columns = course(charts.rows.at_days[group.rows], group.count)
+    x, v = charts.corrected.x[group.rows], charts.corrected.noise[group.rows]
+    design = np.concatenate([columns, c[:, :, None]], axis=2)
+    likely = np.abs(plain_t(columns, c, x, v, group)) >= SCREEN_T
+    # Where it went evenly with time the two cannot be told apart.
+    likely[likely] = np.linalg.cond(normal_equations(design, group.there / v)[likely]) <= SINGULAR
+    if not likely.any():
+        return
+    group, design, x, v = group.some(likely), design[:, likely], x[:, likely], v[:, likely]
+    without = robust(design[:, :, :-1], x, v, group.there, np.ones(len(group.count)))
+    fitted = robust(design, x, v, group.there, without.scale)
+    # Spread that nothing explains belongs to both: the scale is that of the fit with the shape, which is the smaller.
+    base = robust(design[:, :, :-1], x, v, group.there, fitted.scale, fixed=True)
+    gain = fitted.likelihood - base.likelihood
+    for k in np.flatnonzero(gain >= SURE_NATS):
+        part = group.rows[: group.count[k], k]
+        one = _Fit(fitted.beta[k], fitted.covariance[k], float(fitted.scale[k]), float(gain[k]))
+        found = _companion(shape, one, design[: len(part), k], shape.of(logged[part]), part, charts)
+        if found is not None:
+            yield int(charts.rows.unit[part[0]]), found
+
+
+def _moves(shape: Shape, group: Stretches, logged: Floats) -> Bools:
+    """Whether the shape moved enough in each stretch to be seen."""
+    c, there = shape.of(logged[group.rows]), group.there > 0
+    low, high = quantiles(c, group.there, group.count, 0.05, 0.95)
+    moves = (high - low > LEAST_RANGE) & (np.ptp(c, axis=0) >= abs(shape.step))  # what fills up is a value of the stretch
+    if shape.rest is not None:
+        moves &= (there & (np.abs(c - shape.rest) > LEAST_RANGE)).sum(axis=0) >= LEAST_SPOKEN
+    return np.asarray(moves)
 
 
 @dataclass(frozen=True)
-class _Fitted:
-    """A regression with blunders among its errors."""
+class _Fit:
+    """The regression of one stretch."""
 
     beta: Floats
     covariance: Floats
-    likelihood: float
     scale: float
+    nats: float
 
 
-def _fit(shape: Shape, part: Ints, c: Floats, charts: ResponseCharts) -> tuple[float, Companion] | None:
-    """Gain of likelihood in nats and the companion; None where it is not sure, or too small to matter."""
-    low, high = (float(v) for v in np.quantile(c, (0.05, 0.95)))
-    if high - low <= 1e-9 or float(np.ptp(c)) < abs(shape.step) or (shape.rest is not None and (np.abs(c - shape.rest) > 1e-9).sum() < LEAST_SPOKEN):
-        return None
-    x, t = charts.corrected.x[part], charts.rows.at_days[part]
-    v = charts.corrected.noise[part]
-    span = max(float(np.ptp(t)), 1.0)
-    u = 2.0 * (t - t[0]) / span - 1.0
-    course = np.column_stack([np.ones(len(part)), u] + ([u**2] if len(part) >= 20 else []))
-    design = np.column_stack([course, c - c.mean()])
-    weight = 1.0 / v
-    normal = (design * weight[:, None]).T @ design
-    if np.linalg.cond(normal) > SINGULAR:
-        return None  # it went evenly with time, and the two cannot be told apart
-    if abs(_plain_t(design, x, v)) < SCREEN_T:
-        return None
-    without = _robust(course, x, v)
-    fitted = _robust(design, x, v, without.scale)
-    # Spread that nothing explains belongs to both: the scale is that of the fit with the shape, which is the smaller.
-    base = _robust(course, x, v, fitted.scale, fixed=True)
-    gain = fitted.likelihood - base.likelihood
-    slope, sd = float(fitted.beta[-1]), float(np.sqrt(fitted.covariance[-1, -1]))
+def _companion(
+    shape: Shape, fit: _Fit, design: Floats, c: Floats, part: Ints, charts: ResponseCharts
+) -> Companion | None:
+    """What is said of one stretch; None where it is too small, denied by the differences, or over."""
+    x, v = charts.corrected.x[part], charts.corrected.noise[part]
+    low, high = (float(end) for end in np.quantile(c, (0.05, 0.95)))
+    slope, sd = float(fit.beta[-1]), float(np.sqrt(fit.covariance[-1, -1]))
     effect = slope * (high - low)
-    if gain < SURE_NATS or abs(effect) < LEAST_EFFECT:
-        return None
-    if not _differences_agree(x, c, v, slope) or _over_since(design, x, v, slope, fitted.scale):
+    if abs(effect) < LEAST_EFFECT or not _differences_agree(x, c, v, slope) or _over_since(design, x, v, slope, fit.scale):
         return None
     change = 100.0 * slope * shape.step
     value = slope / sd
     unit = int(charts.rows.unit[part[0]])
     reference = float(charts.corrected.alpha[unit]), float(charts.corrected.alpha_var[unit])
-    explains = _explains(shape, fitted, c, course[-1], *reference)
+    explains = _explains(shape, fit, c, design[-1, :-1], *reference)
     text = (
         f"The response goes with {shape.name}: it {'falls' if change < 0 else 'rises'} by {pct(change)} for each {shape.words} "
         f"(t = {abs(value):.1f}, {len(part)} checks); "
         + ("this is not called drift." if explains else "that part is not called drift, but it does not explain the whole change.")
     )
-    return gain, Companion(shape.name, value, text, explains, slope, effect, gain)
-
-
-def _plain_t(design: Floats, x: Floats, v: Floats) -> float:
-    """T value of the last column, with far values pulled in to four standard deviations of the middle half."""
-    middle = float(np.median(x))
-    reach = 4.0 * max(1.4826 * float(np.median(np.abs(x - middle))), 1e-4)
-    y = np.clip(x, middle - 2.0 * reach, middle + 2.0 * reach)
-    weight = 1.0 / v
-    covariance = np.linalg.inv((design * weight[:, None]).T @ design)
-    beta = covariance @ ((design * weight[:, None]).T @ y)
-    scale = max(float((weight * (y - design @ beta) ** 2).sum()) / max(len(x) - design.shape[1], 1), 1.0)
-    return float(beta[-1] / np.sqrt(covariance[-1, -1] * scale))
-
-
-def _robust(
-    design: Floats, x: Floats, v: Floats, scale: float = 1.0, fixed: bool = False, rounds: int = 12
-) -> _Fitted:
-    """Fit by iterated weights; scale: s² to start from, at least 1; fixed: it stays."""
-    n, k = design.shape
-    wide = BLUNDER_SD**2
-    share = np.full(n, 1.0)  # probability that a check is no blunder
-    beta: Floats = np.zeros(k)
-    covariance: Floats = np.eye(k)
-    for _ in range(rounds):
-        narrow = scale * v
-        weight = share / narrow + (1.0 - share) / (narrow + wide)
-        covariance = np.asarray(np.linalg.inv((design * weight[:, None]).T @ design), np.float64)
-        beta = covariance @ ((design * weight[:, None]).T @ x)
-        r2 = (x - design @ beta) ** 2
-        sound = (1.0 - BLUNDER_SHARE) * np.exp(-0.5 * r2 / narrow) / np.sqrt(narrow)
-        blunder = BLUNDER_SHARE * np.exp(-0.5 * r2 / (narrow + wide)) / np.sqrt(narrow + wide)
-        total = sound + blunder + 1e-300
-        share = sound / total
-        if not fixed:
-            freedom = max(float(share.sum()) - k, 1.0)
-            scale = max(float((share * r2 / v).sum()) / freedom, 1.0)
-    return _Fitted(beta, covariance, float(np.log(total).sum()), scale)
+    return Companion(shape.name, value, text, explains, slope, effect, fit.nats)
 
 
 def _differences_agree(x: Floats, c: Floats, v: Floats, slope: float) -> bool:
@@ -205,12 +197,13 @@ def _over_since(design: Floats, x: Floats, v: Floats, slope: float, scale: float
     some = slice(half, None)
     if half < 8 or np.linalg.cond((design[some] / v[some, None]).T @ design[some]) > SINGULAR:
         return False
-    newer = _robust(design[some][:, [0, -1]], x[some], v[some], scale)
-    b, sd = float(newer.beta[-1]), float(np.sqrt(newer.covariance[-1, -1]))
+    ends = design[some][:, None, [0, -1]]
+    newer = robust(ends, x[some, None], v[some, None], np.ones((len(ends), 1)), np.array([scale]))
+    b, sd = float(newer.beta[0, -1]), float(np.sqrt(newer.covariance[0, -1, -1]))
     return (b - slope) ** 2 - b**2 > 2.0 * sd**2
 
 
-def _explains(shape: Shape, fitted: _Fitted, c: Floats, course_now: Floats, alpha: float, alpha_var: float) -> bool:
+def _explains(shape: Shape, fit: _Fit, c: Floats, course_now: Floats, alpha: float, alpha_var: float) -> bool:
     """Whether the reference is what the response would be at some value of the companion that was seen, or at rest."""
     if not np.isfinite(alpha) or not np.isfinite(alpha_var):
         return True
@@ -218,7 +211,7 @@ def _explains(shape: Shape, fitted: _Fitted, c: Floats, course_now: Floats, alph
     predicted, variance = [], []
     for end in (min(ends), max(ends)):
         at = np.append(course_now, end - c.mean())
-        predicted.append(float(at @ fitted.beta))
-        variance.append(float(at @ fitted.covariance @ at))
+        predicted.append(float(at @ fit.beta))
+        variance.append(float(at @ fit.covariance @ at))
     slack = EXPLAINED_SD * np.sqrt(max(variance) + alpha_var)
     return bool(min(predicted) - slack <= alpha <= max(predicted) + slack)
