@@ -33,7 +33,7 @@ from analytics.cut import cut
 from analytics.drift.state import forecast_state
 from analytics.points import all_points
 from analytics.records.snapshot import Records
-from analytics.results import FleetAssessment
+from analytics.results import FleetAssessment, LateTables
 from analytics.series import all_results, located_openings, series_keys_of
 from analytics.settings import Settings
 
@@ -131,19 +131,24 @@ def answer(
         now,
         fleet.history if fleet is not None else fleet_history(known, first_checks(counted), as_of),
     )
-    return FleetAssessment(
-        as_of,
-        __version__,
-        known.revision,
-        settings.fingerprint,
-        series,
-        probes,
-        sources,
-        device_results("jig", counted.names.jig, by_jig, sites["jig"], now),
-        device_results("readout", counted.names.readout, by_readout, sites["readout"], now),
-        all_points(keys, counted, charts, quantities, settings.reference.readings),
-        counted.members,
-        shared_table(counted, by_source, by_jig, by_readout),
+    def tables() -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+        return (
+            all_points(keys, counted, charts, quantities, settings.reference.readings),
+            counted.members,
+            shared_table(counted, by_source, by_jig, by_readout),
+        )
+
+    return LateTables.of(
+        tables,
+        as_of=as_of,
+        version=__version__,
+        revision=known.revision,
+        config=settings.fingerprint,
+        series=series,
+        probes=probes,
+        sources=sources,
+        jigs=device_results("jig", counted.names.jig, by_jig, sites["jig"], now),
+        readouts=device_results("readout", counted.names.readout, by_readout, sites["readout"], now),
     )
 
 

@@ -232,6 +232,10 @@ class FleetAssessment:
         return self.points[self.points["series"] == series.index]
 
 
+def _made() -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+    raise AssertionError("a mark, never called")
+
+
 class LateTables(FleetAssessment):
     """An answer whose points, countings and common movements are put together when one of them is first asked for."""
 
@@ -251,6 +255,9 @@ class LateTables(FleetAssessment):
         """Only asked where a place is still empty."""
         if name not in LATE:
             raise AttributeError(name)
-        for late, table in zip(LATE, self._tables(), strict=True):
-            object.__setattr__(self, late, table)
+        make = self._tables
+        if make is not _made:
+            for late, table in zip(LATE, make(), strict=True):
+                object.__setattr__(self, late, table)
+            object.__setattr__(self, "_tables", _made)  # what they were made from may go
         return cast(pd.DataFrame, object.__getattribute__(self, name))
