@@ -131,8 +131,14 @@ def record(visitor: Visitor, probes, chance: random.Random, notes: Notes, end: f
             time.sleep(chance.uniform(0.3, 1.0))
         last[probe], saved = time.time(), visitor.press("Save the check")
         notes.saw("saving", saved)
-        notes.add(recorded=1, wrong="" if "saved=" in visitor.where else f"not saved: {visitor.where}")
+        notes.add(recorded=1, wrong="" if is_saved(visitor) else f"not saved: {visitor.where}")
         time.sleep(chance.uniform(*PAUSE_S))
+
+
+def is_saved(visitor: Visitor) -> bool:
+    """Whether the page says what became of the check."""
+    said = any("This check:" in one.body for one in visitor.seen.all("markdown"))
+    return said and "saved=" in visitor.where and visitor.seen.titles() == ["Record a check"]
 
 
 def guarded(work, notes: Notes, *given) -> threading.Thread:

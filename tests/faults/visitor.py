@@ -52,6 +52,7 @@ class Visitor:
         self._kept: dict[str, ForwardMsg] = {}
         self._states: dict[str, WidgetState] = {}
         self._where: tuple[str, str] = ("", "")
+        self._script = ""  # how the server calls the page that is open
         self._places: dict[tuple[int, ...], tuple[str, Any, str]] = {}
         self.seen = Seen(0.0)
 
@@ -66,7 +67,7 @@ class Visitor:
 
     def go(self, page: str, query: str = "") -> Seen:
         """Open a page as if its address was typed."""
-        self._where, self._states = (page, query), {}
+        self._where, self._states, self._script = (page, query), {}, ""
         return self._ask()
 
     def fill(self, label: str, text: str) -> Seen:
@@ -91,7 +92,11 @@ class Visitor:
         """Have the page run, or the fragment of it in which something was done, and see what comes."""
         request = BackMsg()
         asked = request.rerun_script
-        asked.page_name, asked.query_string = self._where
+        asked.query_string = self._where[1]
+        if self._script:
+            asked.page_script_hash = self._script
+        else:
+            asked.page_name = self._where[0]
         asked.widget_states.widgets.extend([*self._states.values(), *pressed])
         asked.context_info.timezone = "UTC"
         asked.fragment_id = fragment
@@ -104,6 +109,8 @@ class Visitor:
             what = message.WhichOneof("type")
             if what == "new_session" and whole:
                 places = {}
+            elif what == "navigation":
+                self._script = message.navigation.page_script_hash
             elif what == "page_info_changed":
                 self._where = (self._where[0], message.page_info_changed.query_string)
             elif what == "delta" and message.delta.WhichOneof("type") == "new_element":
