@@ -16,19 +16,12 @@ from analytics.results import POINT_COLUMNS
 from analytics.series import SeriesKey
 
 FLAGS = ("used", "reference", "lone_outlier", "pending", "excluded", "no_signal")
-
-
-def _categorical(codes: Any, categories: list[str]) -> Any:
-    return pd.Categorical.from_codes(codes, categories=categories)  # type: ignore[call-overload]
-
-
-def _codes(names: tuple[str, ...], codes: Any) -> Any:
-    return _categorical(codes.astype(np.int64), categories=list(names))
+Columns = dict[str, np.ndarray]  # by the names of ``POINT_COLUMNS``; categories as codes, -1: none
 
 
 def response_points(
     keys: list[SeriesKey], counted: Counted, charts: ResponseCharts, reference_checks: int
-) -> pd.DataFrame:
+) -> Columns:
     """One row a check of every response series, those without signal with no value."""
     table, rows, c = counted.response, charts.rows, charts.corrected
     index_of = np.full(len(table.keys), -1, np.int64)
@@ -61,30 +54,28 @@ def response_points(
         newest[rows.unit_first[1:] - 1] = True
         flag[has & charts.outliers.lone[r] & charts.outliers.pending[r] & newest[r]] = 3
     flag[~has] = 5
-    return pd.DataFrame(
-        {
-            "series": index_of[table.series].astype(np.int32),
-            "check": table.check.astype(np.int64),
-            "check_at": table.check_at.astype("datetime64[us]"),
-            "value": np.exp(log_value),
-            "value_low": np.exp(log_value - Z90 * own),
-            "value_high": np.exp(log_value + Z90 * own),
-            "corrected": np.exp(corrected),
-            "expected": np.exp(alpha),
-            "limit_low": np.exp(alpha - 3.0 * spread),
-            "limit_high": np.exp(alpha + 3.0 * spread),
-            "z": (corrected - alpha) / spread,
-            "statistic": take(charts.ratio),
-            "shared_pct": 100.0 * np.expm1(take(c.shift)),
-            "flag": _categorical(flag, categories=list(FLAGS)),
-            "source": _codes(counted.names.source, table.source),
-            "jig": _codes(counted.names.jig, table.jig),
-            "readout": _codes(counted.names.readout, table.readout),
-        }
-    )
+    return {
+        "series": index_of[table.series],
+        "check": table.check,
+        "check_at": table.check_at,
+        "value": np.exp(log_value),
+        "value_low": np.exp(log_value - Z90 * own),
+        "value_high": np.exp(log_value + Z90 * own),
+        "corrected": np.exp(corrected),
+        "expected": np.exp(alpha),
+        "limit_low": np.exp(alpha - 3.0 * spread),
+        "limit_high": np.exp(alpha + 3.0 * spread),
+        "z": (corrected - alpha) / spread,
+        "statistic": take(charts.ratio),
+        "shared_pct": 100.0 * np.expm1(take(c.shift)),
+        "flag": flag,
+        "source": table.source,
+        "jig": table.jig,
+        "readout": table.readout,
+    }
 
 
-def scatter_points(keys: list[SeriesKey], counted: Counted, charts: ResponseCharts) -> pd.DataFrame:
+def scatter_points(keys: list[SeriesKey], counted: Counted, charts: ResponseCharts) -> Columns:
     """Spread over the newest twelve checks, one row a check with a response."""
     rows = charts.rows
     last = np.flatnonzero(rows.last)
@@ -94,77 +85,45 @@ def scatter_points(keys: list[SeriesKey], counted: Counted, charts: ResponseChar
             index_of[key.code] = key.index
     ratio = np.maximum(charts.spread.ratio_scatter, charts.spread.ratio_outliers)
     states = counted.response_states
-    out = _blank(len(last))
-    out.update(
-        {
-            "series": index_of[rows.series[last]].astype(np.int32),
-            "check": rows.check[last],
-            "check_at": states.check_at[rows.index[last]].astype("datetime64[us]"),
-            "value": charts.spread.extra_pct[last],
-            "corrected": charts.spread.extra_pct[last],
-            "z": charts.outliers.z_local[last],
-            "statistic": ratio[last],
-            "source": _codes(counted.names.source, rows.source[last]),
-            "jig": _codes(counted.names.jig, rows.jig[last]),
-            "readout": _codes(counted.names.readout, states.readout[rows.index[last]]),
-        }
-    )
-    return pd.DataFrame(out)
-
-
-def _blank(n: int) -> dict[str, Any]:
-    nothing = np.full(n, np.nan)
     return {
-        "series": np.zeros(n, np.int32),
-        "check": np.zeros(n, np.int64),
-        "check_at": np.zeros(n, "datetime64[us]"),
-        "value": nothing,
-        "value_low": nothing,
-        "value_high": nothing,
-        "corrected": nothing,
-        "expected": nothing,
-        "limit_low": nothing,
-        "limit_high": nothing,
-        "z": nothing,
-        "statistic": nothing,
-        "shared_pct": nothing,
-        "flag": _categorical(np.zeros(n, np.int64), categories=list(FLAGS)),
-        "source": None,
-        "jig": None,
-        "readout": None,
+        "series": index_of[rows.series[last]],
+        "check": rows.check[last],
+        "check_at": states.check_at[rows.index[last]],
+        "value": charts.spread.extra_pct[last],
+        "corrected": charts.spread.extra_pct[last],
+        "z": charts.outliers.z_local[last],
+        "statistic": ratio[last],
+        "flag": np.zeros(len(last), np.int64),
+        "source": rows.source[last],
+        "jig": rows.jig[last],
+        "readout": states.readout[rows.index[last]],
     }
 
 
-def quantity_points(keys: list[SeriesKey], counted: Counted, chart: QuantityChart) -> pd.DataFrame:
+def quantity_points(keys: list[SeriesKey], chart: QuantityChart) -> Columns:
     """One row a reading of the quantity."""
     index_of = np.full(len(chart.keys) + 1, -1, np.int64)
     for key in keys:
         if key.quantity == chart.quantity:
             index_of[key.code] = key.index
-    n = len(chart.series)
-    flag = (chart.chart.ordinal < np.maximum(chart.chart.reference_readings, 2)).astype(np.int64)
-    out = _blank(n)
-    out.update(
-        {
-            "series": index_of[chart.series].astype(np.int32),
-            "check": chart.check.astype(np.int64),
-            "check_at": chart.check_at.astype("datetime64[us]"),
-            "value": chart.value,
-            "value_low": chart.value - Z90 * chart.sd,
-            "value_high": chart.value + Z90 * chart.sd,
-            "corrected": chart.value,
-            "expected": chart.centre,
-            "limit_low": chart.low,
-            "limit_high": chart.high,
-            "z": chart.chart.z,
-            "statistic": chart.chart.ratio,
-            "flag": _categorical(flag, categories=list(FLAGS)),
-            "source": _codes(counted.names.source, chart.source),
-            "jig": _codes(counted.names.jig, chart.jig),
-            "readout": _codes(counted.names.readout, chart.readout),
-        }
-    )
-    return pd.DataFrame(out)
+    return {
+        "series": index_of[chart.series],
+        "check": chart.check,
+        "check_at": chart.check_at,
+        "value": chart.value,
+        "value_low": chart.value - Z90 * chart.sd,
+        "value_high": chart.value + Z90 * chart.sd,
+        "corrected": chart.value,
+        "expected": chart.centre,
+        "limit_low": chart.low,
+        "limit_high": chart.high,
+        "z": chart.chart.z,
+        "statistic": chart.chart.ratio,
+        "flag": (chart.chart.ordinal < np.maximum(chart.chart.reference_readings, 2)).astype(np.int64),
+        "source": chart.source,
+        "jig": chart.jig,
+        "readout": chart.readout,
+    }
 
 
 def all_points(
@@ -176,13 +135,25 @@ def all_points(
 ) -> pd.DataFrame:
     """All series, ordered by (series, check_at, check)."""
     parts = [response_points(keys, counted, charts, reference_checks), scatter_points(keys, counted, charts)]
-    parts += [quantity_points(keys, counted, chart) for chart in quantities]
-    categories = {"source": counted.names.source, "jig": counted.names.jig, "readout": counted.names.readout}
-    for part in parts:
-        for column, names in categories.items():
-            part[column] = pd.Categorical(part[column].astype(object), categories=list(names))
-    table = pd.concat(parts, ignore_index=True)
-    table = (
-        table[table["series"] >= 0].sort_values(["series", "check_at", "check"], kind="stable").reset_index(drop=True)
+    parts += [quantity_points(keys, chart) for chart in quantities]
+    series, check_at, check = (
+        np.concatenate([part[name].astype(dtype) for part in parts])
+        for name, dtype in (("series", np.int32), ("check_at", "datetime64[us]"), ("check", np.int64))
     )
-    return table[list(POINT_COLUMNS)]
+    order = np.lexsort((check, check_at, series))
+    order = order[np.searchsorted(series[order], 0) :]  # what is in no series of the answer has the code -1
+    names = counted.names
+    categories = {"flag": FLAGS, "source": names.source, "jig": names.jig, "readout": names.readout}
+    sorted_: dict[str, Any] = {"series": series[order], "check": check[order], "check_at": check_at[order]}
+    for name in POINT_COLUMNS:
+        if name in categories:
+            codes = np.concatenate([part[name].astype(np.int32) for part in parts])[order]
+            sorted_[name] = pd.Categorical.from_codes(codes, categories=list(categories[name]))  # type: ignore[call-overload]
+        elif name not in sorted_:
+            sorted_[name] = np.concatenate([part[name] if name in part else _nothing(part) for part in parts])[order]
+    return pd.DataFrame(sorted_, columns=list(POINT_COLUMNS), copy=False)
+
+
+def _nothing(part: Columns) -> np.ndarray:
+    """A column of what is not known."""
+    return np.full(len(part["series"]), np.nan)

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from functools import lru_cache
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -56,6 +59,18 @@ class SeriesKey:
     jig: str | None
     collimator: str | None
     nuclide: str | None
+
+
+@lru_cache(maxsize=256)
+def _noted(flags: int) -> tuple[str, ...]:
+    """What is said of the newest check."""
+    return sentences(flags & int(NOTED))
+
+
+def _parts(series: np.ndarray, count: int) -> list[slice]:
+    """The rows of each series; those of one series stand together, in the order of their codes."""
+    first = np.searchsorted(series, np.arange(count + 1, dtype=series.dtype)).tolist()
+    return [slice(low, high) for low, high in pairwise(first)]
 
 
 def _name(names: tuple[str, ...], code: int) -> str | None:
@@ -159,16 +174,18 @@ def response_result(
     charts: ResponseCharts,
     state: DriftState,
     unit: int,
+    part: slice,
     alerts: tuple[Alert, ...],
     silent_now: bool,
+    slips: Sequence[str],
     settings: Settings,
 ) -> SeriesResult:
-    """The response of one series at the newest check."""
+    """The response of one series at the newest check. part: its rows; slips: what its lone outliers may be."""
     table, rows, c = counted.response, charts.rows, charts.corrected
-    mine = np.flatnonzero(table.series == key.code)
-    newest: datetime = table.check_at[mine].max().astype("datetime64[us]").item()
-    text = "cps" if bool((table.flags[mine] & Flag.NO_ACTIVITY).any()) else "cps/kBq"
-    notes = sentences(int(table.flags[mine[-1]]) & int(NOTED))
+    newest: datetime = table.check_at[part].max().astype("datetime64[us]").item()
+    flags = table.flags[part]
+    text = "cps" if bool((flags & int(Flag.NO_ACTIVITY)).any()) else "cps/kBq"
+    notes = (*_noted(int(flags[-1])), *slips)
     base: dict[str, Any] = {
         "index": key.index,
         "probe": key.probe,
@@ -178,7 +195,7 @@ def response_result(
         "nuclide": key.nuclide,
         "quantity": "response",
         "unit": text,
-        "readings": len(mine),
+        "readings": len(flags),
         "latest_at": newest,
         "alerts": alerts,
         "notes": notes,
@@ -199,7 +216,8 @@ def response_result(
         return SeriesResult(**base, **nothing, repeat_requested=silent_now)
     moved = c.references
     if np.isfinite(moved.change[unit]):
-        base["notes"] = (*notes, reference_sentence(float(moved.change[unit]), float(moved.change_sd[unit]), bool(moved.ramp[unit])))
+        said = reference_sentence(float(moved.change[unit]), float(moved.change_sd[unit]), bool(moved.ramp[unit]))
+        base["notes"] = (*_noted(int(flags[-1])), said, *slips)
     alpha = float(c.alpha[unit])
     reference = Reference(
         float(np.exp(alpha)),
@@ -229,11 +247,10 @@ def response_result(
 
 
 def quantity_result(
-    key: SeriesKey, chart: QuantityChart, alerts: tuple[Alert, ...],
+    key: SeriesKey, chart: QuantityChart, part: slice, alerts: tuple[Alert, ...],
 ) -> SeriesResult:
-    """Background, window or side of one series at its newest reading."""
-    mine = np.flatnonzero(chart.series == key.code)
-    mine = mine[np.argsort(chart.at_days[mine], kind="stable")]
+    """Background, window or side of one series at its newest reading. part: its rows."""
+    mine = part.start + np.argsort(chart.at_days[part], kind="stable")
     newest = int(mine[-1])
     unit = {
         "background": "cps",
@@ -281,11 +298,10 @@ def quantity_result(
 
 
 def scatter_result(
-    key: SeriesKey, counted: Counted, charts: ResponseCharts, unit: int, alerts: tuple[Alert, ...]
+    key: SeriesKey, counted: Counted, charts: ResponseCharts, unit: int, part: slice, alerts: tuple[Alert, ...]
 ) -> SeriesResult:
-    """Spread beyond counting and placing of one series over its newest twelve checks."""
-    mine = np.flatnonzero(counted.response.series == key.code)
-    newest: datetime = counted.response.check_at[mine].max().astype("datetime64[us]").item()
+    """Spread beyond counting and placing of one series over its newest twelve checks. part: its rows."""
+    newest: datetime = counted.response.check_at[part].max().astype("datetime64[us]").item()
     value = None
     if unit >= 0:
         row = int(charts.rows.unit_first[unit + 1]) - 1
@@ -299,7 +315,7 @@ def scatter_result(
         key.nuclide,
         "scatter",
         "%",
-        len(mine),
+        part.stop - part.start,
         newest,
         None,
         value,
@@ -349,23 +365,23 @@ def all_results(
     newest = np.full(len(counted.response.keys), -1, np.int64)
     newest[charts.rows.unit_series] = np.arange(charts.rows.units)  # later units of a series overwrite earlier ones
     silent = set(silent_now.tolist())
+    slips_of: dict[int, list[str]] = {}
+    for slip in slips:
+        slips_of.setdefault(slip.series, []).append(slip.text)
+    checks = _parts(counted.response.series, len(counted.response.keys))
+    readings = {chart.quantity: _parts(chart.series, len(chart.keys)) for chart in quantities}
     out = []
     for key in keys:
-        mine = alerts.get(key.index, ())
+        mine, code = alerts.get(key.index, ()), key.code
         if key.quantity == "response":
-            one = response_result(
-                key,
-                counted,
-                charts,
-                state,
-                int(newest[key.code]),
-                mine,
-                key.code in silent,
-                settings,
+            out.append(
+                response_result(
+                    key, counted, charts, state, int(newest[code]), checks[code], mine, code in silent,
+                    slips_of.get(code, ()), settings,
+                )
             )
-            out.append(replace(one, notes=one.notes + tuple(slip.text for slip in slips if slip.series == key.code)))
         elif key.quantity == "scatter":
-            out.append(scatter_result(key, counted, charts, int(newest[key.code]), mine))
+            out.append(scatter_result(key, counted, charts, int(newest[code]), checks[code], mine))
         else:
-            out.append(quantity_result(key, by_quantity[key.quantity], mine))
+            out.append(quantity_result(key, by_quantity[key.quantity], readings[key.quantity][code], mine))
     return tuple(out)

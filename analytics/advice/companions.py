@@ -31,6 +31,7 @@ SCREEN_T = 2.5  # below it a closer fit is not worth its time
 DIFFERENCES_T = 1.5
 LEAST_EFFECT = 0.015  # log response between the fifth and the ninety-fifth percentile of the shape
 LEAST_SPOKEN = 3  # checks at which a shape with a threshold must speak
+LEAST_HALF = 8  # checks in the newer half from which it may deny the whole
 LEAST_RANGE = 1e-9  # of a shape that moved at all
 SINGULAR = 1e10  # condition number of the normal equations beyond which they say nothing
 EXPLAINED_SD = 3.0
@@ -126,10 +127,14 @@ def _fits(shape: Shape, group: Stretches, logged: Floats, charts: ResponseCharts
     # Spread that nothing explains belongs to both: the scale is that of the fit with the shape, which is the smaller.
     base = robust(design[:, :, :-1], x, v, group.there, fitted.scale, fixed=True)
     gain = fitted.likelihood - base.likelihood
-    for k in np.flatnonzero(gain >= SURE_NATS):
+    sure = gain >= SURE_NATS
+    sure[sure] = ~_over_since(
+        design[:, sure], x[:, sure], v[:, sure], group.some(sure), fitted.beta[sure, -1], fitted.scale[sure]
+    )
+    for k in np.flatnonzero(sure):
         part = group.rows[: group.count[k], k]
         one = _Fit(fitted.beta[k], fitted.covariance[k], float(fitted.scale[k]), float(gain[k]))
-        found = _companion(shape, one, design[: len(part), k], shape.of(logged[part]), part, charts)
+        found = _companion(shape, one, design[len(part) - 1, k, :-1], shape.of(logged[part]), part, charts)
         if found is not None:
             yield int(charts.rows.unit[part[0]]), found
 
@@ -155,20 +160,20 @@ class _Fit:
 
 
 def _companion(
-    shape: Shape, fit: _Fit, design: Floats, c: Floats, part: Ints, charts: ResponseCharts
+    shape: Shape, fit: _Fit, course_now: Floats, c: Floats, part: Ints, charts: ResponseCharts
 ) -> Companion | None:
-    """What is said of one stretch; None where it is too small, denied by the differences, or over."""
+    """What is said of one stretch; None where it is too small, or denied by the differences."""
     x, v = charts.corrected.x[part], charts.corrected.noise[part]
     low, high = (float(end) for end in np.quantile(c, (0.05, 0.95)))
     slope, sd = float(fit.beta[-1]), float(np.sqrt(fit.covariance[-1, -1]))
     effect = slope * (high - low)
-    if abs(effect) < LEAST_EFFECT or not _differences_agree(x, c, v, slope) or _over_since(design, x, v, slope, fit.scale):
+    if abs(effect) < LEAST_EFFECT or not _differences_agree(x, c, v, slope):
         return None
     change = 100.0 * slope * shape.step
     value = slope / sd
     unit = int(charts.rows.unit[part[0]])
     reference = float(charts.corrected.alpha[unit]), float(charts.corrected.alpha_var[unit])
-    explains = _explains(shape, fit, c, design[-1, :-1], *reference)
+    explains = _explains(shape, fit, c, course_now, *reference)
     text = (
         f"The response goes with {shape.name}: it {'falls' if change < 0 else 'rises'} by {pct(change)} for each {shape.words} "
         f"(t = {abs(value):.1f}, {len(part)} checks); "
@@ -191,16 +196,18 @@ def _differences_agree(x: Floats, c: Floats, v: Floats, slope: float) -> bool:
     return bool(b * np.sign(slope) / np.sqrt(scale / total) > DIFFERENCES_T)
 
 
-def _over_since(design: Floats, x: Floats, v: Floats, slope: float, scale: float) -> bool:
+def _over_since(design: Floats, x: Floats, v: Floats, group: Stretches, slope: Floats, scale: Floats) -> Bools:
     """Whether the newer half of the checks denies what the whole says, by a nat: a battery changed, a contact mended."""
-    half = len(x) // 2
-    some = slice(half, None)
-    if half < 8 or np.linalg.cond((design[some] / v[some, None]).T @ design[some]) > SINGULAR:
-        return False
-    ends = design[some][:, None, [0, -1]]
-    newer = robust(ends, x[some, None], v[some, None], np.ones((len(ends), 1)), np.array([scale]))
-    b, sd = float(newer.beta[0, -1]), float(np.sqrt(newer.covariance[0, -1, -1]))
-    return (b - slope) ** 2 - b**2 > 2.0 * sd**2
+    half = group.count // 2
+    newer = group.there * (np.arange(len(x))[:, None] >= half)
+    tells = half >= LEAST_HALF
+    tells[tells] = np.linalg.cond(normal_equations(design[:, tells], newer[:, tells] / v[:, tells])) <= SINGULAR
+    out = np.zeros(len(half), bool)
+    if tells.any():
+        fit = robust(design[:, tells][:, :, [0, -1]], x[:, tells], v[:, tells], newer[:, tells], scale[tells])
+        b, variance = fit.beta[:, -1], fit.covariance[:, -1, -1]
+        out[tells] = (b - slope[tells]) ** 2 - b**2 > 2.0 * variance
+    return out
 
 
 def _explains(shape: Shape, fit: _Fit, c: Floats, course_now: Floats, alpha: float, alpha_var: float) -> bool:

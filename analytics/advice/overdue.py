@@ -6,7 +6,6 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -15,6 +14,7 @@ from analytics.baseline.rows import Ints
 from analytics.settings import Settings
 
 OWN_FACTOR, SET_FACTOR = 3.0, 1.5  # contract: three times the own median interval, one and a half times a set one
+LEAST_DAYS = 3  # from which a probe has a cadence of its own
 KIND_OF = {
     "source": "check",
     "background": "background",
@@ -77,14 +77,21 @@ def _last_and_usual(readings: pd.DataFrame) -> Iterator[tuple[str, str, int, flo
     day = at[known].astype("datetime64[D]").astype(np.int64)
     first, span = int(day.min()), int(np.ptp(day)) + 1
     # One number for (probe, kind, day): its distinct values in order are the days of every kind of check.
-    days = np.unique((probe[known] * len(kinds) + kind[known]) * span + (day - first))
+    days = np.sort((probe[known] * len(kinds) + kind[known]) * span + (day - first))
+    days = days[np.append(True, np.diff(days) != 0)]
     check = days // span
-    starts = np.flatnonzero(np.append(True, np.diff(check) != 0))
-    gap = np.diff(days, prepend=days[0])
-    for low, high in pairwise([*starts.tolist(), len(days)]):
-        code = int(check[low])
-        own = float(np.median(gap[low + 1 : high])) if high - low >= 3 else None
-        yield probes[code // len(kinds)], kinds[code % len(kinds)], int(days[high - 1]) % span + first, own
+    new = np.append(True, np.diff(check) != 0)
+    starts, ends = np.flatnonzero(new), np.append(np.flatnonzero(new)[1:], len(days))
+    gap = np.where(new, 0, np.diff(days, prepend=days[0]))  # the first day of each has none, and 0 sorts before all others
+    ordered = np.sort(check * span + gap) - check * span
+    between = ends - starts - 1
+    usual = 0.5 * (ordered[starts + (between + 1) // 2] + ordered[np.minimum(starts + 1 + between // 2, ends - 1)])
+    newest = days[ends - 1] % span + first
+    for code, last, days_known, median in zip(
+        check[starts].tolist(), newest.tolist(), (between + 1).tolist(), usual.tolist(), strict=True
+    ):
+        own = median if days_known >= LEAST_DAYS else None
+        yield probes[code // len(kinds)], kinds[code % len(kinds)], last, own
 
 
 def _coded(column: pd.Series) -> tuple[Ints, list[str]]:
