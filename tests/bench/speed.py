@@ -208,8 +208,9 @@ def one_check_more(store: Path, folder: Path, shipped: Any, as_of: Any, runs: in
         mine = readings[(readings["probe"] == probe) & readings["source"].notna()].iloc[-1]
         at = mine.taken_at + pd.Timedelta(minutes=30 + number)
         file.write_text(
-            "probe,taken_at,window,measurement,counts,count_time_s,source,jig\n"
-            f"{probe},{at.isoformat()},{mine.window},source,{int(mine.counts)},10,{mine.source},{mine.jig}\n"
+            "probe,taken_at,window,measurement,counts,count_time_s,source,jig,collimator,readout\n"
+            f"{probe},{at.isoformat()},{mine.window},source,{int(mine.counts)},10,{mine.source},{mine.jig},"
+            f"{'' if pd.isna(mine.collimator) else mine.collimator},{mine.readout}\n"
         )
         if load_files(target, [file], by="bench").files[0].stored != 1:
             raise RuntimeError("the check was not stored")
