@@ -7,15 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analytics.advice.before_service import AroundServices, rows_of_series
 from analytics.advice.gather import LEVEL_RULES
-from analytics.advice.repairs_held import (
-    After,
-    after_response,
-    after_shift,
-    interval,
-    not_held_probability,
-    rows_of_series,
-)
+from analytics.advice.repairs_held import After, after_response, after_shift, interval, not_held_probability
 from analytics.charts.quantities import QuantityChart
 from analytics.charts.response import ResponseCharts
 from analytics.drift.state import DriftState
@@ -111,26 +105,27 @@ def last_service(
     charts: ResponseCharts,
     state: DriftState,
     shift: QuantityChart,
+    around: AroundServices,
     probe: int,
     alerts: Sequence[Alert],
     fails_share: float,
     action_pct: float,
 ) -> LastService:
-    """Whether the service at ``at_days`` held. alerts: every opening on the probe."""
+    """Whether the service at ``at_days`` held. around: the series around it; alerts: every opening on the probe."""
     rows = charts.rows
     low, high = np.searchsorted(rows.probe, [probe, probe + 1])  # its rows stand together
     series = np.unique(rows.series[low:high]).tolist()
-    responses = [p for one in series if (p := after_response(charts, state, one, at_days, kind)) is not None]
+    responses = [after_response(charts, state, around, one, at_days, kind) for one in around.responses.get(probe, ())]
     scatters = [p for one in series if (p := after_scatter(charts, one, at_days)) is not None]
     at = moment(at_days)
     scattered = any(a.rule in SCATTER_RULES and a.signalled_at <= at for a in alerts)
     parts: list[After] = []
-    slide = after_shift(shift, probe, at_days)
+    slides = [after_shift(shift, around, one, at_days) for one in around.shifts.get(probe, ())]
     if kind not in CABLES or any(
         a.rule in LEVEL_RULES and a.signalled_at <= at and (a.settled_at is None or a.settled_at >= at) for a in alerts
     ):
         parts += [max(responses, key=lambda p: p.checks)] if responses else []
-        parts += [slide] if slide is not None else []
+        parts += [max(slides, key=lambda p: p.checks)] if slides else []
     if scatters and scattered:
         parts.append(max(scatters, key=lambda p: p.checks))
     not_held = not_held_probability(parts, fails_share) if parts else None

@@ -8,12 +8,15 @@ from typing import Any, TypeVar
 
 import numpy as np
 
+from analytics.advice.before_service import AroundServices, around_services
 from analytics.advice.courses import Courses, about_courses
 from analytics.advice.out_of_use import Checks
 from analytics.advice.overdue import Due
 from analytics.advice.probe_history import Told, place_of_checks, told
 from analytics.advice.record_errors import Proposal
+from analytics.advice.situation import SERVICE_KINDS
 from analytics.baseline.rows import Ints
+from analytics.charts.quantities import QuantityChart
 from analytics.charts.response import ResponseCharts
 from analytics.counting.tables import Counted
 from analytics.drift.state import DriftState
@@ -22,6 +25,7 @@ from analytics.records.snapshot import Records
 from analytics.results import SeriesResult
 
 Named = TypeVar("Named", SeriesResult, Due)
+Story = list[tuple[float, str]]  # day and kind of each event, in time
 
 
 @dataclass(frozen=True)
@@ -42,6 +46,11 @@ class ProbeTables:
     checks: Checks
     places: Ints  # as ``place_of_checks`` gives them
     courses: Courses
+    around: AroundServices  # of each probe's last one
+
+    def story(self, name: str) -> Story:
+        """What happened to the probe, in time."""
+        return story_of(self.events.get(name, ()))
 
     def units_of(self, code: int) -> Ints:
         """Its response units in force; none where it was never read."""
@@ -53,6 +62,7 @@ def probe_tables(
     counted: Counted,
     charts: ResponseCharts,
     state: DriftState,
+    shift: QuantityChart,
     series: Iterable[SeriesResult],
     due: Iterable[Due],
     silent_now: Ints,
@@ -67,12 +77,14 @@ def probe_tables(
     for slip in slips:
         if slip.pending:
             pending.setdefault(int(series_probe[slip.series]), slip.text)
-    decisions = records.decisions
+    decisions, code = records.decisions, {name: code for code, name in enumerate(names.probe)}
+    events = told(records.events, "happened_at")
+    served = {code[name]: services_of(story_of(some)) for name, some in events.items() if name in code}
     return ProbeTables(
-        {name: code for code, name in enumerate(names.probe)},
+        code,
         _by_probe(series),
         _by_probe(due),
-        told(records.events, "happened_at"),
+        events,
         told(decisions, "decided_at"),
         rows_by(decisions[decisions["kind"] == "overrule"], "probe"),
         rows_by(records.inspections.sort_values("done_at"), "probe"),
@@ -83,7 +95,18 @@ def probe_tables(
         Checks.of(counted, charts),
         place_of_checks(counted),
         about_courses(charts, state, newest[in_force]),
+        around_services(charts, shift, {probe: services[-1][0] for probe, services in served.items() if services}),
     )
+
+
+def story_of(events: Iterable[Told]) -> Story:
+    """What happened, in time."""
+    return sorted((one.at_days, one.kind) for one in events)
+
+
+def services_of(story: Story) -> Story:
+    """The services in it."""
+    return [one for one in story if one[1] in SERVICE_KINDS]
 
 
 def _by_probe(some: Iterable[Named]) -> dict[str, list[Named]]:

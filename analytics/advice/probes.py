@@ -20,9 +20,9 @@ from analytics.advice.probe_history import (
     service_history,
     watch_remarks,
 )
-from analytics.advice.probe_tables import probe_tables
+from analytics.advice.probe_tables import probe_tables, services_of
 from analytics.advice.record_errors import Proposal
-from analytics.advice.situation import SERVICE_KINDS, Situation
+from analytics.advice.situation import Situation
 from analytics.advice.told_apart import untold
 from analytics.advice.verdict import judge
 from analytics.baseline.reference import MOVED
@@ -57,8 +57,8 @@ def probe_results(
     fleet: FleetHistory,
 ) -> tuple[ProbeResult, ...]:
     """The answers in the order of the probe ids. fleet: what is known of services over all probes."""
-    of = probe_tables(records, counted, charts, state, series, due, silent_now, slips)
     shift = next(chart for chart in quantities if chart.quantity == "window_shift")
+    of = probe_tables(records, counted, charts, state, shift, series, due, silent_now, slips)
     apart = untold(charts, counted.names.source, settings.shared.least_probes)
     out = []
     for row in named_rows(records.probes.sort_values("probe")):
@@ -69,11 +69,11 @@ def probe_results(
         open_alerts = [a for a in alerts if a.settled_at is None]
         units = of.units_of(code)
         silent = any(a.rule == "no_signal" for a in open_alerts)
-        story = sorted((one.at_days, one.kind) for one in of.events.get(name, []))
+        story = of.story(name)
         evidence = gather(
             code, name, charts, state, quantities, units, open_alerts, companion, not silent, story, of.courses
         )
-        services = [one for one in story if one[1] in SERVICE_KINDS]
+        services = services_of(story)
         checks = of.due.get(name, [])
         last_check = max(
             (s.latest_at for s in mine if s.quantity == "response" and s.latest_at is not None), default=None
@@ -101,7 +101,7 @@ def probe_results(
         service_history(situation, services, alerts, last_check)
         if services:
             situation.last = last_service(
-                *services[-1], charts, state, shift, code, alerts, settings.decision.service_fails_share,
+                *services[-1], charts, state, shift, of.around, code, alerts, settings.decision.service_fails_share,
                 settings.limits.action_level_pct,
             )
         out_of_use(

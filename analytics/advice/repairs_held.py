@@ -20,12 +20,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analytics.advice.gather import chart_rows
-from analytics.baseline.rows import Floats, Ints
+from analytics.advice.before_service import SHIFT_NOISE, Around, AroundServices
+from analytics.baseline.rows import Floats
 from analytics.charts.quantities import QuantityChart
 from analytics.charts.response import ResponseCharts
 from analytics.drift.state import Z90, DriftState
-from analytics.drift.trend import YEAR_DAYS, Trends, fit_trends
+from analytics.drift.trend import YEAR_DAYS, Trends
 
 LEVEL_SPREAD = 0.025  # log response: how far a mended probe lies from what it was
 ANOTHER_LEVEL = 0.3  # log response: how far where the service changed the level itself (detector, head, setting)
@@ -39,11 +39,9 @@ STEP_WEIGHTS = np.append(0.0, SHARE_WEIGHTS[1:] / SHARE_WEIGHTS[1:].sum())
 UNSEEN_DRIFT = 0.05  # log response a year: a drift that was too young to be seen before the service
 UNSEEN_SHARES = (0.7, 0.3)  # down, up (common practice, no source)
 SHARED_DRIFT = 0.002  # log response a year that the shared movement may leave over
-LEAST_CHECKS = 2  # after the service
 TINY = 1e-300
 ANOTHER_SHIFT = 3.0  # % of the photopeak's energy: where the window was set otherwise
-SHIFT_SPREAD, SHIFT_DRIFT, SHIFT_NOISE = 0.5, 0.3, 0.2  # % of the photopeak's energy (a year): set anew, wander, placing
-RAMP_SD_SHIFT, STEP_SD_SHIFT = 5.0, 2.0  # as in ``drift.shift``
+SHIFT_SPREAD, SHIFT_DRIFT = 0.5, 0.3  # % of the photopeak's energy (a year): set anew, wander
 
 
 @dataclass(frozen=True)
@@ -159,38 +157,19 @@ def _drifts(trends: Trends, unit: int, unseen: float) -> tuple[Floats, Floats, F
     return w / w.sum(), drift, var
 
 
-def rows_of_series(charts: ResponseCharts, series: int) -> Ints:
-    """Last rows of the checks of a series, in time; the rows of a series stand together."""
-    low, high = np.searchsorted(charts.rows.series, [series, series + 1])
-    return np.arange(low, high)[charts.rows.last[low:high]]
-
-
-def after_response(charts: ResponseCharts, state: DriftState, series: int, service_day: float, kind: str) -> After | None:
-    """The response of one series before and after a service, whether it began a new reference or not.
-
-    None where the series has no reference before, or fewer than two checks after it.
-    """
+def after_response(charts: ResponseCharts, state: DriftState, around: AroundServices, one: Around, service_day: float, kind: str) -> After:
+    """The response of one series before and after a service, whether it began a new reference or not."""
     rows, c = charts.rows, charts.corrected
-    mine = rows_of_series(charts, series)
-    mine = mine[charts.outliers.admitted[mine]]
-    before, after = mine[rows.at_days[mine] <= service_day], mine[rows.at_days[mine] > service_day]
-    if len(before) == 0 or len(after) == 0:
-        return None
-    old = int(rows.unit[before[-1]])
-    after = after[rows.unit[after] == rows.unit[after[0]]]
-    if len(after) < LEAST_CHECKS or not np.isfinite(c.alpha[old]):
-        return None
-    if rows.unit[after[0]] != old:
+    old, after = int(rows.unit[one.before[-1]]), one.after
+    if not one.goes_on:
         weight, drift, var = _drifts(state.trends, old, UNSEEN_DRIFT)
         level, level_sd = float(state.level[old]), float(state.level_sd[old])
-    else:  # the reference went on: what was known up to the service
-        before = before[rows.unit[before] == old]
-        trends = fit_trends(
-            np.zeros(len(before), np.int64), rows.at_days[before], c.x[before], c.noise[before] + c.persistent[before], 1
-        )
-        weight, drift, var = _drifts(trends, 0, UNSEEN_DRIFT)
-        level = float((trends.weight[0] * trends.level[0]).sum())
-        level_sd = float(np.sqrt((trends.weight[0] * (trends.level_var[0] + (trends.level[0] - level) ** 2)).sum()))
+    else:  # what was known up to the service
+        trends, place = around.response_trends[one.series]
+        weight, drift, var = _drifts(trends, place, UNSEEN_DRIFT)
+        each, level_var = trends.level[place], trends.level_var[place]
+        level = float((trends.weight[place] * each).sum())
+        level_sd = float(np.sqrt((trends.weight[place] * (level_var + (each - level) ** 2)).sum()))
     fit, covariance = line(
         (rows.at_days[after] - service_day) / YEAR_DAYS, c.x[after] - c.alpha[old], c.noise[after], 1.0, 1.0
     )
@@ -202,48 +181,31 @@ def after_response(charts: ResponseCharts, state: DriftState, series: int, servi
     )
 
 
-def after_shift(chart: QuantityChart, probe: int, service_day: float) -> After | None:
-    """The photopeak's place in the window before and after a service; None without two checks before and one after."""
-    mine = chart_rows(chart, probe)
-    mine = mine[~chart.log_scale[mine]]
-    best: After | None = None
-    for series in np.unique(chart.series[mine]):
-        rows = mine[chart.series[mine] == series]
-        before, after = rows[chart.at_days[rows] <= service_day], rows[chart.at_days[rows] > service_day]
-        if len(before) == 0 or len(after) < 1:
-            continue
-        before = before[chart.unit[before] == chart.unit[before[-1]]]
-        after = after[chart.unit[after] == chart.unit[after[0]]]
-        if len(before) < 2:
-            continue
-        centre = float(chart.value[before[0]])
-        variance = chart.sd[before] ** 2 + SHIFT_NOISE**2
-        trends = fit_trends(
-            np.zeros(len(before), np.int64), chart.at_days[before], chart.value[before], variance, 1,
-            ramp_sd_per_year=RAMP_SD_SHIFT, step_sd=STEP_SD_SHIFT,
-        )
-        if len(before) == 2:  # too few for onsets: the line between them
-            years = max(float(chart.at_days[before[1]] - chart.at_days[before[0]]) / YEAR_DAYS, 0.05)
-            slope = float(np.diff(chart.value[before])[0]) / years
-            weight, drift, var = np.ones(1), np.array([slope]), np.array([float(variance.sum()) / years**2])
-        else:
-            weight, drift, var = _drifts(trends, 0, 0.0)  # a window that did not slide says nothing of another fault
-        fit, covariance = line(
-            (chart.at_days[after] - service_day) / YEAR_DAYS,
-            chart.value[after] - centre,
-            chart.sd[after] ** 2 + SHIFT_NOISE**2,
-            25.0,
-            100.0,
-        )
-        covariance = covariance + np.diag([float(variance[0]), 0.0])
-        level = float((trends.weight[0] * trends.level[0]).sum()) - centre
-        one = compare(
-            "window shift", fit, covariance, len(after), weight, drift, var, level, float(np.sqrt(variance[-1])),
-            ((0.9, SHIFT_SPREAD), (0.1, ANOTHER_SHIFT)), SHIFT_DRIFT,
-        )
-        if best is None or one.checks > best.checks:
-            best = one
-    return best
+def after_shift(chart: QuantityChart, around: AroundServices, one: Around, service_day: float) -> After:
+    """The photopeak's place in the window before and after a service."""
+    before, after = one.before, one.after
+    centre = float(chart.value[before[0]])
+    variance = chart.sd[before] ** 2 + SHIFT_NOISE**2
+    trends, place = around.shift_trends[one.series]
+    if len(before) == 2:  # too few for onsets: the line between them
+        years = max(float(chart.at_days[before[1]] - chart.at_days[before[0]]) / YEAR_DAYS, 0.05)
+        slope = float(np.diff(chart.value[before])[0]) / years
+        weight, drift, var = np.ones(1), np.array([slope]), np.array([float(variance.sum()) / years**2])
+    else:
+        weight, drift, var = _drifts(trends, place, 0.0)  # a window that did not slide says nothing of another fault
+    fit, covariance = line(
+        (chart.at_days[after] - service_day) / YEAR_DAYS,
+        chart.value[after] - centre,
+        chart.sd[after] ** 2 + SHIFT_NOISE**2,
+        25.0,
+        100.0,
+    )
+    covariance = covariance + np.diag([float(variance[0]), 0.0])
+    level = float((trends.weight[place] * trends.level[place]).sum()) - centre
+    return compare(
+        "window shift", fit, covariance, len(after), weight, drift, var, level, float(np.sqrt(variance[-1])),
+        ((0.9, SHIFT_SPREAD), (0.1, ANOTHER_SHIFT)), SHIFT_DRIFT,
+    )
 
 
 def not_held_probability(parts: list[After], prior: float) -> float:
