@@ -8,6 +8,8 @@ from collections.abc import Sequence
 from analytics.advice.decision_facts import FACTS, Fact, Facts, Value, shown
 from analytics.advice.decision_table import Condition, Row, Span, decide
 
+COUNTS = ("alarms_standing", "alarms_unanswered")
+WITH_ALARM = {"alarm": COUNTS, "alarms_unanswered": COUNTS}  # what is counted along with an alarm that would stand
 FAR = 0.9  # of the way from a probability or a ratio to what it takes: too far to be worth a sentence
 
 
@@ -48,15 +50,15 @@ def would_change(rows: Sequence[Row], facts: Facts, most: int = 4) -> tuple[str,
     ('It would become `service` if the probability that it is beyond tolerance now were at least 50 % (it is 20 %).',)
     """
     decided = decide(rows, facts)
-    lacking = [(row, {c.fact for c in row.conditions() if not c.holds(facts.get(c.fact))}) for row in rows]
+    table = lacking(rows, facts)
     seen: dict[str, list[tuple[float, str]]] = {}
-    for row, lacks in lacking:
+    for row, lacks in table:
         for c in row.conditions():
             holds = c.fact not in lacks
-            changed = _changed(c, facts, holds)
-            if not lacks <= changed.keys() and not holds:
+            if not holds and lacks - {c.fact, *WITH_ALARM.get(c.fact, ())}:
                 continue  # something else that it lacks stands as it was
-            then = _decides(lacking, changed)
+            changed = _changed(c, facts, holds)
+            then = decide_with(table, changed)
             if then.advice in (decided.advice, "undetermined") or (not holds and then is not row):
                 continue
             text = f"It would become `{then.advice}` if {_conditional(c, facts.get(c.fact), holds)}."
@@ -78,17 +80,22 @@ def would_change(rows: Sequence[Row], facts: Facts, most: int = 4) -> tuple[str,
 def _changed(c: Condition, facts: Facts, holds: bool) -> dict[str, Value]:
     """The fact as it would have to be for the condition to turn, and what goes with it: an alarm is one to be counted."""
     changed = {c.fact: _edge(c, facts.get(c.fact), holding=not holds)}
-    for count in ("alarms_standing", "alarms_unanswered"):
-        if c.fact in ("alarm", "alarms_unanswered") and not holds and not facts.get(count):
+    for count in WITH_ALARM.get(c.fact, ()):
+        if not holds and not facts.get(count):
             changed[count] = 1.0
     return changed
 
 
-def _decides(lacking: Sequence[tuple[Row, set[str]]], changed: Facts) -> Row:
-    """The first row whose conditions all hold with these facts changed. lacking: what each row lacks without the change."""
+def lacking(rows: Sequence[Row], facts: Facts) -> list[tuple[Row, set[str]]]:
+    """Each row with the facts of which its conditions do not hold."""
+    return [(row, {c.fact for c in row.conditions() if not c.holds(facts.get(c.fact))}) for row in rows]
+
+
+def decide_with(table: Sequence[tuple[Row, set[str]]], changed: Facts) -> Row:
+    """The first row whose conditions all hold once these facts are changed. table: as ``lacking`` has it without the change."""
     return next(
         row
-        for row, lacks in lacking
+        for row, lacks in table
         if lacks <= changed.keys() and all(c.holds(changed[c.fact]) for c in row.conditions() if c.fact in changed)
     )
 

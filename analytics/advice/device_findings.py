@@ -213,9 +213,13 @@ def certificate_finding(
 ) -> Finding | None:
     """A constant factor beyond what the certificate allows, from the source's first 150 days."""
     whole = int(np.searchsorted(moved.ends, now, side="right"))
+    looked_at = -1  # steps
     for k in range(3, whole + 1):
         early = moved.part(0, k)
         early = early.part(0, int((early.at <= early.at[0] + EARLY_DAYS).sum()))
+        if len(early) == looked_at:
+            continue  # nothing new within its first days
+        looked_at = len(early)
         w = 1.0 / early.sd**2
         start, error = float((w * early.value).sum() / w.sum()), float(1.0 / np.sqrt(w.sum()))
         level, slope, level_sd, slope_sd = line_fit(early.at, early.value, early.sd)

@@ -14,6 +14,7 @@ from datetime import datetime
 import numpy as np
 import pandas as pd
 
+from analytics.baseline.rows import Ints
 from analytics.charts.response import ResponseCharts
 from analytics.counting.tables import Counted, Responses
 
@@ -73,6 +74,8 @@ def proposals(counted: Counted, charts: ResponseCharts, readings: pd.DataFrame, 
     lone = np.flatnonzero(rows.last & charts.outliers.lone & np.isfinite(charts.outliers.z_local))
     if len(lone) == 0:
         return ()
+    in_order = np.argsort(rows.unit_probe, kind="stable")
+    first_unit = np.searchsorted(rows.unit_probe[in_order], np.arange(len(counted.names.probe) + 1))
     by_check = _source_countings(counted, readings, set(rows.check[lone].tolist()))
     newest = np.zeros(len(rows.unit), bool)
     newest[rows.unit_first[1:] - 1] = True
@@ -90,7 +93,7 @@ def proposals(counted: Counted, charts: ResponseCharts, readings: pd.DataFrame, 
             float(spread[row]),
             by_check.get(int(rows.check[row]), []),
             [(float(deviation[i]), states.check_at[rows.index[i]].astype("datetime64[us]").item()) for i in earlier],
-            _other_windows(charts, counted, int(row)),
+            _other_windows(charts, counted, int(row), in_order[slice(*first_unit[rows.probe[row] :][:2])]),
             now,
         )
         if found is not None:
@@ -104,8 +107,10 @@ def _source_countings(
 ) -> dict[int, list[tuple[float, float]]]:
     """Counts and seconds of the source countings of some checks."""
     members = counted.members
-    some = members[members["check"].isin(checks) & (members["role"] == "source")]
-    table = readings.set_index("reading_id").loc[some["reading_id"], ["counts", "count_time_s"]].to_numpy(float)
+    some = members[np.isin(members["check"], list(checks))]
+    some = some[some["role"] == "source"]
+    theirs = readings.loc[np.isin(readings["reading_id"], some["reading_id"])]
+    table = theirs.set_index("reading_id").loc[some["reading_id"], ["counts", "count_time_s"]].to_numpy(float)
     out: dict[int, list[tuple[float, float]]] = {}
     for check, (counts, seconds) in zip(some["check"], table, strict=True):
         out.setdefault(int(check), []).append((float(counts), float(seconds)))
@@ -215,16 +220,19 @@ def _by_digits(
     )
 
 
-def _other_windows(charts: ResponseCharts, counted: Counted, row: int) -> list[tuple[float, str]]:
-    """For the other windows of the probe that are read on the same nuclide: log ratio of their reference to this one's."""
+def _other_windows(charts: ResponseCharts, counted: Counted, row: int, units: Ints) -> list[tuple[float, str]]:
+    """For the other windows of the probe that are read on the same nuclide: log ratio of their reference to this one's.
+
+    units: of the probe.
+    """
     rows, keys, alpha = charts.rows, counted.response.keys, charts.corrected.alpha
     unit, series = int(rows.unit[row]), int(rows.series[row])
-    others = np.flatnonzero(
-        (rows.unit_probe == rows.unit_probe[unit])
-        & (keys.window[rows.unit_series] != keys.window[series])
-        & (keys.nuclide[rows.unit_series] == keys.nuclide[series])
-        & np.isfinite(alpha)
-    )
     if not np.isfinite(alpha[unit]):
         return []
+    theirs = rows.unit_series[units]
+    others = units[
+        (keys.window[theirs] != keys.window[series])
+        & (keys.nuclide[theirs] == keys.nuclide[series])
+        & np.isfinite(alpha[units])
+    ]
     return [(float(alpha[u] - alpha[unit]), counted.names.window[keys.window[rows.unit_series[u]]]) for u in others]

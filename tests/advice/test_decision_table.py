@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from analytics import settings
 from analytics.advice.decision_facts import FACTS, shown
 from analytics.advice.decision_table import Row, Span, because, decide, read_condition, table_problems
-from analytics.advice.decision_what_if import would_change
+from analytics.advice.decision_what_if import decide_with, lacking, would_change
 from analytics.errors import UserError
 
 SHIPPED = settings.load().decision.rows
@@ -149,6 +150,29 @@ def test_every_change_that_is_said_does_change_the_advice():
         sentences = would_change(SHIPPED, SOUND | what)
         assert all(f"`{advice}`" not in one and "`undetermined`" not in one for one in sentences)
         assert len(sentences) == len(set(sentences)) <= 4
+
+
+def test_what_a_change_decides_is_what_the_changed_facts_decide():
+    """Looking only at what is changed gives the row that asking the whole table anew gives, for any facts and changes."""
+    rng = np.random.default_rng(4)
+
+    def some(name):
+        fact = FACTS[name]
+        if fact.kind == "yes/no":
+            return bool(rng.random() < 0.2)
+        if fact.words:
+            words = rng.choice(fact.words, 2)
+            return frozenset(map(str, words)) if fact.kind == "any of" else str(words[0])
+        return None if rng.random() < 0.2 else float(rng.uniform(0.0, 1.5))
+
+    reached = set()
+    for _ in range(400):
+        facts = SOUND | {str(name): some(name) for name in rng.choice(list(FACTS), 3)}
+        changed = {str(name): some(name) for name in rng.choice(list(FACTS), 2)}
+        then = decide_with(lacking(SHIPPED, facts), changed)
+        assert then is decide(SHIPPED, facts | changed)
+        reached.add(then.row)
+    assert len(reached) > 8
 
 
 def test_the_deciding_row_says_its_numbers():

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import date, datetime, timedelta
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -89,3 +90,21 @@ def test_order_of_rows_does_not_matter():
     """Shuffled readings give the same."""
     table = pd.concat([readings([0, 7, 14, 21]), readings([3, 9, 30], probe="A")])
     assert due_checks(table, SHIPPED, DAY0) == due_checks(table[::-1], SHIPPED, DAY0)
+
+
+def test_every_interval_is_the_median_that_pandas_has():
+    """Random days of many probes and kinds: last day and median interval are those of grouping by probe and kind."""
+    rng = np.random.default_rng(2)
+    table = pd.concat([
+        readings(rng.integers(0, 400, rng.integers(1, 40)) + rng.random(), kind, f"P-{n}")
+        for n in range(30) for kind in ("source", "background", "window_above") if rng.random() < 0.8])
+    made = due(table.sample(frac=1.0, random_state=1), 500)
+    day = table["taken_at"].dt.floor("D")
+    kinds = table["measurement"].map({"source": "check", "background": "background", "window_above": "window check"})
+    groups = {key: part.drop_duplicates().sort_values() for key, part in day.groupby([table["probe"], kinds])}
+    assert made.keys() == groups.keys()
+    assert list(made) == sorted(made)
+    for key, days in groups.items():
+        assert made[key].last_on == days.iloc[-1].date()
+        own = days.diff().median() / pd.Timedelta(days=1) if len(days) >= 3 else None
+        assert made[key].interval_days == own
