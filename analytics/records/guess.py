@@ -9,7 +9,7 @@ from analytics.records import wide
 from analytics.records.column_map import ColumnMap, DateOrder
 from analytics.records.columns import TABLES
 from analytics.records.headings import plain
-from analytics.records.units import UNITS, unit_named
+from analytics.records.units import UNITS, own_unit, unit_named
 
 # What columns are called in practice; the contract's own names need no entry.
 _CALLED: dict[str, tuple[str, ...]] = {
@@ -166,7 +166,7 @@ def _unit(column: str, heading: str) -> str | None:
         return bare
     match = _UNIT.search(heading)
     unit = unit_named(column, match.group(1)) if match else None
-    return unit if unit is not None and UNITS[column][unit] != 1 else None
+    return unit if unit is not None and unit != own_unit(column) else None
 
 
 def _writing(

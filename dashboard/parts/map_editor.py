@@ -167,7 +167,7 @@ def _row(column: Column, headings: list[str], guess: ColumnMap, key: str, found:
         if picked:
             columns[column.name] = tuple(picked)
             if column.name in UNITS:
-                choices = list(UNITS[column.name])
+                choices = list(dict.fromkeys([*UNITS[column.name][1], *filter(None, [guess.units.get(column.name)])]))
                 own = guess.units.get(column.name) or column.unit
                 unit = st.selectbox(
                     "in",
