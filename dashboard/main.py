@@ -8,7 +8,8 @@ import streamlit as st
 
 from analytics.errors import UserError
 from dashboard.pages import PAGES, PageEntry
-from dashboard.parts import door, footer, links, looks, moment
+from dashboard.parts import door, footer, links, looks, moment, waiting
+from dashboard.seam.worker import StillWorkingError
 
 
 def main() -> None:
@@ -32,9 +33,15 @@ def main() -> None:
     page = st.navigation(groups, position="top")
     looks.apply()
     door.show()
+    above = st.container()
     try:
         moment.note()
         page.run()
+        if page is not pages["record"] or "saved" in st.query_params:  # else somebody types: the form asks by itself
+            with above:
+                waiting.behind()
+    except StillWorkingError as wait:
+        waiting.instead(wait.job)
     except UserError as error:
         st.error(str(error), icon=":material/report:")
     footer.show()

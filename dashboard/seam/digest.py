@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -116,7 +117,12 @@ class Change:
 
 def changes(before: FleetAssessment, after: FleetAssessment) -> tuple[Change, ...]:
     """Probes whose advice or patient use changed between two assessments, worst first."""
-    earlier = {p.probe: p for p in before.probes}
+    return changed(before.probes, after)
+
+
+def changed(before: Sequence[ProbeResult], after: FleetAssessment) -> tuple[Change, ...]:
+    """The same from what was said of each probe before."""
+    earlier = {p.probe: p for p in before}
     found = []
     for now in sorted(after.probes, key=lambda p: (RANK[p.advice], p.probe)):
         was = earlier.get(now.probe)

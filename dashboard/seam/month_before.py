@@ -2,55 +2,51 @@
 
 from __future__ import annotations
 
-from concurrent.futures import Future, ThreadPoolExecutor
 from datetime import datetime
 from threading import Lock
 
-from analytics.records.snapshot import Records
-from analytics.results import FleetAssessment
-from analytics.settings import Settings
-from dashboard.seam import digest, keep, place, read
+from analytics.results import ProbeResult
+from dashboard.seam import digest, keep, place, read, worker
 from dashboard.seam.digest import Change
+from dashboard.seam.worker import Job
 
-AT_ONCE = 30_000  # readings whose answer takes about a second or two: less than a line about waiting is worth
+AT_ONCE = 5_000  # readings whose answer takes about half a second: less than a line about waiting is worth
 Changes = tuple[Change, ...]
 
-Key = tuple[str, int, str, datetime, datetime]
+Key = tuple[str, int, str, datetime]
 MOST = 8  # answers kept
 
-_worker = ThreadPoolExecutor(max_workers=1, thread_name_prefix="month-before")
 _gate = Lock()
-_asked: dict[Key, Future[Changes]] = {}  # oldest first
+_asked: dict[Key, Job] = {}  # what was the answer on each probe then; oldest first
 
 
 def changes(look: read.Look, since: datetime) -> Changes | None:
     """Probes whose answer is another than at ``since``, worst first; None while that is still being worked out.
 
-    Only the changes are kept, and not the whole answer of then. A newer question takes the place of those that wait.
+    A newer question takes the place of those that wait.
     """
     if len(look.records.readings) <= AT_ONCE:
         return keep.kept(look, lambda: digest.changes(read.assessment(since), look.assessment), "changes", since)
-    key = (str(place.store_path()), look.assessment.revision, look.assessment.config, look.as_of, since)
+    key = (str(place.store_path()), look.assessment.revision, look.assessment.config, since)
     with _gate:
-        found = _asked.get(key)
-        if found is None:
+        job = _asked.get(key)
+        if job is None:
             for other, one in list(_asked.items()):
-                if one.cancel() or len(_asked) >= MOST:
+                if one.future.cancel() or len(_asked) >= MOST:
                     del _asked[other]
-            found = _worker.submit(_worked_out, look.records, look.settings, look.assessment, since)
-            _asked[key] = found
-    return found.result() if found.done() else None
+            job = worker.beside.ask(
+                "probes_at", look.records, look.settings, since, says="Working out the answers of a month before", about_s=10.0
+            )
+            _asked[key] = job
+    if not job.done:
+        return None
+    before: tuple[ProbeResult, ...] = job.future.result()
+    return keep.kept(look, lambda: digest.changed(before, look.assessment), "changes", since)
 
 
 def finish() -> None:
     """Wait for what is being worked out, and forget all of it."""
     with _gate:
         for one in _asked.values():
-            one.exception()
+            one.future.exception()
         _asked.clear()
-
-
-def _worked_out(records: Records, settings: Settings, after: FleetAssessment, since: datetime) -> Changes:
-    from analytics.fleet import assess
-
-    return digest.changes(assess(records, settings, since), after)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from threading import Lock
 
@@ -20,8 +20,9 @@ from analytics.results import Crossing
 from dashboard.figures.plan_calendar import TASKS, plan_calendar
 from dashboard.parts import links, values
 from dashboard.parts.words import as_on_pages
-from dashboard.seam import keep, place, read, sign_in
+from dashboard.seam import keep, place, read, sign_in, worker
 from dashboard.seam.signature import because, named
+from dashboard.seam.worker import Job, StillWorkingError
 
 QUARTER = timedelta(days=91)
 MOST_GAP_PCT = 1.0
@@ -32,60 +33,83 @@ NOUNS: dict[TaskKind, str] = {
     "check": "check on the source",
     "window_check": "window check",
 }
-Key = tuple[str, int, str, bool]
-Tell = Callable[[str, float], None]
+AT_ONCE = 20  # probes whose visits are chosen in well under a second
+MOST = 4  # plans kept, each with the answer it was made from
+Key = tuple[str, int, int, str, bool]
+Line = tuple[str, str, bool, date, date]  # plans on one line take each other's place as the records grow
 
 
-@dataclass
-class _Box:
-    """Holds one plan, and lets only one visitor choose its visits."""
+@dataclass(frozen=True)
+class Planned:
+    """A plan and what it was made from. newer: the plan from newer records, where that is still being made."""
 
-    lock: Lock = field(default_factory=Lock)
-    result: Plan | None = None
-
-
-@st.cache_resource(max_entries=16, show_spinner=False)
-def _box(key: Key, as_of: datetime, from_on: date, to_on: date) -> _Box:  # noqa: ARG001 - the key is the cache's
-    return _Box()
+    look: read.Look
+    plan: Plan
+    newer: Job | None = None
 
 
-def _plan_of(key: Key, as_of: datetime, from_on: date, to_on: date, tell: Tell | None = None) -> Plan:
-    """The plan, once a store, revision, settings, moment and horizon; a second visitor waits for the first."""
-    box = _box(key, as_of, from_on, to_on)
-    with box.lock:
-        if box.result is None:
-            look = read.look(as_of)
-            lent = [one for one in loans(key[0]) if not key[3] or one.from_on <= as_of.date()]
-            box.result = service_plan(
-                look.assessment, look.records, look.settings, from_on, to_on, lent, progress=tell or _silent
-            )
-    return box.result
+_gate = Lock()
+_made: dict[tuple[Key, datetime, Line], tuple[read.Look, Job]] = {}  # oldest first
+
+
+def plan(look: read.Look, from_on: date, to_on: date) -> Planned:
+    """The plan for a horizon; UserError for one that makes no sense.
+
+    Visits of a large fleet are chosen beside the page; meanwhile the plan from the records before is given where there is one.
+
+    Raises:
+        StillWorkingError: there is none.
+    """
+    if len(look.assessment.probes) <= AT_ONCE:
+        lent = _lent(look)
+        return Planned(look, keep.kept(
+            look, lambda: service_plan(look.assessment, look.records, look.settings, from_on, to_on, lent, progress=_silent),
+            "plan", _key(look), from_on, to_on, tuple(lent),
+        ))  # fmt: skip
+    line = (str(place.store_path()), look.settings.fingerprint, _key(look)[-1], from_on, to_on)
+    key = (_key(look), look.as_of, line)
+    with _gate:
+        if key not in _made:
+            for other in [one for one, (_, job) in _made.items() if one[2] == line and job.future.cancel()]:
+                del _made[other]
+            for old in list(_made)[: max(len(_made) - MOST + 1, 0)]:
+                del _made[old]
+            _made[key] = look, worker.beside.ask(
+                "plan", look.assessment, look.records, look.settings, from_on, to_on, _lent(look),
+                says="Choosing the visits", about_s=MOST_SECONDS,
+            )  # fmt: skip
+        _, job = _made[key]
+        if job.done:
+            if job.future.exception() is not None:
+                del _made[key]  # told once; who loads the page again has it tried again
+            return Planned(look, job.future.result())
+        for (_, _, on), (earlier, before) in reversed(_made.items()):
+            if on == line and before.done and not before.future.cancelled() and before.future.exception() is None:
+                return Planned(earlier, before.future.result(), job)
+    raise StillWorkingError(job)
+
+
+def _lent(look: read.Look) -> list[Loan]:
+    """The loans that the moment looked at knows of."""
+    return [one for one in loans() if not _key(look)[-1] or one.from_on <= look.as_of.date()]
 
 
 def _silent(_what: str, _share: float) -> None:
     """Where nobody watches."""
 
 
-def loans(store: str | None = None) -> tuple[Loan, ...]:
+def loans() -> tuple[Loan, ...]:
     """The register of loans; empty where there is no store."""
     from analytics.records.loans import loans as registered
 
     where = place.store_path()
-    return registered(where) if where.is_file() and store in (None, str(where)) else ()
-
-
-def plan(look: read.Look, from_on: date, to_on: date, tell: Tell | None = None) -> Plan:
-    """The plan for a horizon; UserError for one that makes no sense.
-
-    tell: called with a sentence and the share done, where the plan has to be made first.
-    """
-    return _plan_of(_key(look), look.as_of, from_on, to_on, tell)
+    return registered(where) if where.is_file() else ()
 
 
 def _key(look: read.Look) -> Key:
     """What a plan depends on; last, whether an earlier moment is looked at, which knows no later loan."""
     earlier = bool(st.query_params.get(read.AS_OF))
-    return str(place.store_path()), look.records.revision, look.settings.fingerprint, earlier
+    return str(place.store_path()), look.records.revision, look.assessment.revision, look.settings.fingerprint, earlier
 
 
 def at_sites(whole: Plan, sites: Sequence[str], sources: Mapping[str, str | None]) -> Plan:
@@ -107,20 +131,14 @@ def at_sites(whole: Plan, sites: Sequence[str], sources: Mapping[str, str | None
     )
 
 
-@st.cache_resource(max_entries=32, show_spinner=False)
-def _part_of(
-    key: Key, as_of: datetime, from_on: date, to_on: date, sites: tuple[str, ...]
-) -> tuple[Plan, pd.DataFrame]:
-    """The part for some sites and its table."""
-    chosen = at_sites(
-        _plan_of(key, as_of, from_on, to_on), sites, {one.name: one.site for one in read.assessment(as_of).sources}
-    )
-    return chosen, table(chosen)
-
-
 def part(look: read.Look, whole: Plan, sites: Sequence[str]) -> tuple[Plan, pd.DataFrame]:
     """The part of a plan for some sites, and its table; kept, so that a press on the page costs little."""
-    return _part_of(_key(look), look.as_of, whole.from_on, whole.to_on, tuple(sites))
+
+    def build() -> tuple[Plan, pd.DataFrame]:
+        chosen = at_sites(whole, sites, {one.name: one.site for one in look.assessment.sources})
+        return chosen, table(chosen)
+
+    return keep.kept(look, build, "plan part", _key(look), whole.from_on, whole.to_on, tuple(sites))
 
 
 def calendar_of(

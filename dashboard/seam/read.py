@@ -7,13 +7,15 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 import streamlit as st
+from streamlit.runtime.scriptrunner import get_script_run_ctx
 
 from analytics import moment as clock
 from analytics.records.snapshot import Records
 from analytics.results import FleetAssessment
 from analytics.settings import Settings, from_directory, load
-from dashboard.seam import place, said
+from dashboard.seam import answers, place, said
 from dashboard.seam.place import store_path
+from dashboard.seam.worker import Job
 
 AS_OF = "as_of"  # query parameter of every page: look at the fleet as it was then
 
@@ -62,11 +64,34 @@ def settings() -> Settings:
 
 
 def assessment(as_of: datetime | None = None) -> FleetAssessment:
-    """The whole answer for a moment (None: the page's ``as_of`` parameter, else now)."""
-    found = _assess(str(store_path()), answering(), str(place.config_directory() or ""), as_of or moment())
-    if as_of is None and not st.query_params.get(AS_OF) and place.config_directory() is None:
-        said.enter(found, records())
+    """The whole answer for a moment (None: the page's ``as_of`` parameter, else now).
+
+    On a store that takes its time, a page gets the last answer while the newest is being worked out (``answers.found``).
+    """
+    when, known = as_of or moment(), records()
+    key = (str(store_path()), answering(), str(place.config_directory() or ""), when)
+    stored = as_of is None and not st.query_params.get(AS_OF) and place.config_directory() is None
+
+    def enter(found: FleetAssessment) -> None:
+        said.enter(found, known)
+
+    if len(known.readings) > answers.AT_ONCE and get_script_run_ctx(suppress_warning=True) is not None:
+        return answers.found(key, _line(as_of), known, settings(), enter if stored else None)
+    found = _assess(*key)
+    if stored:
+        enter(found)
     return found
+
+
+def awaited() -> Job | None:
+    """The newest answer, where this page had to do with the one before it."""
+    return answers.awaited(_line(None))
+
+
+def _line(as_of: datetime | None) -> answers.Line:
+    """What is looked at: answers on one line take each other's place as the records grow."""
+    earlier = as_of or (moment() if st.query_params.get(AS_OF) else None)
+    return str(store_path()), str(place.config_directory() or ""), earlier
 
 
 def look(as_of: datetime | None = None) -> Look:

@@ -11,7 +11,7 @@ import streamlit as st
 from analytics.advice.plan_result import Plan
 from analytics.errors import UserError
 from dashboard.figures.plan_calendar import SOURCE_MARK, TASKS, lanes
-from dashboard.parts import chart, links, loan_register, reasons, start, values
+from dashboard.parts import chart, links, loan_register, reasons, start, values, waiting
 from dashboard.seam import planning, read
 
 MOST_SENTENCES = 12
@@ -37,10 +37,13 @@ def show() -> None:
         st.caption(f"The plan begins on {values.day(today)}: what lies before it cannot be planned any more.")
         from_on = today
     try:
-        whole = _whole(look, from_on, to_on)
+        made = planning.plan(look, from_on, to_on)
     except UserError as error:
         st.error(str(error), icon=":material/event_busy:")
         return
+    look, whole = made.look, made.plan
+    if made.newer is not None:
+        waiting.newer(made.newer, "The newest records are not in this plan yet.")
     part, rows = planning.part(look, whole, chosen)
     st.markdown(f"{planning.headline(part)} {planning.money_and_risk(whole)}")
     _cover(part)
@@ -58,20 +61,6 @@ def show() -> None:
         "used again after a service. That a new probe is at hand on its day, that a served one is back after "
         f"{values.count(look.settings.schedule.service_days, 'day')}, and that both are fit then, is assumed here, not found."
     )
-
-
-def _whole(look: read.Look, from_on: date, to_on: date) -> Plan:
-    """The plan; while its visits are being chosen, a bar says how far that is and how long it may take."""
-    place = st.empty()
-    bar = place.progress(0.0, "Choosing the visits")
-
-    def tell(what: str, share: float) -> None:
-        bar.progress(min(share, 1.0), f"{what}; at most about {planning.MOST_SECONDS:g} s, then the best found so far")
-
-    try:
-        return planning.plan(look, from_on, to_on, tell)
-    finally:
-        place.empty()
 
 
 def _cover(part: Plan) -> None:

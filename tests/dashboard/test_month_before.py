@@ -6,37 +6,45 @@ from datetime import timedelta
 
 import pytest
 
-from dashboard.seam import month_before, read
+from dashboard.seam import month_before, read, worker
 from tests.dashboard import made_up
 from tests.dashboard.opened import open_page, use, words
 
 
 @pytest.fixture
 def large(monkeypatch):
-    """Every store counts as large, and the answer of then is the stub's."""
+    """Every store counts as large, and what the worker finds is what the stub says."""
     use(monkeypatch, *made_up.fleet())
-    before = read.assessment(read.moment() - timedelta(days=30))
+    then = read.assessment(read.moment() - timedelta(days=30)).probes
     monkeypatch.setattr(month_before, "AT_ONCE", 0)
-    monkeypatch.setattr("analytics.fleet.assess", lambda *_: before)
-    yield
-    month_before.finish()
+    asked = []
+
+    def ask(task, *given, says, about_s):
+        asked.append(worker.Job(task, given, says, about_s))
+        return asked[-1]
+
+    monkeypatch.setattr(worker.beside, "ask", ask)
+    yield asked, then
+    month_before._asked.clear()
 
 
 def test_a_large_fleet_gets_the_changes_of_a_small_one(monkeypatch, large):
-    """The answer worked out beside the page is the one that is worked out at once."""
+    """Not known until the worker has answered; then the changes are those that are worked out at once."""
+    asked, then = large
     look, since = read.look(), read.moment() - timedelta(days=30)
-    month_before.changes(look, since)
-    for one in list(month_before._asked.values()):
-        one.result(timeout=20)
+    assert month_before.changes(look, since) is None
+    assert asked[0].task == "probes_at"
+    assert asked[0].given[2] == since
+    asked[0].future.set_result(then)
     beside = month_before.changes(look, since)
+    assert len(asked) == 1
     monkeypatch.setattr(month_before, "AT_ONCE", 10**9)
     assert beside
     assert beside == month_before.changes(look, since)
 
 
-def test_the_page_of_a_large_fleet_does_not_wait(monkeypatch, large):
+def test_the_page_of_a_large_fleet_does_not_wait(large):
     """While the answer of then is awaited the page stands, says so, and names no change and no lack of one."""
-    monkeypatch.setattr(month_before, "changes", lambda *_: None)
     at = open_page("fleet")
     assert not at.exception
     said = words(at)
@@ -44,16 +52,10 @@ def test_the_page_of_a_large_fleet_does_not_wait(monkeypatch, large):
     assert "No probe's answer changed" not in said
 
 
-def test_a_failure_beside_the_page_is_not_kept_from_it(monkeypatch, large):
+def test_a_failure_beside_the_page_is_not_kept_from_it(large):
     """An analysis that fails on the worker fails on the page that asked for it."""
-
-    def broken(*_):
-        raise ZeroDivisionError
-
-    monkeypatch.setattr("analytics.fleet.assess", broken)
     look, since = read.look(), read.moment() - timedelta(days=30)
     month_before.changes(look, since)
-    for one in list(month_before._asked.values()):
-        one.exception(timeout=20)
+    large[0][0].future.set_exception(ZeroDivisionError())
     with pytest.raises(ZeroDivisionError):
         month_before.changes(look, since)
