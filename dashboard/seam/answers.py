@@ -1,0 +1,126 @@
+"""The answer on a fleet that takes its time: worked out beside the pages, which show the last one meanwhile.
+
+A saved check makes a new answer. Where that takes longer than a page may, visitors see the answer before it and are told so;
+the new one comes by itself. Where there is none before it, or the records are no longer those it speaks of (a probe more or
+less, readings undone), the page waits and shows how far it is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import Future
+from dataclasses import dataclass
+from datetime import datetime
+from threading import Lock
+
+from analytics.records.snapshot import Records
+from analytics.results import FleetAssessment
+from analytics.settings import Settings
+from dashboard.seam import worker
+from dashboard.seam.worker import Job, StillWorkingError
+
+AT_ONCE = 5_000  # readings whose answer takes about half a second: less than a line about waiting is worth
+MOST = 6  # answers kept
+
+Key = tuple[str, int, str, datetime]  # store, revision, folder of settings, moment
+Line = tuple[str, str, datetime | None]  # store, folder of settings, the earlier moment asked for; None: now
+
+_s_per_reading = 8e-5  # until one has been measured here
+_gate = Lock()
+
+
+@dataclass(frozen=True)
+class _Asked:
+    job: Job
+    line: Line
+    probes: frozenset[str]
+    readings: int
+
+
+_asked: dict[Key, _Asked] = {}  # oldest first
+
+
+def found(
+    key: Key, line: Line, records: Records, settings: Settings, entered: Callable[[FleetAssessment], None] | None = None
+) -> FleetAssessment:
+    """The answer for the key, or the last one on the same line while that is being worked out.
+
+    entered: called once with the new answer, on the worker's thread.
+
+    Raises:
+        StillWorkingError: there is no answer to show meanwhile.
+    """
+    with _gate:
+        one = _asked.get(key)
+        if one is not None and one.job.done and one.job.future.exception() is not None:
+            del _asked[key]  # told once; who loads the page again has it tried again
+            one.job.future.result()
+        if one is None:
+            one = _ask(key, line, records, settings, entered)
+        if one.job.done:
+            answer: FleetAssessment = one.job.future.result()
+            return answer
+        before = _before(line, one)
+    if before is None:
+        raise StillWorkingError(one.job)
+    return before
+
+
+def awaited(line: Line) -> Job | None:
+    """The newest answer on this line that is still being worked out."""
+    with _gate:
+        return next((one.job for one in reversed(_asked.values()) if one.line == line and not one.job.done), None)
+
+
+def forget() -> None:
+    """Drop all answers."""
+    with _gate:
+        for one in _asked.values():
+            one.job.future.cancel()
+        _asked.clear()
+
+
+def _ask(
+    key: Key, line: Line, records: Records, settings: Settings, entered: Callable[[FleetAssessment], None] | None
+) -> _Asked:
+    for other, old in list(_asked.items()):
+        if old.line == line and old.job.future.cancel():  # not begun, and nobody will ask for it any more
+            del _asked[other]
+    spent = [other for other, old in _asked.items() if old.job.done]
+    for other in spent[: max(len(spent) - MOST + 1, 0)]:
+        del _asked[other]
+    many = len(records.readings)
+    job = worker.present.ask(
+        "answer", records, settings, key[3],
+        says=f"Working out the fleet: {len(records.probes)} probes, {many:,} readings".replace(",", "\u202f"),
+        about_s=1.0 + many * _s_per_reading,
+    )  # fmt: skip
+    made = _Asked(job, line, frozenset(records.probes["probe"]), many)
+    _asked[key] = made
+
+    def when_done(future: Future[FleetAssessment]) -> None:
+        if future.cancelled() or future.exception() is not None:
+            return
+        _measured(job, many)
+        if entered is not None:
+            entered(future.result())
+
+    job.future.add_done_callback(when_done)
+    return made
+
+
+def _measured(job: Job, readings: int) -> None:
+    global _s_per_reading  # noqa: PLW0603 - one measure for the process
+    if job.took_s is not None and readings:
+        _s_per_reading = job.took_s / readings
+
+
+def _before(line: Line, now: _Asked) -> FleetAssessment | None:
+    """The last answer on the line that still speaks of the same probes and of no reading that is gone."""
+    for one in reversed(_asked.values()):
+        if one is not now and one.line == line and one.job.done and not one.job.future.cancelled():
+            if one.probes != now.probes or one.readings > now.readings or one.job.future.exception() is not None:
+                return None
+            answer: FleetAssessment = one.job.future.result()
+            return answer
+    return None

@@ -1,0 +1,100 @@
+"""What is worked out in a process of its own, beside the server; imports no page. Run as ``python -m dashboard.seam.apart``.
+
+Requests come as pickles on standard input, ``(name, arguments)``; answers go to standard output: ``("told", (sentence, share))``
+any number of times, then ``("done", result)`` or ``("failed", error)``. It ends at once when its server does.
+"""
+
+from __future__ import annotations
+
+import io
+import os
+import pickle
+import signal
+import sys
+import threading
+import traceback
+from collections.abc import Callable, Sequence
+from datetime import date, datetime
+from queue import SimpleQueue
+from typing import Any, BinaryIO
+
+from analytics.advice.plan_result import Plan
+from analytics.records.loan import Loan
+from analytics.records.snapshot import Records
+from analytics.results import FleetAssessment, ProbeResult
+from analytics.settings import Settings
+
+Tell = Callable[[str, float], None]
+
+
+def answer(records: Records, settings: Settings, as_of: datetime, *, tell: Tell) -> FleetAssessment:  # noqa: ARG001
+    """The analysis of the whole fleet."""
+    from analytics.fleet import assess
+
+    return assess(records, settings, as_of)
+
+
+def probes_at(records: Records, settings: Settings, as_of: datetime, *, tell: Tell) -> tuple[ProbeResult, ...]:  # noqa: ARG001
+    """What was the answer on each probe at a moment."""
+    from analytics.fleet import assess
+
+    return assess(records, settings, as_of).probes
+
+
+def plan(
+    assessment: FleetAssessment, records: Records, settings: Settings, from_on: date, to_on: date, lent: Sequence[Loan],
+    *, tell: Tell,
+) -> Plan:  # fmt: skip
+    """The service plan."""
+    from analytics.planning.service_plan import service_plan
+
+    return service_plan(assessment, records, settings, from_on, to_on, list(lent), progress=tell)
+
+
+TASKS: dict[str, Callable[..., Any]] = {"answer": answer, "probes_at": probes_at, "plan": plan}
+
+
+def main() -> None:
+    """Answer one request after the other, until the server ends."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the server's; this ends with it
+    ours = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
+    os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # whatever else is printed stays out of the answers
+    if hasattr(os, "nice") and len(sys.argv) > 1:
+        os.nice(int(sys.argv[1]))  # pages come first
+    waiting: SimpleQueue[tuple[str, tuple[Any, ...]]] = SimpleQueue()
+    threading.Thread(target=_listen, args=(sys.stdin.buffer, waiting), daemon=True).start()
+    while True:
+        name, given = waiting.get()
+        try:
+            _say(ours, "done", TASKS[name](*given, tell=lambda what, share: _say(ours, "told", (what, share))))
+        except Exception as error:  # noqa: BLE001 - it is raised again where it was asked for
+            _say(ours, "failed", _portable(error))
+
+
+def _listen(stream: BinaryIO, waiting: SimpleQueue[tuple[str, tuple[Any, ...]]]) -> None:
+    """Take requests; end with the server, also in the middle of one."""
+    while True:
+        try:
+            waiting.put(pickle.load(stream))  # noqa: S301 - from the process that started this one
+        except (EOFError, OSError):
+            os._exit(0)
+
+
+def _say(stream: BinaryIO, kind: str, value: object) -> None:
+    pickle.dump((kind, value), stream, protocol=5)
+    stream.flush()
+
+
+def _portable(error: Exception) -> Exception:
+    """The error itself where it survives the way, else its words; with the lines it came from."""
+    lines = traceback.format_exc()
+    try:
+        kept: Exception = pickle.load(io.BytesIO(pickle.dumps(error)))  # noqa: S301 - made in this line
+    except Exception:  # noqa: BLE001 - an error that cannot be copied is told in words
+        return RuntimeError(lines)
+    kept.add_note(lines)
+    return kept
+
+
+if __name__ == "__main__":
+    main()

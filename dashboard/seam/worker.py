@@ -1,0 +1,146 @@
+"""Long work beside the server: asked for, waited for without holding a page, done by a process of its own.
+
+A thread would do for waiting, but not for working: an analysis of some seconds holds the interpreter, and every page of every
+visitor with it. The process ends with the server, also where the server is killed.
+"""
+
+from __future__ import annotations
+
+import atexit
+import pickle
+import subprocess
+import sys
+import threading
+import time
+from concurrent.futures import Future
+from dataclasses import dataclass, field
+from pathlib import Path
+from queue import SimpleQueue
+from typing import IO, Any
+
+from analytics.errors import UserError
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+@dataclass(eq=False)
+class Job:
+    """Something asked for. says: what is being done, for a person. about_s: how long it takes, as far as is known."""
+
+    task: str
+    given: tuple[Any, ...]
+    says: str
+    about_s: float
+    future: Future[Any] = field(default_factory=Future)
+    begun: float | None = None
+    told: tuple[str, float] | None = None
+    took_s: float | None = None
+
+    @property
+    def done(self) -> bool:
+        """Whether there is an answer, or a failure."""
+        return self.future.done()
+
+    @property
+    def gone_s(self) -> float:
+        """Seconds of work so far; 0 while others are before it."""
+        return 0.0 if self.begun is None else time.monotonic() - self.begun
+
+    @property
+    def share(self) -> float:
+        """The share done, 0 to 1: as the work tells, else by the time it takes."""
+        return self.told[1] if self.told is not None else min(self.gone_s / self.about_s, 0.95)
+
+
+class StillWorkingError(Exception):
+    """A page cannot go on before this is done; whoever runs pages shows how far it is, and then the page."""
+
+    def __init__(self, job: Job) -> None:
+        super().__init__(job.says)
+        self.job = job
+
+
+class Worker:
+    """One process that works off what it is asked, in order; started when first needed, and anew where it ended.
+
+    nice: by how much it steps back behind the pages.
+    """
+
+    def __init__(self, nice: int) -> None:
+        self._nice = nice
+        self._gate = threading.Lock()
+        self._asked: SimpleQueue[Job] = SimpleQueue()
+        self._thread: threading.Thread | None = None
+        self._process: subprocess.Popen[bytes] | None = None
+
+    def ask(self, task: str, *given: Any, says: str, about_s: float) -> Job:
+        """Have a task of ``apart.TASKS`` done with these arguments."""
+        job = Job(task, given, says, max(about_s, 0.1))
+        with self._gate:
+            if self._thread is None:
+                self._thread = threading.Thread(target=self._work, daemon=True, name="beside-the-pages")
+                self._thread.start()
+        self._asked.put(job)
+        return job
+
+    def end(self) -> None:
+        """End the process; whoever waits for it is told that it ended."""
+        process = self._process
+        if process is not None:
+            process.kill()
+            process.wait()
+
+    def _work(self) -> None:
+        while True:
+            job = self._asked.get()
+            if not job.future.set_running_or_notify_cancel():
+                continue
+            job.begun = time.monotonic()
+            try:
+                result = self._have(job)
+            except BaseException as error:  # noqa: BLE001 - it belongs to whoever asked
+                job.future.set_exception(error)
+            else:
+                job.took_s = job.gone_s
+                job.future.set_result(result)
+            job.given = ()  # the records of an old revision are not kept for it
+
+    def _have(self, job: Job) -> Any:
+        try:
+            if self._process is None or self._process.poll() is not None:
+                self._process = _started(self._nice)
+            there, back = _pipes(self._process)
+            pickle.dump((job.task, job.given), there, protocol=5)
+            there.flush()
+            while True:
+                kind, value = pickle.load(back)  # noqa: S301 - from the process started here
+                if kind == "told":
+                    job.told = value
+                elif kind == "done":
+                    return value
+                else:
+                    raise value
+        except (EOFError, BrokenPipeError, pickle.UnpicklingError) as end:
+            self._process = None
+            raise UserError(
+                f"{job.says}: the process that worked on it ended",
+                do="Load the page again; if it ends again, this machine may have too little memory for these records.",
+            ) from end
+
+
+def _started(nice: int) -> subprocess.Popen[bytes]:
+    made = subprocess.Popen(  # noqa: S603 - this very interpreter and a module of ours
+        [sys.executable, "-m", "dashboard.seam.apart", str(nice)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, cwd=ROOT
+    )
+    atexit.register(made.kill)
+    return made
+
+
+def _pipes(process: subprocess.Popen[bytes]) -> tuple[IO[bytes], IO[bytes]]:
+    if process.stdin is None or process.stdout is None:
+        raise EOFError  # never: both were asked for
+    return process.stdin, process.stdout
+
+
+present = Worker(nice=3)  # the answer that the pages show
+beside = Worker(nice=6)  # what a page can do without for a while

@@ -1,0 +1,180 @@
+"""Work beside the server: done in a process of its own, its answers awaited by pages that show the last one meanwhile."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import replace
+from datetime import datetime, timedelta
+
+import pytest
+
+from analytics.errors import UserError
+from analytics.settings import load
+from dashboard.parts import waiting
+from dashboard.seam import answers, planning, read, worker
+from tests.dashboard import made_up, real_store
+from tests.dashboard.opened import open_page, use, words
+
+NOW = datetime(2026, 1, 1, 9)
+
+
+@pytest.fixture(scope="module")
+def faulty():
+    """Every story once, and eight sound probes."""
+    return made_up.fleet()
+
+
+@pytest.fixture
+def asked(monkeypatch):
+    """What the workers were asked for, and nothing done of it."""
+    jobs = []
+
+    def ask(task, *given, says, about_s):
+        jobs.append(worker.Job(task, given, says, about_s))
+        return jobs[-1]
+
+    monkeypatch.setattr(worker.present, "ask", ask)
+    monkeypatch.setattr(worker.beside, "ask", ask)
+    answers.forget()
+    yield jobs
+    answers.forget()
+    planning._made.clear()
+
+
+def found(records, revision, line=("store", "", None)):
+    """The answer of a revision of these records."""
+    return answers.found(("store", revision, "", NOW), line, records, load(), None)
+
+
+def test_a_process_of_its_own_answers_to_the_last_digit(tmp_path):
+    """What comes back is what the analysis says here; a second request, one that fails and one after the end are served too."""
+    from analytics.fleet import assess
+    from analytics.records.reader import snapshot
+
+    records, settings, when = snapshot(real_store.shared()), load(), datetime.now() - timedelta(days=20)
+    one = worker.Worker(nice=0)
+    try:
+        job = one.ask("answer", records, settings, when, says="Working", about_s=1)
+        here = assess(records, settings, when)
+        there = job.future.result(timeout=60)
+        assert (there.probes, there.series, there.sources) == (here.probes, here.series, here.sources)
+        assert one._process.pid != os.getpid()
+        wrong = one.ask("plan", here, records, settings, when.date(), when.date() - timedelta(days=9), [], says="Plan", about_s=1)
+        with pytest.raises(UserError, match="before"):
+            wrong.future.result(timeout=60)
+        one._process.kill()
+        one._process.wait()
+        again = one.ask("probes_at", records, settings, when, says="Working", about_s=1)
+        assert again.future.result(timeout=60) == here.probes
+    finally:
+        one.end()
+
+
+def test_who_waits_for_a_process_that_ends_is_told(monkeypatch):
+    """A process killed in the middle of its work is an error with what to do, and no endless waiting."""
+    one = worker.Worker(nice=0)
+    job = one.ask("answer", None, None, None, says="Working out the fleet", about_s=1)
+    while one._process is None and not job.done:
+        pass
+    one.end()
+    with pytest.raises((UserError, AttributeError), match=r"ended|NoneType"):
+        job.future.result(timeout=60)
+    one.end()
+
+
+def test_the_last_answer_stands_until_the_new_one_is_there(asked, faulty):
+    """Revision 8 is answered with 7 while it is being worked out, and with 8 from then on."""
+    records, assessment = faulty
+    with pytest.raises(worker.StillWorkingError):
+        found(records, 7)
+    asked[0].future.set_result(assessment)
+    assert found(records, 7) is assessment
+    assert found(records, 8) is assessment
+    assert answers.awaited(("store", "", None)) is asked[1]
+    newer = replace(assessment, revision=8)
+    asked[1].future.set_result(newer)
+    assert found(records, 8) is newer
+    assert answers.awaited(("store", "", None)) is None
+
+
+@pytest.mark.parametrize("part", ["readings", "probes"])
+def test_no_answer_stands_that_speaks_of_what_is_gone(asked, faulty, part):
+    """With readings undone, or another set of probes, the page waits instead of showing the answer before."""
+    records, assessment = faulty
+    with pytest.raises(worker.StillWorkingError):
+        found(records, 7)
+    asked[0].future.set_result(assessment)
+    fewer = replace(records, **{part: getattr(records, part).iloc[:-1]})
+    with pytest.raises(worker.StillWorkingError):
+        found(fewer, 8)
+
+
+def test_an_answer_nobody_will_ask_for_is_not_worked_out(asked, faulty):
+    """Three revisions in a row while the worker is busy: only the last is left in its queue."""
+    for revision in (7, 8, 9):
+        with pytest.raises(worker.StillWorkingError):
+            found(faulty[0], revision)
+    assert [one.future.cancelled() for one in asked] == [True, True, False]
+
+
+def test_a_failure_is_told_once_and_then_tried_again(asked, faulty):
+    """Whoever asks is told; whoever asks after that has the work done anew."""
+    with pytest.raises(worker.StillWorkingError):
+        found(faulty[0], 7)
+    asked[0].future.set_exception(UserError("the process ended"))
+    with pytest.raises(UserError, match="ended"):
+        found(faulty[0], 7)
+    with pytest.raises(worker.StillWorkingError):
+        found(faulty[0], 7)
+
+
+@pytest.mark.parametrize("name", ["fleet", "alerts", "probe", "plan", "record", "report"])
+def test_a_page_shows_how_far_its_answer_is(monkeypatch, asked, faulty, name):
+    """While there is no answer at all, a page has its title, a bar with what is done and how long it takes, and no error."""
+    use(monkeypatch, *faulty)
+    job = worker.Job("answer", (), "Working out the fleet: 17 probes", 12.0)
+
+    def waits(as_of=None):
+        raise worker.StillWorkingError(job)
+
+    monkeypatch.setattr(read, "assessment", waits)
+    at = open_page(name)
+    assert not at.exception
+    assert len(at.title) == 1
+    bar = at.get("progress")[0].proto
+    assert bar.text == "Working out the fleet: 17 probes; waits for the one before it."
+
+
+def test_a_page_says_that_newer_records_are_not_in_it_yet(monkeypatch, faulty):
+    """Shown with the answer before the newest records, a page says so above everything; the bench, while typed in, does not."""
+    use(monkeypatch, *faulty)
+    monkeypatch.setattr(read, "awaited", lambda: worker.Job("answer", (), "Working out the fleet", 12.0))
+    assert "newest records are not in these answers yet" in words(open_page("fleet"))
+    assert "newest records are not in these answers yet" not in words(open_page("record"))
+
+
+def test_the_plan_before_stands_until_the_new_one_is_chosen(monkeypatch, asked, faulty):
+    """A plan from the records before is shown, marked as such, with the answer it was made from."""
+    monkeypatch.setattr(planning, "AT_ONCE", 0)
+    records, assessment = faulty
+    use(monkeypatch, records, assessment)
+    old, span = read.look(), (assessment.as_of.date(), assessment.as_of.date() + planning.QUARTER)
+    with pytest.raises(worker.StillWorkingError):
+        planning.plan(old, *span)
+    asked[0].future.set_result("first")
+    assert planning.plan(old, *span) == planning.Planned(old, "first")
+    new = replace(old, assessment=replace(assessment, revision=8))
+    assert planning.plan(new, *span) == planning.Planned(old, "first", asked[1])
+    asked[1].future.set_result("second")
+    assert planning.plan(new, *span) == planning.Planned(new, "second")
+
+
+def test_the_line_about_time_counts_down_from_what_is_known():
+    """What waits says so; what runs says how long it takes and how long it has run."""
+    job = worker.Job("answer", (), "Working", 12.4)
+    assert waiting._time(job) == "waits for the one before it."
+    job.begun = 0.0
+    assert waiting._time(job).startswith("about 12 s, ")
+    assert job.share == 0.95
+    job.told = ("Choosing the visits", 0.4)
+    assert job.share == 0.4
