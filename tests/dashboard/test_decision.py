@@ -41,9 +41,10 @@ def test_an_overruling_is_seen_at_once_and_can_be_taken_back(store):
 
 def test_an_overruling_without_an_end_is_refused(store):
     """Nothing is written, and the message names the field."""
+    today = read.look().as_of.date()  # looking may enter what is shown
     before = read.revision()
     with pytest.raises(UserError) as caught:
-        overruling.overrule(real_store.SOUND, "watch", None, read.look().as_of.date(), by="A. Lind", reason="why")
+        overruling.overrule(real_store.SOUND, "watch", None, today, by="A. Lind", reason="why")
     assert caught.value.where == "Until"
     assert read.revision() == before
 
