@@ -52,6 +52,7 @@ class Visitor:
         self._kept: dict[str, ForwardMsg] = {}
         self._states: dict[str, WidgetState] = {}
         self._where: tuple[str, str] = ("", "")
+        self.session = ""  # how the server calls this visit
         self._script = ""  # how the server calls the page that is open
         self._places: dict[tuple[int, ...], tuple[str, Any, str]] = {}
         self.seen = Seen(0.0)
@@ -107,8 +108,9 @@ class Visitor:
         while True:
             message = self._next(started + self._longest_s)
             what = message.WhichOneof("type")
-            if what == "new_session" and whole:
-                places = {}
+            if what == "new_session":
+                self.session = message.new_session.initialize.session_id
+                places = {} if whole else places
             elif what == "navigation":
                 self._script = message.navigation.page_script_hash
             elif what == "page_info_changed":
