@@ -12,7 +12,7 @@ from plotly.subplots import make_subplots
 from dashboard.figures import ground
 
 if TYPE_CHECKING:
-    from dashboard.seam.pricing import Curve
+    from dashboard.seam.price_curves import Curve
 
 # Light to dark with the budget, so that the order is seen without the legend; the chosen one is drawn thick.
 SHADES = ("#1f5f70", "#2f7f93", "#4f9fb3", "#7fbccb", "#a6d2dc")

@@ -93,7 +93,7 @@ def _ask(
     job = worker.present.ask(
         "answer", records, settings, key[3],
         says=f"Working out the fleet: {len(records.probes)} probes, {many:,} readings".replace(",", "\u202f"),
-        about_s=1.0 + many * _s_per_reading,
+        about_s=about_s(records),
     )  # fmt: skip
     made = _Asked(job, line, frozenset(records.probes["probe"]), many)
     _asked[key] = made
@@ -107,6 +107,11 @@ def _ask(
 
     job.future.add_done_callback(when_done)
     return made
+
+
+def about_s(records: Records) -> float:
+    """How long an answer takes, as far as is known here, s."""
+    return 1.0 + len(records.readings) * _s_per_reading
 
 
 def _measured(job: Job, readings: int) -> None:

@@ -16,13 +16,18 @@ import traceback
 from collections.abc import Callable, Sequence
 from datetime import date, datetime
 from queue import SimpleQueue
-from typing import Any, BinaryIO
+from typing import TYPE_CHECKING, Any, BinaryIO
 
 from analytics.advice.plan_result import Plan
 from analytics.records.loan import Loan
 from analytics.records.snapshot import Records
 from analytics.results import FleetAssessment, ProbeResult
 from analytics.settings import Settings
+
+if TYPE_CHECKING:
+    from analytics.charts.price import Situation
+    from analytics.replays.results import Replay
+    from dashboard.seam.price_curves import Curve
 
 Tell = Callable[[str, float], None]
 
@@ -51,7 +56,25 @@ def plan(
     return service_plan(assessment, records, settings, from_on, to_on, list(lent), progress=tell)
 
 
-TASKS: dict[str, Callable[..., Any]] = {"answer": answer, "probes_at": probes_at, "plan": plan}
+def price(
+    asked: Situation, reference_readings: int, window_cadence_days: float | None, *, tell: Tell  # noqa: ARG001
+) -> tuple[dict[str, Any], tuple[Curve, ...]]:  # fmt: skip
+    """What watching costs: the document, and the curves of the picture."""
+    from analytics.charts.price_document import price_document
+    from dashboard.seam.price_curves import curves
+
+    document = price_document(asked, reference_readings=reference_readings, window_cadence_days=window_cadence_days)
+    return document, curves(asked)
+
+
+def replayed(records: Records, settings: Settings, until: datetime, *, tell: Tell) -> Replay:
+    """The replay of the records."""
+    from analytics.replay import replay
+
+    return replay(records, settings, until, tell)
+
+
+TASKS: dict[str, Callable[..., Any]] = {"answer": answer, "probes_at": probes_at, "plan": plan, "price": price, "replay": replayed}
 
 
 def main() -> None:

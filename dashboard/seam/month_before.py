@@ -34,7 +34,7 @@ def changes(look: read.Look, since: datetime) -> Changes | None:
             for other, one in list(_asked.items()):
                 if one.future.cancel() or len(_asked) >= MOST:
                     del _asked[other]
-            job = worker.beside.ask(
+            job = worker.later.ask(
                 "probes_at", look.records, look.settings, since, says="Working out the answers of a month before", about_s=10.0
             )
             _asked[key] = job

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 from typing import Any
 
@@ -10,28 +10,17 @@ import numpy as np
 import pandas as pd
 import streamlit as st
 
-from analytics.charts.price import HABIT_PCT, Situation, habit_checks, mean_checks
+from analytics.charts.price import Situation
 from analytics.charts.price_basis import Basis, basis_of
-from analytics.charts.price_document import BUDGETS, price_document
-from analytics.errors import UserError
-from dashboard.seam import keep, read
+from analytics.charts.price_document import price_document
+from dashboard.seam import answers, keep, read, worker
+from dashboard.seam.price_curves import Curve, curves
 
-CURVE_STEPS_PCT = (1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 15.0)
-CURVE_DRIFTS_PCT_PER_YEAR = (2.0, 3.0, 5.0, 7.0, 10.0, 15.0, 20.0, 30.0, 40.0)
-CENTURY_DAYS = 36525.0
 # Where there is no fleet yet: weekly, 5000 counts, 1 % of placing (common practice, no source).
 WITHOUT_FLEET = Basis(0, 0, 7.0, 5000.0, 1.0)
 
 
-@dataclass(frozen=True)
-class Curve:
-    """Days to a signal against the size of the change; None where it does not come within a century."""
-
-    name: str
-    kind: str  # "step", "drift"
-    budget: float | None  # None: the old habit
-    size: tuple[float, ...]  # per cent, per cent a year
-    days: tuple[float | None, ...]
+_kept = worker.Kept(most=64)
 
 
 def own_fleet() -> Basis:
@@ -51,32 +40,25 @@ def situation(budget: float, cadence_days: float, counts: float, repositioning_p
     return Situation(budget, cadence_days, counts, repositioning_pct, read.settings().limits.dead_band_pct)
 
 
-@st.cache_resource(max_entries=64, show_spinner="Walking the charts …")
-def document(asked: Situation, reference_readings: int, window_cadence_days: float | None) -> dict[str, Any]:
-    """The whole answer, as ``steadycount design --json`` gives it."""
-    return price_document(asked, reference_readings=reference_readings, window_cadence_days=window_cadence_days)
+def priced(asked: Situation) -> tuple[dict[str, Any], tuple[Curve, ...]]:
+    """The whole answer, as ``steadycount design --json`` gives it, and one curve a budget and kind of change.
+
+    Raises:
+        StillWorkingError: they are being worked out, which takes some seconds; not where the store is a small one.
+    """
+    settings = read.settings()
+    given = (asked, settings.reference.readings, settings.schedule.window_check_days)
+    if len(read.records().readings) <= answers.AT_ONCE:
+        return _at_once(*given)
+    ask = partial(worker.beside.ask, "price", *given, says="Walking the charts", about_s=4.0)
+    found: tuple[dict[str, Any], tuple[Curve, ...]] = _kept.have(given, ask)
+    return found
 
 
 @st.cache_resource(max_entries=64, show_spinner="Walking the charts …")
-def curves(asked: Situation) -> tuple[Curve, ...]:
-    """One curve a budget and kind of change, the budget asked for among them, and the old habit's."""
-    found = []
-    for kind, sizes in (("step", CURVE_STEPS_PCT), ("drift", CURVE_DRIFTS_PCT_PER_YEAR)):
-        for budget in sorted({*BUDGETS, asked.budget_per_probe_year}):
-            try:
-                other = replace(asked, budget_per_probe_year=budget)
-            except UserError:  # a cadence at which this budget is not computed
-                continue
-            days = tuple(_days(mean_checks(other, kind, size)[0], asked) for size in sizes)
-            found.append(Curve(f"{budget:g} a probe-year", kind, budget, sizes, days))
-        habit = tuple(_days(habit_checks(asked, kind, size), asked) for size in sizes)
-        found.append(Curve(f"fixed ±{HABIT_PCT:g} %", kind, None, sizes, habit))
-    return tuple(found)
-
-
-def _days(checks: float, asked: Situation) -> float | None:
-    days = checks * asked.cadence_days
-    return days if days <= CENTURY_DAYS else None
+def _at_once(asked: Situation, reference_readings: int, window_cadence_days: float | None) -> tuple[dict[str, Any], tuple[Curve, ...]]:
+    document = price_document(asked, reference_readings=reference_readings, window_cadence_days=window_cadence_days)
+    return document, curves(asked)
 
 
 def curve_table(found: tuple[Curve, ...]) -> pd.DataFrame:

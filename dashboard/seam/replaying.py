@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import partial
 from threading import Lock
 
 import pandas as pd
@@ -16,7 +17,7 @@ from analytics.replays.coverage import Coverage
 from analytics.replays.results import AlarmRate, Forecast, LeadTimes, Replay
 from dashboard.parts import links, values
 from dashboard.parts.words import CAUSE, QUANTITY, RULE
-from dashboard.seam import place, read
+from dashboard.seam import answers, place, read, worker
 
 SECONDS_A_MONTH, SECONDS_A_PROBE_MONTH = 0.05, 0.005  # as measured on one core
 VERDICTS = {
@@ -28,6 +29,10 @@ VERDICTS = {
 }
 
 
+Key = tuple[str, int, str, datetime]
+_beside = worker.Kept(most=4)
+
+
 @dataclass
 class _Box:
     """Holds one replay, and lets only one visitor work it out."""
@@ -37,7 +42,7 @@ class _Box:
 
 
 @st.cache_resource(max_entries=4, show_spinner=False)
-def _box(key: tuple[str, int, str, datetime]) -> _Box:  # noqa: ARG001 - the key is the cache's
+def _box(key: Key) -> _Box:  # noqa: ARG001 - the key is the cache's
     return _Box()
 
 
@@ -56,23 +61,43 @@ def until(records: Records, as_of: datetime) -> datetime:
     return min([as_of, max(newest)]) if newest else as_of
 
 
-def _here() -> tuple[_Box, datetime]:
+def _here() -> tuple[Key, _Box, datetime]:
     records, settings = read.records(), read.settings()
     moment = until(records, read.moment())
-    return _box((str(place.store_path()), read.revision(), settings.fingerprint, moment)), moment
+    key = (str(place.store_path()), records.revision, settings.fingerprint, moment)
+    return key, _box(key), moment
 
 
 def kept() -> Replay | None:
-    """The replay of these records, where somebody has had it worked out already."""
-    return _here()[0].result
+    """The replay of these records, where somebody has had it worked out already.
+
+    Raises:
+        StillWorkingError: somebody has asked for it, and it is not there yet.
+    """
+    key, box, _ = _here()
+    if box.result is not None:
+        return box.result
+    found: Replay | None = _beside.known(key)
+    return found
 
 
 def worked_out(tell: Callable[[str, float], None]) -> Replay:
-    """The replay of these records; a second visitor waits for the first and does not do the work again."""
-    box, moment = _here()
+    """The replay of these records; a second visitor waits for the first and does not do the work again.
+
+    Raises:
+        StillWorkingError: it is being worked out beside the page, as on all but small stores.
+    """
+    key, box, moment = _here()
+    records, settings = read.records(), read.settings()
+    if len(records.readings) > answers.AT_ONCE:
+        ask = partial(
+            worker.later.ask, "replay", records, settings, moment, says="Replaying the months", about_s=max(cost()[2], 1.0)
+        )
+        found: Replay = _beside.have(key, ask)
+        return found
     with box.lock:
         if box.result is None:
-            box.result = replay(read.records(), read.settings(), moment, tell)
+            box.result = replay(records, settings, moment, tell)
     return box.result
 
 

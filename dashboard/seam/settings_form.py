@@ -6,6 +6,7 @@ import json
 import typing
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any, Literal
 
@@ -16,7 +17,7 @@ from pydantic import BaseModel
 from analytics.news import new_alarms, news
 from analytics.results import FleetAssessment
 from analytics.settings import Settings, from_directory, load, shipped
-from dashboard.seam import place, read
+from dashboard.seam import answers, place, read, worker
 from dashboard.seam.signature import because, named
 
 Kind = Literal["yes/no", "whole", "number", "text", "choice", "by name", "other"]
@@ -141,12 +142,33 @@ class Effect:
 
 
 def effect(look: read.Look, settings: Settings) -> Effect:
-    """Work the fleet out again under other settings and set both answers side by side."""
-    from analytics.fleet import assess
+    """Work the fleet out again under other settings and set both answers side by side.
 
-    now, then = look.assessment, assess(look.records, settings, look.as_of)
+    Raises:
+        StillWorkingError: it is being worked out beside the page, as on all but small stores.
+    """
+    if (job := read.awaited()) is not None:  # the answer at hand is not from these records
+        raise worker.StillWorkingError(job)
+    now, then = look.assessment, _under(look, settings)
     counts = pd.DataFrame({"now": _advice(now), "then": _advice(then)}).fillna(0).astype(int)
     return Effect(news(now, then), new_alarms(then, now), counts)
+
+
+def _under(look: read.Look, settings: Settings) -> FleetAssessment:
+    from analytics.fleet import assess
+
+    if len(look.records.readings) <= answers.AT_ONCE:
+        return assess(look.records, settings, look.as_of)
+    key = (str(place.store_path()), look.records.revision, settings.fingerprint, look.as_of)
+    ask = partial(
+        worker.later.ask, "answer", look.records, settings, look.as_of,
+        says="Working the fleet out under these settings", about_s=answers.about_s(look.records),
+    )  # fmt: skip
+    found: FleetAssessment = _others.have(key, ask)
+    return found
+
+
+_others = worker.Kept(most=2)
 
 
 def _advice(assessment: FleetAssessment) -> pd.Series[int]:

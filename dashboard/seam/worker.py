@@ -12,6 +12,7 @@ import subprocess
 import sys
 import threading
 import time
+from collections.abc import Callable, Hashable
 from concurrent.futures import Future
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -58,6 +59,41 @@ class StillWorkingError(Exception):
     def __init__(self, job: Job) -> None:
         super().__init__(job.says)
         self.job = job
+
+
+class Kept:
+    """Results by key, each worked out once for all visitors. most: so many are kept."""
+
+    def __init__(self, most: int) -> None:
+        self._most = most
+        self._gate = threading.Lock()
+        self._jobs: dict[Hashable, Job] = {}  # oldest first
+
+    def have(self, key: Hashable, ask: Callable[[], Job]) -> Any:
+        """The result for the key; a failure is told once, and who loads the page again has it tried again.
+
+        Raises:
+            StillWorkingError: it is not there yet; it has been asked for.
+        """
+        with self._gate:
+            if key not in self._jobs:
+                for old in list(self._jobs)[: max(len(self._jobs) - self._most + 1, 0)]:
+                    self._jobs.pop(old).future.cancel()
+                self._jobs[key] = ask()
+            return self._result(key)
+
+    def known(self, key: Hashable) -> Any:
+        """The same where it was asked for already, else None."""
+        with self._gate:
+            return self._result(key) if key in self._jobs else None
+
+    def _result(self, key: Hashable) -> Any:
+        job = self._jobs[key]
+        if not job.done:
+            raise StillWorkingError(job)
+        if job.future.cancelled() or job.future.exception() is not None:
+            del self._jobs[key]
+        return job.future.result()
 
 
 class Worker:
@@ -143,4 +179,5 @@ def _pipes(process: subprocess.Popen[bytes]) -> tuple[IO[bytes], IO[bytes]]:
 
 
 present = Worker(nice=3)  # the answer that the pages show
-beside = Worker(nice=6)  # what a page can do without for a while
+beside = Worker(nice=6)  # what somebody waits for on one page
+later = Worker(nice=10)  # what takes longest, and what a page stands without

@@ -13,6 +13,7 @@ from analytics.errors import UserError
 from dashboard.figures.price import price_curves
 from dashboard.parts import chart, how_rarely, start, table, values
 from dashboard.seam import pricing, read
+from dashboard.seam.price_curves import CENTURY_DAYS
 
 
 def show() -> None:
@@ -27,10 +28,7 @@ def show() -> None:
     own = pricing.own_fleet()
     try:
         asked = _asked(own)
-        answer = pricing.document(
-            asked, read.settings().reference.readings, read.settings().schedule.window_check_days
-        )
-        found = pricing.curves(asked)
+        answer, found = pricing.priced(asked)
     except UserError as error:
         st.error(str(error), icon=":material/report:")
         return
@@ -155,7 +153,7 @@ def said(days: float | None) -> str:
     >>> said(14.04), said(1500.0), said(None)
     ('14 d', '4.1 years', 'more than a century')
     """
-    if days is None or days > pricing.CENTURY_DAYS:
+    if days is None or days > CENTURY_DAYS:
         return "more than a century"
     return f"{days:.3g} d" if days < 730 else f"{days / 365.25:.2g} years"
 

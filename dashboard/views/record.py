@@ -152,7 +152,7 @@ def _bench(probe: str) -> None:
     entry = form.entry(probe, person.name())
     if entry.started and entry.started_at is None:
         begun = now - timedelta(seconds=round(seconds(entry.time_s) or 0))
-        st.session_state[form.STARTED] = begun
+        form.begin(begun)
         entry = form.entry(probe, person.name())
     background = entry.background_counting()
     expected, verdict = bench.judged(look, entry, now)

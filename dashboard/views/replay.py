@@ -62,9 +62,10 @@ def _result() -> Replay | None:
     def tell(what: str, share: float) -> None:
         bar.progress(min(share, 1.0), what)
 
-    result = replaying.worked_out(tell)
-    place.empty()
-    return result
+    try:
+        return replaying.worked_out(tell)
+    finally:
+        place.empty()
 
 
 def _forecasts(result: Replay) -> None:

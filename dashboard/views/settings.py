@@ -15,6 +15,7 @@ from dashboard.parts.words import PROBE, PROBE_ORDER
 from dashboard.seam import read, settings_form
 
 PENDING = "settings_pending"  # what was changed here and not saved yet, by section and name
+ASKED = "settings_asked"  # the proposal whose effect was asked for
 SHOWN = "settings_effect"  # the proposal whose effect stands on the page, and the effect
 PARTS = ("Values", "Versions")
 
@@ -102,8 +103,9 @@ def _unsaved(pending: dict[settings_form.Key, Any], by_key: dict[settings_form.K
         st.error(str(error), icon=":material/report:")
         return
     if asked:
-        with st.spinner("Working the fleet out under these settings …"):
-            st.session_state[SHOWN] = proposal, settings_form.effect(read.look(), settings)
+        st.session_state[ASKED] = proposal
+    if st.session_state.get(ASKED) == proposal and st.session_state.get(SHOWN, ("",))[0] != proposal:
+        st.session_state[SHOWN] = proposal, settings_form.effect(read.look(), settings)
     seen, found = st.session_state.get(SHOWN, (None, None))
     if seen != proposal or found is None:
         st.caption("It can be saved once its effect has been shown.")
@@ -198,7 +200,7 @@ def _words(layer: dict[str, dict[str, Any]]) -> str:
 def forget() -> None:
     """Drop what was typed and not saved."""
     for key in list(st.session_state):
-        if key in (PENDING, SHOWN) or str(key).startswith("set-"):
+        if key in (PENDING, SHOWN, ASKED) or str(key).startswith("set-"):
             del st.session_state[key]
 
 

@@ -23,7 +23,7 @@ def large(monkeypatch):
         asked.append(worker.Job(task, given, says, about_s))
         return asked[-1]
 
-    monkeypatch.setattr(worker.beside, "ask", ask)
+    monkeypatch.setattr(worker.later, "ask", ask)
     yield asked, then
     month_before._asked.clear()
 

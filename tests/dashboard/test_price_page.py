@@ -11,8 +11,10 @@ import pytest
 
 from analytics.charts.price import Situation, mean_checks
 from analytics.charts.price_basis import basis_of
+from analytics.charts.price_document import BUDGETS, price_document
 from dashboard.figures.price import price_curves
 from dashboard.seam import pricing
+from dashboard.seam.price_curves import CURVE_DRIFTS_PCT_PER_YEAR, CURVE_STEPS_PCT, curves
 from tests.dashboard import made_up
 from tests.dashboard.opened import open_page, use, words
 
@@ -77,13 +79,13 @@ def test_the_picture_has_a_line_for_every_budget_and_the_old_habit(page):
     spec = json.loads(page.get("plotly_chart")[0].proto.spec)
     names = [one["name"] for one in spec["data"]]
     assert len(names) == 10
-    assert {name.split(",")[0] for name in names} == {*(f"{one:g} a probe-year" for one in pricing.BUDGETS), "fixed ±10 %"}
+    assert {name.split(",")[0] for name in names} == {*(f"{one:g} a probe-year" for one in BUDGETS), "fixed ±10 %"}
     assert [one["line"]["width"] for one in spec["data"] if "asked for" in one["name"]] == [4, 4]
 
 
 def test_larger_budgets_lie_lower(page):
     """At the same loss a larger budget signals no later, and each line falls with the size of a drift."""
-    found = pricing.curves(Situation(0.05, 7.0, 4000.0, 1.0))
+    found = curves(Situation(0.05, 7.0, 4000.0, 1.0))
     drifts = sorted((one for one in found if one.kind == "drift" and one.budget), key=lambda one: one.budget)
     for smaller, larger in pairwise(drifts):
         assert all(b <= 1.02 * a for a, b in zip(smaller.days, larger.days, strict=True))
@@ -93,10 +95,10 @@ def test_larger_budgets_lie_lower(page):
 
 def test_the_table_holds_what_the_picture_shows():
     """One row a loss, one column a budget; what is not signalled within a century has no number and no point."""
-    found = pricing.curves(Situation(0.05, 7.0, 4000.0, 1.0))
+    found = curves(Situation(0.05, 7.0, 4000.0, 1.0))
     rows = pricing.curve_table(found)
-    assert list(rows.columns) == ["loss", *(f"{one:g} a probe-year" for one in pricing.BUDGETS), "fixed ±10 %"]
-    assert len(rows) == len(pricing.CURVE_STEPS_PCT) + len(pricing.CURVE_DRIFTS_PCT_PER_YEAR)
+    assert list(rows.columns) == ["loss", *(f"{one:g} a probe-year" for one in BUDGETS), "fixed ±10 %"]
+    assert len(rows) == len(CURVE_STEPS_PCT) + len(CURVE_DRIFTS_PCT_PER_YEAR)
     one = next(c for c in found if c.kind == "step" and c.budget is None)
     assert one.days[0] is None
     trace = next(t for t in price_curves(found, 0.05).data if t.name == "fixed ±10 %")
@@ -112,5 +114,5 @@ def test_an_empty_store_says_what_to_do_first(monkeypatch):
 def test_the_readme_names_every_key_of_the_answer(page):
     """The keys of ``design --json`` for users are in the README, so that a script can be written from it."""
     readme = (ROOT / "README.md").read_text(encoding="utf-8")
-    answer = pricing.document(Situation(0.05, 7.0, 5000.0, 1.0), 20, None)
+    answer = price_document(Situation(0.05, 7.0, 5000.0, 1.0), reference_readings=20, window_cadence_days=None)
     assert [one for one in answer if f"`{one}`" not in readme] == []

@@ -19,7 +19,7 @@ from dashboard.figures.replay_causes import replay_causes
 from dashboard.figures.replay_forecasts import MOST, replay_forecasts, shown
 from dashboard.figures.replay_leads import replay_leads
 from dashboard.parts import chart
-from dashboard.seam import read, replaying
+from dashboard.seam import answers, read, replaying, worker
 from tests.dashboard import made_up
 from tests.dashboard.opened import open_page, use, words
 from tests.replays.replay_fleets import SHIPPED, fleet, replayed
@@ -36,6 +36,7 @@ def opened(monkeypatch, answer, records=None, *, done=True, **parameters):
     """The page on the replayed fleet; ``done``: somebody has had it worked out before."""
     known = records if records is not None else fleet("weekly")[1]
     use(monkeypatch, known, answer)
+    monkeypatch.setattr(answers, "AT_ONCE", len(known.readings))
     if done:
         monkeypatch.setattr(replaying, "kept", lambda: replayed("weekly"))
     return open_page("replay", **parameters)
@@ -90,8 +91,24 @@ def test_a_new_revision_is_worked_out_anew(monkeypatch, answer):
     monkeypatch.setattr(replaying, "replay", lambda *_: replayed("weekly"))
     opened(monkeypatch, answer, done=False, run="yes")
     assert replaying.kept() is not None
-    monkeypatch.setattr(read, "revision", lambda: answer.revision + 1)
+    newer = replace(read.records(), revision=answer.revision + 1)
+    monkeypatch.setattr(read, "records", lambda: newer)
     assert replaying.kept() is None
+
+
+def test_a_large_store_is_replayed_beside_the_page(monkeypatch, answer):
+    """The page shows how far it is, also to the next visitor, and then the replay."""
+    monkeypatch.setattr(answers, "AT_ONCE", 0)
+    job = worker.Job("replay", (), "Replaying the months", 40.0)
+    monkeypatch.setattr(worker.later, "ask", lambda *_, **__: job)
+    monkeypatch.setattr(replaying, "_beside", worker.Kept(most=1))
+    use(monkeypatch, fleet("weekly")[1], answer)
+    for parameters in ({"run": "yes"}, {}):
+        at = open_page("replay", **parameters)
+        assert not at.exception
+        assert at.get("progress")[0].proto.text.startswith("Replaying the months;")
+    job.future.set_result(replayed("weekly"))
+    assert "Did the forecasts hold?" in words(open_page("replay"))
 
 
 def test_it_says_the_same_whatever_the_hour(monkeypatch, answer):
