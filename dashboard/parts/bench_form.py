@@ -13,6 +13,7 @@ from dashboard.seam.bench_entry import CONDITIONS, SETUP, Entry
 
 PLAIN = (*SETUP, "time_s", "background_time_s", "background", "below", "above", "side", *CONDITIONS, "note")
 SHAPE, STARTED, FOR = "b_shape", "b_started", "b_for"
+TO_THE_SECOND = "b_started_exactly"  # the box for the begin shows minutes, and would give no more back
 OFFERED, DRAWN = "b_offered", "b_drawn"  # texts for boxes that were never drawn in this visit; whether they were
 MOST_COUNTINGS, MOST_PLACEMENTS = 10, 6
 LABELS = {
@@ -47,8 +48,22 @@ def fill(entry: Entry) -> None:
         texts = {}
     st.session_state[OFFERED] = texts
     st.session_state[SHAPE] = [len(one) for one in entry.placements]
-    st.session_state[STARTED] = entry.started_at
+    begin(entry.started_at)
     st.session_state[FOR] = entry.probe
+
+
+def begin(at: datetime | None) -> None:
+    """Put the begin of the check into its box. Only before it is drawn."""
+    st.session_state[STARTED] = st.session_state[TO_THE_SECOND] = at
+
+
+def _begun() -> datetime | None:
+    """When the check was begun, to the second as long as nobody typed another minute."""
+    shown, exact = st.session_state.get(STARTED), st.session_state.get(TO_THE_SECOND)
+    if isinstance(shown, datetime) and isinstance(exact, datetime):
+        same = shown.replace(second=0, microsecond=0) == exact.replace(second=0, microsecond=0)
+        return exact if same else shown
+    return shown if isinstance(shown, datetime) else None
 
 
 def filled(probe: str) -> bool:
@@ -63,7 +78,7 @@ def entry(probe: str, by: str) -> Entry:
         for p, many in enumerate(st.session_state.get(SHAPE, [1]))
     )
     typed = Entry.from_payload({name: _text(box(name)) for name in PLAIN})
-    return replace(typed, probe=probe, by=by, placements=placements, started_at=st.session_state.get(STARTED))
+    return replace(typed, probe=probe, by=by, placements=placements, started_at=_begun())
 
 
 def _text(key: str) -> object:

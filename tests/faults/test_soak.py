@@ -115,11 +115,11 @@ def look(visitor: Visitor, pages, chance: random.Random, notes: Notes, end: floa
 
 
 def record(visitor: Visitor, probes, chance: random.Random, notes: Notes, end: float) -> None:
-    """One who counts, types, writes a note and saves, probe after probe; between checks of one probe lies a minute."""
+    """One who counts, types, writes a note and saves, probe after probe; a check of one probe may follow another within the minute."""
     last = dict.fromkeys(probes, 0.0)
     while time.monotonic() < end:
         probe = min(probes, key=last.__getitem__)
-        if time.time() < last[probe] + 61:
+        if time.time() < last[probe] + 12:
             notes.saw("probe", visitor.go("probe", f"probe={probe}"))
             time.sleep(chance.uniform(*PAUSE_S))
             continue
