@@ -13,7 +13,7 @@ counts from a third of its charge down, a warm room from 24 °C up, time since s
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -87,23 +87,13 @@ def companions(charts: ResponseCharts, states: Responses) -> dict[int, Companion
         first = np.flatnonzero(np.append(True, np.diff(rows.unit[use]) != 0)) if len(use) else np.zeros(0, np.int64)
         count = np.diff(np.append(first, len(use)))
         first, count = first[count >= LEAST_CHECKS], count[count >= LEAST_CHECKS]
-        end = first + count
-        for length in LENGTHS:
-            longer = count > length
-            newest = np.full(int(longer.sum()), length)
-            _take_in(best, shape, stretches(use, end[longer] - length, newest), logged, charts)
-        _take_in(best, shape, stretches(use, first, count), logged, charts)
+        newest = [(first + count - length)[count > length] for length in LENGTHS]
+        lengths = np.repeat(LENGTHS, [len(one) for one in newest])
+        for group in stretches(use, np.concatenate([*newest, first]), np.concatenate([lengths, count])):
+            for unit, found in _fits(shape, group, logged, charts):
+                if unit not in best or found.nats > best[unit].nats:
+                    best[unit] = found
     return best
-
-
-def _take_in(
-    best: dict[int, Companion], shape: Shape, groups: Iterable[Stretches], logged: Floats, charts: ResponseCharts
-) -> None:
-    """The surer of what each unit has and what these stretches of its checks say."""
-    for group in groups:
-        for unit, found in _fits(shape, group, logged, charts):
-            if unit not in best or found.nats > best[unit].nats:
-                best[unit] = found
 
 
 def _fits(shape: Shape, group: Stretches, logged: Floats, charts: ResponseCharts) -> Iterator[tuple[int, Companion]]:
