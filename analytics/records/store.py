@@ -139,7 +139,11 @@ class Store:
             version = schema.version_of(con, str(self.path))
             schema.refuse_newer(version, str(self.path))
             if 0 < version < schema.VERSION:
-                self._keep_older(con, version)
+                con.execute("CHECKPOINT")
+                con.close()
+                self._keep_older(version)
+                self._make_newer(version)
+                con, version = self._connect(read_only=False), schema.VERSION
             con.execute("BEGIN")
             schema.migrate(con, version)
             yield con
@@ -152,14 +156,32 @@ class Store:
         finally:
             con.close()
 
-    def _keep_older(self, con: duckdb.DuckDBPyConnection, version: int) -> None:
+    def _keep_older(self, version: int) -> None:
         """A copy of the store as it was, beside it, before its layout is changed."""
         kept = self.path.with_name(f"{self.path.name}.layout-{version}")
         if not kept.exists():
-            con.execute("CHECKPOINT")
             draft = kept.with_name(kept.name + ".part")
             shutil.copyfile(self.path, draft)
             draft.replace(kept)
+
+    def _make_newer(self, version: int) -> None:
+        """The store with the present layout in place of the older one: made beside it and moved there when whole.
+
+        Changed in place and killed before the database had put its log away, the file could not be opened again: the log
+        is read before the functions that the tables' own checks need are there.
+        """
+        newer = Store(self.path.with_name(self.path.name + ".newer"))
+        newer._remove_unborn()
+        try:
+            shutil.copyfile(self.path, newer.path)
+            with contextlib.closing(newer._connect(read_only=False)) as con:
+                con.execute("BEGIN")
+                schema.migrate(con, version)
+                con.execute("COMMIT")
+                con.execute("CHECKPOINT")
+            newer.path.replace(self.path)
+        finally:
+            newer._remove_unborn()
 
     def _remove_unborn(self) -> None:
         """A store whose first transaction failed holds nothing: leave no empty file behind."""
