@@ -27,7 +27,7 @@ from analytics.records.report import FileCount, LoadReport
 from analytics.records.saved_maps import find_map
 from analytics.records.sql import QUIET, first, quoted, scalar
 from analytics.records.staging import StagedFile, Staging
-from analytics.records.store import Store, exists
+from analytics.records.store import Store, exists, finish_birth
 from analytics.records.store_settings import settings_layer, site_now, zone_in
 from analytics.records.wide import spread
 from analytics.records.write import beside, digests, insert_new, register_names
@@ -66,6 +66,8 @@ def load_files(
         raise UserError("no file was named", do="Name at least one file to load.")
     if not create and not exists(path):
         raise UserError("there is no store", where=str(path), do="Make one first, or name another with --store.")
+    if create and not dry_run:
+        finish_birth(path)
     zone = time_zone or zone_of(path)
     moment = now or site_now(zone)
     cmap = find_map(path, column_map)

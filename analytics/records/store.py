@@ -279,6 +279,13 @@ def create(path: str | Path) -> None:
         pass
 
 
+def finish_birth(path: str | Path) -> None:
+    """Make an empty store of a file whose first load was killed; any other file is left as it is."""
+    path = Path(path)
+    if path.is_file() and sidecar.read(path) is None:
+        create(path)
+
+
 def holds_only(path: str | Path, *, by: str) -> bool:
     """Whether every change in the store was made by this one (for ``demo``; alerts shown aside); True where there is no file."""
     if not exists(path):

@@ -328,3 +328,13 @@ def test_what_a_load_taken_back_touched_is_known_to_the_log(clinic, row):
     assert changes[-1].touches == frozenset({1})
     assert withdrawn_by(changes, 2, "GP-001", 1) == "withdrawn: load taken back by anna: wrong file"
     assert len(records_at(clinic.store, 2).records.readings) == 1
+
+
+def test_a_first_load_that_was_killed_can_be_made_again(empty_clinic):
+    """What it left is a database without a table; the same files then load as if it was not there."""
+    duckdb.connect(str(empty_clinic.store)).close()
+    with pytest.raises(UserError, match="there is no store"):
+        snapshot(empty_clinic.store)
+    assert empty_clinic.register().held_count == 0
+    assert len(snapshot(empty_clinic.store).probes) == 2
+    assert check_store(empty_clinic.store) == []
