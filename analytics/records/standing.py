@@ -2,7 +2,8 @@
 
 A print is the number and the sum of the hashes of all rows of one probe. Where it is what it was, so are the rows; only the
 readings of other probes are read. Nothing is concluded from the history of changes: whatever adds, corrects, hides or undoes a
-row changes the print of its probe.
+row changes the print of its probe. That it is the same store still, and not another or an earlier one put in its place, is told by
+the hash in the chain of the history.
 """
 
 from __future__ import annotations
@@ -41,6 +42,7 @@ class Standing:
     now: Records  # the small tables of this revision; its readings are those of the altered probes
     readings_prints: Prints
     altered: frozenset[str]  # probes whose readings are not those of the base
+    head: str = ""  # hash of the history at this revision
 
     @property
     def revision(self) -> int:
@@ -102,8 +104,10 @@ def standing(path: str | Path) -> Standing:
 
 
 def read_on(path: str | Path, before: Standing) -> Standing:
-    """The newest revision, reading only what is not what it was; everything where too much is another."""
+    """The newest revision, reading only what is not what it was; everything where too much is another, or the store itself."""
     with Store(path).reading() as con:
+        if _head(con, before.revision) != before.head:
+            return _anew(con)
         revision, prints = answering_in(con), _prints(con)
         altered = frozenset(
             one for one in {*prints, *before.base_prints} if prints.get(one) != before.base_prints.get(one)
@@ -111,12 +115,18 @@ def read_on(path: str | Path, before: Standing) -> Standing:
         if len(altered) > max(REREAD_SHARE * len(before.base_prints), 3):
             return _anew(con)
         now = small_tables_in(con, revision, readings_in(con, sorted(altered)))
-    return Standing(before.base, before.base_prints, now, prints, altered)
+        return Standing(before.base, before.base_prints, now, prints, altered, _head(con, revision))
 
 
 def _anew(con: duckdb.DuckDBPyConnection) -> Standing:
     prints, whole = _prints(con), records_in(con, answering_in(con))
-    return Standing(whole, prints, replace(whole, readings=whole.readings.iloc[:0]), prints, frozenset())
+    later = replace(whole, readings=whole.readings.iloc[:0])
+    return Standing(whole, prints, later, prints, frozenset(), _head(con, whole.revision))
+
+
+def _head(con: duckdb.DuckDBPyConnection, revision: int) -> str:
+    found = con.execute("SELECT hash FROM change WHERE revision = ?", [revision]).fetchone()
+    return str(found[0]) if found else ""
 
 
 def _prints(con: duckdb.DuckDBPyConnection) -> Prints:

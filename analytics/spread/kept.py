@@ -70,7 +70,7 @@ class KeptFleet:
 
     def answer(self, stand: Standing, settings: Settings, as_of: datetime) -> FleetAssessment:
         """What ``fleet.assess`` answers for these records, to the same last digit."""
-        found = self._from_kept(stand, settings, as_of)
+        found = self.go_on(stand, settings, as_of)
         if found is not None:
             return found
         self.again.clear()
@@ -79,7 +79,8 @@ class KeptFleet:
         self.whole = kept(worked, stand, settings, as_of)
         return worked.answer
 
-    def _from_kept(self, stand: Standing, settings: Settings, as_of: datetime) -> FleetAssessment | None:
+    def go_on(self, stand: Standing, settings: Settings, as_of: datetime) -> FleetAssessment | None:
+        """The same from what is kept, with no more than single groups worked out; None where that does not do."""
         whole = self.whole
         if whole is None or whole.config != settings.fingerprint or whole.as_of != as_of:
             return None

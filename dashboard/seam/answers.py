@@ -3,6 +3,7 @@
 A saved check makes a new answer. Where that takes longer than a page may, visitors see the answer before it and are told so;
 the new one comes by itself. Where there is none before it, or the records are no longer those it speaks of (a probe more or
 less, readings undone), the page waits and shows how far it is.
+What a check concerns is mostly one site: then its answer is made at once from the last one (``analytics.spread.kept``).
 """
 
 from __future__ import annotations
@@ -11,11 +12,13 @@ from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import dataclass
 from datetime import datetime
-from threading import Lock
+from threading import Lock, Thread
 
 from analytics.records.snapshot import Records
+from analytics.records.standing import Standing
 from analytics.results import FleetAssessment
 from analytics.settings import Settings
+from analytics.spread.kept import KeptFleet
 from dashboard.seam import worker
 from dashboard.seam.worker import Job, StillWorkingError
 
@@ -36,16 +39,26 @@ class _Asked:
     probes: frozenset[str]
     readings: int
 
+    @property
+    def answer(self) -> FleetAssessment:
+        """What came of it; raises what the work raised."""
+        made = self.job.future.result()
+        found: FleetAssessment = made[1] if isinstance(made, tuple) else made
+        return found
 
+
+_kept: dict[tuple[str, str], KeptFleet] = {}  # by store and folder of settings: the last answer for now, to go on from
 _asked: dict[Key, _Asked] = {}  # oldest first
 
 
 def found(
-    key: Key, line: Line, records: Records, settings: Settings, entered: Callable[[FleetAssessment], None] | None = None
-) -> FleetAssessment:
+    key: Key, line: Line, records: Records | Standing, settings: Settings,
+    entered: Callable[[FleetAssessment], None] | None = None,
+) -> FleetAssessment:  # fmt: skip
     """The answer for the key, or the last one on the same line while that is being worked out.
 
-    entered: called once with the new answer, on the worker's thread.
+    records: standing where the answer for now is asked for, which the next one may go on from.
+    entered: called once with the new answer, on a thread of its own.
 
     Raises:
         StillWorkingError: there is no answer to show meanwhile.
@@ -58,8 +71,7 @@ def found(
         if one is None:
             one = _ask(key, line, records, settings, entered)
         if one.job.done:
-            answer: FleetAssessment = one.job.future.result()
-            return answer
+            return one.answer
         before = _before(line, one)
     if before is None:
         raise StillWorkingError(one.job)
@@ -78,11 +90,14 @@ def forget() -> None:
         for one in _asked.values():
             one.job.future.cancel()
         _asked.clear()
+        _kept.clear()
 
 
 def _ask(
-    key: Key, line: Line, records: Records, settings: Settings, entered: Callable[[FleetAssessment], None] | None
+    key: Key, line: Line, given: Records | Standing, settings: Settings, entered: Callable[[FleetAssessment], None] | None
 ) -> _Asked:
+    stand = given if isinstance(given, Standing) else None
+    records = given.records if isinstance(given, Standing) else given
     for other, old in list(_asked.items()):
         if old.line == line and old.job.future.cancel():  # not begun, and nobody will ask for it any more
             del _asked[other]
@@ -90,20 +105,29 @@ def _ask(
     for other in spent[: max(len(spent) - MOST + 1, 0)]:
         del _asked[other]
     many = len(records.readings)
-    job = worker.present.ask(
-        "answer", records, settings, key[3],
-        says=f"Working out the fleet: {len(records.probes)} probes, {many:,} readings".replace(",", "\u202f"),
-        about_s=about_s(records),
-    )  # fmt: skip
+    says = f"Working out the fleet: {len(records.probes)} probes, {many:,} readings".replace(",", "\u202f")
+    place = (key[0], key[2])
+    at_once = _kept[place].go_on(stand, settings, key[3]) if stand is not None and place in _kept else None
+    if at_once is not None:
+        job = Job("whole", (), says, about_s(records))
+        job.future.set_result(at_once)
+        if entered is not None:
+            Thread(target=entered, args=(at_once,), daemon=True).start()
+        _asked[key] = _Asked(job, line, frozenset(records.probes["probe"]), many)
+        return _asked[key]
+    task = "answer" if stand is None else "whole"
+    job = worker.present.ask(task, given, settings, key[3], says=says, about_s=about_s(records))
     made = _Asked(job, line, frozenset(records.probes["probe"]), many)
     _asked[key] = made
 
-    def when_done(future: Future[FleetAssessment]) -> None:
+    def when_done(future: Future[FleetAssessment | tuple[KeptFleet, FleetAssessment]]) -> None:
         if future.cancelled() or future.exception() is not None:
             return
         _measured(job, many)
+        if isinstance(got := future.result(), tuple):
+            _kept[place] = got[0]
         if entered is not None:
-            entered(future.result())
+            entered(made.answer)
 
     job.future.add_done_callback(when_done)
     return made
@@ -126,6 +150,5 @@ def _before(line: Line, now: _Asked) -> FleetAssessment | None:
         if one is not now and one.line == line and one.job.done and not one.job.future.cancelled():
             if one.probes != now.probes or one.readings > now.readings or one.job.future.exception() is not None:
                 return None
-            answer: FleetAssessment = one.job.future.result()
-            return answer
+            return one.answer
     return None

@@ -21,8 +21,10 @@ from typing import TYPE_CHECKING, Any, BinaryIO
 from analytics.advice.plan_result import Plan
 from analytics.records.loan import Loan
 from analytics.records.snapshot import Records
+from analytics.records.standing import Standing
 from analytics.results import FleetAssessment, ProbeResult
 from analytics.settings import Settings
+from analytics.spread.kept import KeptFleet
 
 if TYPE_CHECKING:
     from analytics.charts.price import Situation
@@ -37,6 +39,15 @@ def answer(records: Records, settings: Settings, as_of: datetime, *, tell: Tell)
     from analytics.fleet import assess
 
     return assess(records, settings, as_of)
+
+
+def whole(
+    stand: Standing, settings: Settings, as_of: datetime, *, tell: Tell  # noqa: ARG001
+) -> tuple[KeptFleet, FleetAssessment]:
+    """The same, with what the next answer can go on from."""
+    fleet = KeptFleet()
+    found = fleet.answer(stand, settings, as_of)
+    return fleet, found
 
 
 def probes_at(records: Records, settings: Settings, as_of: datetime, *, tell: Tell) -> tuple[ProbeResult, ...]:  # noqa: ARG001
@@ -74,7 +85,7 @@ def replayed(records: Records, settings: Settings, until: datetime, *, tell: Tel
     return replay(records, settings, until, tell)
 
 
-TASKS: dict[str, Callable[..., Any]] = {"answer": answer, "probes_at": probes_at, "plan": plan, "price": price, "replay": replayed}
+TASKS: dict[str, Callable[..., Any]] = {"answer": answer, "whole": whole, "probes_at": probes_at, "plan": plan, "price": price, "replay": replayed}
 
 
 def main() -> None:

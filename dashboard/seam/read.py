@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime, time, timedelta
 from pathlib import Path
 
 import streamlit as st
@@ -11,11 +11,14 @@ from streamlit.runtime.scriptrunner import get_script_run_ctx
 
 from analytics import moment as clock
 from analytics.records.snapshot import Records
+from analytics.records.standing import Standing
 from analytics.results import FleetAssessment
 from analytics.settings import Settings, from_directory, load
 from dashboard.seam import answers, place, said
 from dashboard.seam.place import store_path
 from dashboard.seam.worker import Job
+
+_last_stand: dict[str, Standing] = {}
 
 AS_OF = "as_of"  # query parameter of every page: look at the fleet as it was then
 
@@ -69,14 +72,16 @@ def assessment(as_of: datetime | None = None) -> FleetAssessment:
     On a store that takes its time, a page gets the last answer while the newest is being worked out (``answers.found``).
     """
     when, known = as_of or moment(), records()
+    now = as_of is None and not st.query_params.get(AS_OF)
     key = (str(store_path()), answering(), str(place.config_directory() or ""), when)
-    stored = as_of is None and not st.query_params.get(AS_OF) and place.config_directory() is None
+    stored = now and place.config_directory() is None
 
     def enter(found: FleetAssessment) -> None:
         said.enter(found, known)
 
     if len(known.readings) > answers.AT_ONCE and get_script_run_ctx(suppress_warning=True) is not None:
-        return answers.found(key, _line(as_of), known, settings(), enter if stored else None)
+        given = _stand_of(*key[:2]) if now else known
+        return answers.found(key, _line(as_of), given, settings(), enter if stored else None)
     found = _assess(*key)
     if stored:
         enter(found)
@@ -102,31 +107,35 @@ def look(as_of: datetime | None = None) -> Look:
 def moment() -> datetime:
     """The moment the page stands for: its ``as_of`` parameter, else now in the site's time zone.
 
-    Now is cut to the hour, so that visitors share one answer, but never lies before the newest record.
+    Now is the whole of today, as for a date without a time: visitors share one answer, what is entered or decided holds at
+    once, and a new check leaves all that it does not concern as it was. It never lies before the newest reading.
     """
     zone = settings().site.time_zone
     asked = st.query_params.get(AS_OF)
     if asked:
         return clock.parse(asked, zone, where=f"address, {AS_OF}")
     now = clock.now(zone)
-    hour = now.replace(minute=0, second=0, microsecond=0)
-    known = records()
-    taken = known.readings["taken_at"]
-    newest = taken.max().to_pydatetime() if len(taken) else hour
-    # What a person has just decided holds at once and not from the next hour on.
-    made = [one for column in (known.decisions["decided_at"], known.events["happened_at"]) for one in column.dropna()]
-    decided = max((one.to_pydatetime() for one in made if one <= now), default=hour)
-    return max(hour, decided, newest) if newest <= now + timedelta(days=1) else max(hour, decided)
+    newest = _stand_of(str(store_path()), answering()).newest if exists() else None
+    last = newest if newest is not None and now < newest <= now + timedelta(days=1) else now
+    return datetime.combine(last.date(), time.max)
 
 
 @st.cache_resource(max_entries=3, show_spinner="Reading the records …")
-def _records_of(path: str, revision: int) -> Records:  # noqa: ARG001 - part of the cache's key
+def _records_of(path: str, revision: int) -> Records:
     """The tables of one revision; an empty set where there is no store."""
-    if not Path(path).is_file():
-        return Records.nothing()
-    from analytics.records.reader import snapshot
+    return _stand_of(path, revision).records if Path(path).is_file() else Records.nothing()
 
-    return snapshot(Path(path))
+
+@st.cache_resource(max_entries=2, show_spinner=False)
+def _stand_of(path: str, revision: int) -> Standing:
+    """The same, to be read on from; only what is not as it was in the last one is read."""
+    from analytics.records.standing import read_on, standing
+
+    before = _last_stand.get(path)
+    now = read_on(path, before) if before is not None and before.revision <= revision else standing(path)
+    _last_stand.clear()
+    _last_stand[path] = now
+    return now
 
 
 @st.cache_resource(max_entries=8, show_spinner=False)

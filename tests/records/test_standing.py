@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shutil
+
 import pandas as pd
 import pytest
 
@@ -81,6 +83,19 @@ def test_an_event_alters_the_print_of_its_probe_and_a_source_that_of_nobody(two_
     later = read_on(two_probes.store, now)
     assert {one for one in later.prints if later.prints[one] != now.prints.get(one)} == {OF_NOBODY}
     same(later.records, snapshot(two_probes.store))
+
+
+def test_another_store_in_its_place_is_read_anew(two_probes, row, tmp_path):
+    """An earlier copy put back and gone on from: the same numbers of rows and revisions, and not one row of before is kept."""
+    kept = tmp_path / "kept.duckdb"
+    shutil.copyfile(two_probes.store, kept)
+    two_probes.readings(row(taken_at="2024-05-04 08:00", counts=11_000))
+    before = standing(two_probes.store)
+    shutil.copyfile(kept, two_probes.store)
+    two_probes.readings(row(taken_at="2024-05-04 08:00", counts=9_000))
+    now = read_on(two_probes.store, before)
+    assert now.revision == before.revision
+    same(now.records, snapshot(two_probes.store))
 
 
 def test_where_most_is_another_everything_is_read_again(two_probes, row):
