@@ -12,8 +12,11 @@ from analytics.errors import UserError
 from analytics.settings import load
 from dashboard.parts import waiting
 from dashboard.seam import answers, planning, read, worker
+from tests.baseline.forward_tables import rebuilt
 from tests.dashboard import made_up, real_store
 from tests.dashboard.opened import open_page, use, words
+from tests.spread.test_kept import fleet as of_six_sites
+from tests.spread.test_kept import stand_of
 
 NOW = datetime(2026, 1, 1, 9)
 
@@ -178,3 +181,24 @@ def test_the_line_about_time_counts_down_from_what_is_known():
     assert job.share == 0.95
     job.told = ("Choosing the visits", 0.4)
     assert job.share == 0.4
+
+
+def test_a_check_more_is_answered_at_once_from_the_last_answer(asked):
+    """The worker is asked once, for the fleet as it is; after a check more the answer is there, its own, and nobody was asked."""
+    from analytics.fleet import assess
+    from dashboard.seam.apart import TASKS
+
+    every, when = of_six_sites()
+    before = rebuilt(every, every.readings.iloc[:-1])
+    settings, line = load(), ("store", "", None)
+    with pytest.raises(worker.StillWorkingError):
+        answers.found(("store", 1, "", when), line, stand_of(before), settings)
+    (job,) = asked
+    job.future.set_running_or_notify_cancel()
+    job.future.set_result(TASKS[job.task](*job.given, tell=None))
+    first = answers.found(("store", 1, "", when), line, stand_of(before), settings)
+    now = answers.found(("store", 2, "", when), line, stand_of(every, before), settings)
+    assert len(asked) == 1
+    assert first.probes == assess(before, settings, when).probes
+    whole = assess(every, settings, when)
+    assert (now.probes, now.series, now.sources) == (whole.probes, whole.series, whole.sources)
