@@ -186,8 +186,10 @@ def source_facts(
     first: dict[str, float] = {}
     probes: dict[str, int] = {}
     at = days(table.check_at)
+    by_source = np.argsort(table.source, kind="stable")
+    edges = np.searchsorted(table.source[by_source], np.arange(len(names.source) + 1))
     for code, name in enumerate(names.source):
-        mine = np.flatnonzero(table.source == code)
+        mine = by_source[edges[code] : edges[code + 1]]
         if len(mine) == 0:
             continue
         first[name] = float(at[mine].min())

@@ -61,7 +61,7 @@ def references(table: Floats, variance: Floats, at_days: Floats) -> References:
     best = np.zeros(len(some))
     found = {name: np.full(len(some), np.nan) for name in ("start", "start_var", "change", "change_sd")}
     drifts = np.zeros(len(some), bool)
-    last = np.maximum.accumulate(np.where(w > 0, t, -np.inf), axis=1)[:, -1]
+    last = np.max(t, axis=1, where=w > 0, initial=0.0)
     for j in range(table.shape[1] - LEAST_AFTER):
         for is_ramp in (False, True):
             before = number[:, j - 1] if j else np.zeros(len(some), int)
