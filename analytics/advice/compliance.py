@@ -82,7 +82,7 @@ def _probes(records: Records, as_of: datetime) -> pd.DataFrame:
     probes = records.probes.set_index("probe")
     first = records.readings.groupby("probe")["taken_at"].min().reindex(probes.index)
     since = pd.to_datetime(probes["in_service_on"]).fillna(first)
-    gone = withdrawn_since(records.events, as_of).reindex(probes.index)
+    gone = withdrawn_since(records, as_of).reindex(probes.index)
     return _subjects(probes.index, probes["site"], since, gone)
 
 

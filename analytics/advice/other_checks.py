@@ -100,7 +100,7 @@ def _of_probes(records: Records, settings: Settings, as_of: datetime) -> Iterato
     done = _until(records.inspections, "done_at", as_of)
     events = _until(records.events, "happened_at", as_of).sort_values(["happened_at", "event_id"], kind="stable")
     by_kind, recorded = _on_record(done, "probe"), kinds_on_record(done)
-    asked, withdrawn = _asked(events, settings.schedule), withdrawn_since(events, as_of).index
+    asked, withdrawn = _asked(events, settings.schedule), withdrawn_since(records, as_of).index
     every = {kind: interval_of(kind, settings.schedule, recorded) for kind in PROBE_KINDS}
     for one in named_rows(records.probes):
         probe = str(one.probe)

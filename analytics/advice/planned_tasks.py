@@ -86,8 +86,8 @@ def _yearly_days(records: Records, as_of: datetime) -> dict[str, np.ndarray]:
 
 
 def withdrawn_probes(records: Records, as_of: date) -> frozenset[str]:
-    """Probes whose last event that takes out of use or brings back is ``withdrawn``, as of the end of that day."""
-    return frozenset(withdrawn_since(records.events, datetime.combine(as_of, time.max)).index)
+    """Probes that are withdrawn at the end of that day."""
+    return frozenset(withdrawn_since(records, datetime.combine(as_of, time.max)).index)
 
 
 def due_tasks(

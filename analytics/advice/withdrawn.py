@@ -1,4 +1,4 @@
-"""Which probes are withdrawn: the last event that takes out of use or brings back decides."""
+"""Which probes are withdrawn: taken out of use for good, until a clearing brings one back."""
 
 from __future__ import annotations
 
@@ -6,15 +6,27 @@ from datetime import datetime
 
 import pandas as pd
 
-DECIDING = ("withdrawn", "cleared", "repair", "detector_replaced")
+from analytics.records.snapshot import Records
+
+OUT, BACK = "withdrawn", "cleared"
 
 
-def withdrawn_since(events: pd.DataFrame, as_of: datetime) -> pd.Series:
+def withdrawn_since(records: Records, as_of: datetime) -> pd.Series:
     """By probe id, when each probe that is withdrawn at ``as_of`` was; [withdrawn probes], datetime64[us].
 
-    events: as in ``Records.events``. Of two at the same moment the later entered one counts. No event: no row.
+    A clearing brings back, whether it is an event on record or was decided on a page; a repair or a new detector does not,
+    since neither says that the probe is to be used again (``out_of_use`` says the same of patient use). Of a withdrawal and
+    a clearing at the same moment the clearing counts. No withdrawal: no row.
     """
-    told = events[(events["happened_at"] <= pd.Timestamp(as_of)) & events["kind"].isin(DECIDING)]
-    last = told.sort_values(["happened_at", "event_id"], kind="stable").drop_duplicates("probe", keep="last")
-    gone = last[last["kind"] == "withdrawn"]
-    return gone.set_index(gone["probe"].astype(str))["happened_at"]
+    events, decisions = records.events, records.decisions
+    told = pd.concat(
+        [
+            events[["probe", "kind", "happened_at"]].astype({"probe": object, "kind": object}),
+            decisions[["probe", "kind", "decided_at"]].rename(columns={"decided_at": "happened_at"}).astype({"probe": object, "kind": object}),
+        ],
+        ignore_index=True,
+    )
+    told = told[(told["happened_at"] <= pd.Timestamp(as_of)) & told["probe"].notna()]
+    newest = {kind: told[told["kind"] == kind].groupby("probe")["happened_at"].max() for kind in (OUT, BACK)}
+    back = newest[BACK].reindex(newest[OUT].index)
+    return newest[OUT][~(back >= newest[OUT])]
