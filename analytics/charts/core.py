@@ -10,8 +10,9 @@ which more readings on that source do not average away; f is the share of readin
 reference, with its own variance, serves as another *before*. The largest L_d over splits, divided by its threshold, is
 the statistic. With a known reference (1/W_before = 0), no bridge and no dead band the maximum over splits of L_d *is* the
 likelihood-ratio CUSUM for shift d (Page), and the core is three two-sided CUSUMs at once.
-Splits lie on a geometric grid of distances. A single check cannot alarm: what lies beyond four standard deviations is held
-back as an outlier until the next check confirms it, and what lies within stays below every threshold in use. A reference
+Splits lie on a geometric grid of distances. In service a single check cannot alarm: what lies beyond four standard deviations
+is held back as an outlier until the next check confirms it, and a split has two checks after it at least. Falls and rises
+have thresholds of their own (``budget.run_lengths_of_sides``). A reference
 that is known exactly (variance 0) leaves nothing for the past to add, so there the past is not asked.
 """
 
@@ -24,7 +25,7 @@ import numpy as np
 from analytics.baseline.rows import Bools, Floats, Ints, Rows
 from analytics.charts.budget import SHORTEST_DAYS, SIZES_K, threshold_nats
 from analytics.charts.running import Sums
-from analytics.charts.split_search import HIGH, LOW, search
+from analytics.charts.split_search import HIGH, LEAST_AFTER, LOW, search
 
 GRID_RATIO = 1.15
 
@@ -72,13 +73,15 @@ def core_chart(
     sums: Sums,
     reference: Floats,
     reference_variance: Floats,
-    arl0: Floats,
+    arl0: tuple[Floats, Floats],
     dead_band: float,
+    least_after: int = LEAST_AFTER,
 ) -> CoreChart:
     """Run the core over all units at once.
 
     x, noise, persistent: per row (baseline.forward). sums: their running sums. reference, reference_variance: in force at each row, NaN where none.
-    arl0: per row, checks between false alarms. dead_band: natural log. Units with fewer than six checks never signal.
+    arl0: for falls and for rises, per row: checks between false alarms of a chart with that threshold on both sides.
+    dead_band: natural log. least_after: checks that a split needs after it. Units with fewer than five checks never signal.
     """
     n = len(rows.unit)
     if n == 0:
@@ -87,16 +90,17 @@ def core_chart(
     known = np.stack([sums.weight, sums.weighted, sums.checks, sums.run_weight])
     sigma = np.sqrt(noise)
     # L_d / h as s⁻² · (a · A − B), with A = d/h and B = d²/2h of each size.
-    sizes = np.empty((2 * len(SIZES_K), n))
-    for k, size in enumerate(SIZES_K):
-        threshold, d = threshold_nats(arl0, size), 2.0 * size * sigma
-        sizes[2 * k], sizes[2 * k + 1] = d / threshold, 0.5 * d * d / threshold
+    sizes = np.empty((2, 2 * len(SIZES_K), n))
+    for side in (LOW, HIGH):
+        for k, size in enumerate(SIZES_K):
+            threshold, d = threshold_nats(arl0[side], size), 2.0 * size * sigma
+            sizes[side, 2 * k], sizes[side, 2 * k + 1] = d / threshold, 0.5 * d * d / threshold
     longest = int(np.diff(rows.unit_first).max())
     ratio, change = np.zeros((2, n)), np.zeros((2, n))
     where, by_reference = np.zeros((2, n), np.int64), np.zeros((2, n), np.int64)
     search(
         rows.unit_first, np.array(split_distances(longest), np.int64), known, reference - x[rows.unit_first[:-1]][rows.unit],
-        reference_variance, persistent, sizes, dead_band, ratio, change, where, by_reference,
+        reference_variance, persistent, sizes, dead_band, least_after, ratio, change, where, by_reference,
     )
     row, winner = np.arange(n), (ratio[HIGH] > ratio[LOW]).astype(int)
     return CoreChart(

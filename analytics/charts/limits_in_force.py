@@ -10,11 +10,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analytics.charts.budget import SHARES, SIZES_K, checks_between_false_alarms
+from analytics.charts.budget import SHARES, SIZES_K, checks_between_false_alarms, run_lengths_of_sides
 from analytics.charts.combined import thresholds_nats
 from analytics.charts.thresholds import WINDOW_REFERENCE, freedom_of, spread_thresholds, t_limit
 
-NEWEST = (1, 2, 3, 5, 8, 13, 26, 52)  # checks whose mean is held against the reference, in the answer
+NEWEST = (2, 3, 5, 8, 13, 26, 52)  # checks whose mean is held against the reference, in the answer
 WINDOW_CADENCE_DAYS = 182.0  # window checks, where no interval is set (common practice, no source)
 LEVEL_SIDES = {"background": 1, "window_shift": 2, "side": 1}
 FAMILIES = {
@@ -49,7 +49,7 @@ class Size:
 
 
 def shares(budget: float, cadence_days: float, window_cadence_days: float, reference_readings: int) -> tuple[Share, ...]:
-    """What each family may spend and where it signals then; a full reference of so many checks is assumed."""
+    """What each family may spend and where it signals then; a full reference of so many checks and a long past are assumed."""
     found = []
     for family, share in SHARES.items():
         days = window_cadence_days if family == "window_shift" else cadence_days
@@ -57,8 +57,9 @@ def shares(budget: float, cadence_days: float, window_cadence_days: float, refer
         spends = 365.25 / days / arl0
         thresholds: dict[str, float] = {}
         if family == "response":
-            nats = thresholds_nats(arl0)
-            thresholds = {f"size_{k:g}_nats": float(one) for k, one in zip(SIZES_K, nats, strict=True)}
+            for side, run in zip(("", "rise_"), run_lengths_of_sides(np.array(arl0)), strict=True):
+                nats = thresholds_nats(float(run))
+                thresholds |= {f"{side}size_{k:g}_nats": float(one) for k, one in zip(SIZES_K, nats, strict=True)}
         elif family == "scatter":
             at = spread_thresholds(np.array(arl0))
             thresholds = {
@@ -75,7 +76,7 @@ def shares(budget: float, cadence_days: float, window_cadence_days: float, refer
 
 
 def sizes(arl0: float, noise: float) -> tuple[Size, ...]:
-    """The sizes of change watched for, as falls in per cent at this noise (natural log)."""
+    """The sizes of change watched for, as falls in per cent at this noise (natural log); arl0: that of falls."""
     return tuple(
         Size(k, 100.0 * -math.expm1(-2.0 * k * noise), float(nats))
         for k, nats in zip(SIZES_K, thresholds_nats(arl0), strict=True)
@@ -85,6 +86,7 @@ def sizes(arl0: float, noise: float) -> tuple[Size, ...]:
 def mean_off_pct(arl0: float, noise: float, dead_band: float) -> dict[int, float]:
     """By number of newest checks: how far their mean must lie below a well-known reference to signal, per cent.
 
+    arl0: that of falls.
     From L_d = n (d·a − d²/2)/σ² > h: a > (h σ²/n + d²/2)/d for the size d that needs least, and the dead band on top.
     noise, dead_band: natural log.
     """

@@ -1,9 +1,10 @@
 """The price of a budget of false alarms: how many days pass until a step or a drift of so many per cent is signalled.
 
-The response's charts as they are in force (``core``, thresholds of ``budget``, lone outliers held, dead band) are walked at
-the noise of one check, √(counting² + repositioning²), for a probe whose level before is well known: a reference that is
-still young, or few neighbours on the source, make it later. A change is a loss that sets in right after a check; days are
-mean run length times cadence. Beside it stands the old habit, one check beyond a fixed limit (``habit``).
+The response's charts as they are in force (``core``, thresholds of ``budget``, no check alone, dead band) are walked at
+the noise of one check, √(counting² + repositioning²), for a probe whose level before is well known and whose past is
+long: a young reference, or few neighbours on the source, make it later, the lower thresholds of a young unit sooner. A
+change is a loss that sets in right after a check; days are mean run length times cadence. Beside it stands the old
+habit, one check beyond a fixed limit (``habit``).
 """
 
 from __future__ import annotations
@@ -15,10 +16,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analytics.baseline.noise import FLOOR
-from analytics.charts.budget import checks_between_false_alarms
-from analytics.charts.combined import LEAST_ARL0, MOST_ARL0, mean_run_length
+from analytics.charts.budget import checks_between_false_alarms, run_lengths_of_sides
+from analytics.charts.combined import MOST_ARL0, mean_run_length
 from analytics.charts.habit import checks_to_pass_limit, checks_to_pass_limit_by_drift
-from analytics.charts.thresholds import FAR
 from analytics.errors import UserError
 
 STEPS_PCT = (1.0, 2.0, 3.0, 5.0, 8.0, 10.0)
@@ -26,6 +26,7 @@ TWO_PCT_A_MONTH = 100.0 * (1.0 - 0.98**12)  # per cent a year
 DRIFTS_PCT_PER_YEAR = (2.0, 5.0, 10.0, 20.0, TWO_PCT_A_MONTH, 40.0)
 AIM = 0.01  # relative standard error of a mean number of checks
 HABIT_PCT = 10.0
+NEVER_ALONE = 0.0  # sigma beyond which the first check after a change waits for the next: always
 LEAST_PLACING_PCT = 100.0 * math.sqrt(FLOOR)
 YEAR_DAYS = 365.25
 BOUNDS: dict[str, tuple[float, float, str, str]] = {
@@ -91,6 +92,12 @@ class Situation:
             checks_between_false_alarms(self.budget_per_probe_year, "response", np.array(self.cadence_days))
         )
 
+    @property
+    def run_lengths_of_sides(self) -> tuple[float, float]:
+        """For falls and for rises: run length of an even chart with that side's thresholds, within what is computed."""
+        low, high = run_lengths_of_sides(np.array(self.checks_between_false_alarms))
+        return float(low), min(float(high), MOST_ARL0)
+
 
 @dataclass(frozen=True)
 class Delay:
@@ -130,13 +137,13 @@ def mean_checks(situation: Situation, kind: str, size: float, *, dead_band: bool
     """Mean checks until the response's charts signal, and its standard error; inf where they practically never do."""
     noise = situation.noise_pct / 100.0
     loss = -math.log1p(-size / 100.0)
-    arl0 = max(situation.checks_between_false_alarms, LEAST_ARL0)
+    arl0 = situation.run_lengths_of_sides[0]
     band = situation.dead_band_sd if dead_band else 0.0
     if kind == "step":
-        found = mean_run_length(arl0, shift=_kept(loss / noise), dead_band=_kept(band), held_beyond=FAR, aim=AIM)
+        found = mean_run_length(arl0, shift=_kept(loss / noise), dead_band=_kept(band), held_beyond=NEVER_ALONE, aim=AIM)
     else:
         rate = loss * situation.cadence_days / YEAR_DAYS
-        found = mean_run_length(arl0, drift=_kept(rate / noise), dead_band=_kept(band), held_beyond=FAR, aim=AIM)
+        found = mean_run_length(arl0, drift=_kept(rate / noise), dead_band=_kept(band), held_beyond=NEVER_ALONE, aim=AIM)
     return found.mean, found.standard_error
 
 
@@ -182,8 +189,10 @@ def habit_false_alarms_per_year(situation: Situation, limit_pct: float = HABIT_P
 def false_alarms_per_year(situation: Situation) -> tuple[float, float]:
     """Of the response's charts on a sound probe: what they may give, and what they give behind the dead band."""
     per_year = YEAR_DAYS / situation.cadence_days
-    behind, _ = mean_checks(situation, "step", 0.0)
-    return per_year / situation.checks_between_false_alarms, per_year / behind
+    band = _kept(situation.dead_band_sd)
+    # Of two even charts, one with the thresholds of falls and one with those of rises, each has one side in force.
+    behind = [mean_run_length(arl0, dead_band=band, aim=AIM).mean for arl0 in situation.run_lengths_of_sides]
+    return per_year / situation.checks_between_false_alarms, per_year * sum(0.5 / one for one in behind)
 
 
 def with_counting_time(situation: Situation, factor: float) -> Situation:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
+from analytics.charts.budget import LOSS_SHARE
 from analytics.charts.limits_in_force import FAMILIES, WINDOW_CADENCE_DAYS, mean_off_pct, shares, sizes
 from analytics.charts.price import (
     DRIFTS_PCT_PER_YEAR,
@@ -30,7 +31,8 @@ ASSUMED = (
     "A change is a loss that sets in right after a check; days are the mean number of checks times the cadence.",
     "Counts are net; a background that is not small against them adds to the noise.",
     "Levels passed outright (action level, tolerance limit) may signal sooner than these charts.",
-    f"A first check more than {FAR:g} standard deviations off asks for a repeat and does not alarm alone.",
+    f"A first check more than {FAR:g} standard deviations off asks for a repeat; no check alarms alone.",
+    f"Of the false alarms allowed, {LOSS_SHARE:.0%} go to falls; the thresholds of a young unit are lower, at the same rate.",
 )
 
 
@@ -43,7 +45,7 @@ def price_document(
     window_cadence_days: float | None = None,
 ) -> dict[str, Any]:
     """Everything ``design --budget`` answers; None where something practically never signals."""
-    arl0, noise = situation.checks_between_false_alarms, situation.noise_pct / 100.0
+    arl0, noise = situation.run_lengths_of_sides[0], situation.noise_pct / 100.0
     spends, gives = false_alarms_per_year(situation)
     return {
         "asked": {

@@ -11,7 +11,7 @@ import pandas as pd
 from analytics.baseline.forward import Corrected, SharedPriors, walk
 from analytics.baseline.noise import FleetPlacing
 from analytics.baseline.rows import Bools, Floats, Rows, build_rows
-from analytics.charts.budget import checks_between_false_alarms
+from analytics.charts.budget import LOSS_SHARE, checks_between_false_alarms, run_lengths_of_sides
 from analytics.charts.core import CoreChart, core_chart, interval_days
 from analytics.charts.levels_reached import LAGS, newest, passes_level, recent_deviation
 from analytics.charts.openings import Opening, open_and_settle
@@ -32,6 +32,7 @@ from analytics.results import Direction, Rule
 from analytics.settings import Settings
 
 LEVEL_RULES = ("change_point", "cusum", "action_level", "tolerance", "drift")
+LEAST_TOGETHER = 2  # checks that must have moved together: one alone never alarms
 SETTLE_CHECKS = 6  # newest checks that must agree with the reference before an alarm counts as settled
 
 
@@ -124,8 +125,9 @@ def chart_rows(
         sums,
         c.alpha_then,
         c.alpha_var_then,
-        checks_between_false_alarms(budget, "response", interval),
+        run_lengths_of_sides(checks_between_false_alarms(budget, "response", interval), (rows.ordinal + 1).astype(np.float64)),
         np.log1p(settings.limits.dead_band_pct / 100.0),
+        LEAST_TOGETHER,
     )
     placing_share = c.placing / np.maximum(c.noise, 1e-12)
     uncertainty = np.sqrt(
@@ -234,8 +236,9 @@ def drift_openings(
         if one.rule in LEVEL_RULES and (one.settled_days is None or one.settled_days >= ends[unit]):
             standing.append((unit, str(one.direction)))
     goes_on = after_service(rows, standing, ends)[rows.unit] if rows.units else np.zeros(0, np.int64)
-    usual = slope_limit(0.5 * RISK_PER_BUDGET * budget)
-    limit = np.where(goes_on * line.z > 0, min(slope_limit(RISK_AFTER_SERVICE_PER_BUDGET * budget), usual), usual)
+    falls, rises = (slope_limit(share * RISK_PER_BUDGET * budget) for share in (LOSS_SHARE, 1.0 - LOSS_SHARE))
+    usual = np.where(line.z > 0, rises, falls)
+    limit = np.where(goes_on * line.z > 0, np.minimum(slope_limit(RISK_AFTER_SERVICE_PER_BUDGET * budget), usual), usual)
     out = []
     for side, direction in ((-1, "low"), (1, "high")):
         ratio = np.where(side * line.z > 0, np.abs(line.z) / limit, 0.0)

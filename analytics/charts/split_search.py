@@ -7,7 +7,7 @@ import numpy as np
 from analytics.baseline.rows import Floats, Ints
 from analytics.compiled import compiled
 
-LEAST_AFTER = 1  # checks after a split
+LEAST_AFTER = 1  # checks after a split, where the caller asks for no more
 LEAST_BEFORE = 4  # checks before a split
 LOW, HIGH = 0, 1  # sides
 
@@ -15,12 +15,13 @@ LOW, HIGH = 0, 1  # sides
 @compiled
 def search(
     unit_first: Ints, distances: Ints, sums: Floats, reference: Floats, reference_variance: Floats, bridge: Floats, sizes: Floats,
-    dead_band: float, ratio: Floats, change: Floats, where: Ints, by_reference: Ints,
+    dead_band: float, least_after: int, ratio: Floats, change: Floats, where: Ints, by_reference: Ints,
 ) -> None:
     """Best split of every row against all before it and against the reference, on each side.
 
     unit_first: [units + 1]. sums: [4, rows] what was known up to each row: Σ 1/v, Σ x/v, checks, Σ 1/v on the present source.
-    reference (as x, NaN where none), its variance, bridge: [rows]. sizes: [2 sizes, rows] A and B of each size in turn.
+    reference (as x, NaN where none), its variance, bridge: [rows]. sizes: [side, 2 sizes, rows] A and B of each size in turn.
+    least_after: checks after a split.
     ratio, change, where, by_reference: [2, rows], given as zeros and filled in; ``where`` is the distance to the split.
     """
     weight, weighted, checks, run_weight = sums[0], sums[1], sums[2], sums[3]
@@ -33,7 +34,7 @@ def search(
                 if split < begin or checks[split] <= LEAST_BEFORE - 0.5:
                     break
                 after = weight[row] - weight[split]
-                if checks[row] - checks[split] <= LEAST_AFTER - 0.5 or after <= 0:
+                if checks[row] - checks[split] <= least_after - 0.5 or after <= 0:
                     continue
                 before = weight[split] if weight[split] > 0 else 1.0
                 inverse = 1.0 / after
@@ -50,10 +51,10 @@ def search(
                     else:  # a reference that is known exactly: the past adds nothing
                         continue
                     amount = max(np.abs(delta) - dead_band, 0.0)
-                    best = amount * sizes[0, row] - sizes[1, row]
-                    for k in range(2, len(sizes), 2):
-                        best = max(best, amount * sizes[k, row] - sizes[k + 1, row])
-                    best /= variance
                     side = HIGH if delta > 0 else LOW
+                    best = amount * sizes[side, 0, row] - sizes[side, 1, row]
+                    for k in range(2, sizes.shape[1], 2):
+                        best = max(best, amount * sizes[side, k, row] - sizes[side, k + 1, row])
+                    best /= variance
                     if delta != 0 and best > ratio[side, row]:
                         ratio[side, row], change[side, row], where[side, row], by_reference[side, row] = best, delta, m, against

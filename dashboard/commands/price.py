@@ -188,5 +188,6 @@ def _thresholds(one: Mapping[str, Any]) -> str:
     for name, value in one.items():
         unit = next((word for end, word in units.items() if name.endswith(end)), "z²" if name == "scatter_sum" else None)
         if unit is not None:
-            parts.append(f"{value:.3g} {unit}")
+            rise = "rise " if name.startswith("rise_") else ""
+            parts.append(f"{rise}{value:.3g} {unit}")
     return ", ".join(parts)

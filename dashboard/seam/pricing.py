@@ -90,7 +90,7 @@ def share_table(answer: dict[str, Any]) -> pd.DataFrame:
 def _signals_at(one: dict[str, Any]) -> str:
     words = {"_nats": "nats", "_sd": "standard deviations", "_sum": "of the sum of z²"}
     parts = [
-        f"{value:.3g} {word}" for name, value in one.items() for end, word in words.items() if name.endswith(end)
+        f"{'rise ' if name.startswith('rise_') else ''}{value:.3g} {word}" for name, value in one.items() for end, word in words.items() if name.endswith(end)
     ]
     return "; ".join(parts) or "below the decision limit, twice"
 

@@ -79,7 +79,7 @@ def core(x: Array) -> Array:
         unit_probe=np.arange(runs), unit_first=np.arange(runs + 1) * length)
     sums = running_sums(rows, values, np.ones(n), yes, ~yes)
     chart = core_chart(
-        rows, values, np.ones(n), np.zeros(n), sums, np.zeros(n), np.zeros(n), np.full(n, ARL0), dead_band=0.0)
+        rows, values, np.ones(n), np.zeros(n), sums, np.zeros(n), np.zeros(n), (np.full(n, ARL0), np.full(n, ARL0)), dead_band=0.0)
     ratio = np.maximum(chart.ratio_low, chart.ratio_high)
     return ratio.reshape(runs, length)[:, LEAST_BEFORE:]
 

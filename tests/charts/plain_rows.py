@@ -37,4 +37,4 @@ def chart(rows, noise, *, reference=np.nan, reference_variance=np.inf, arl0=1000
 
     sums = running_sums(rows, rows.y, full(noise), np.ones(n, bool), np.zeros(n, bool))
     return core_chart(
-        rows, rows.y, full(noise), full(persistent), sums, full(reference), full(reference_variance), full(arl0), dead_band)
+        rows, rows.y, full(noise), full(persistent), sums, full(reference), full(reference_variance), (full(arl0), full(arl0)), dead_band)

@@ -43,7 +43,8 @@ def test_limits_are_the_ones_in_force(document):
         assert one["checks_between_false_alarms"] == pytest.approx(asked)
     assert sum(one["false_alarms_per_probe_year"] for one in by_family.values()) == pytest.approx(0.05)
     for k, one in zip(SIZES_K, document["limits"]["sizes"], strict=True):
-        arl0 = by_family["response"]["checks_between_false_alarms"]
+        # Five sixths of what two even sides may spend go to falls: 1/(2·arl0) a check becomes (5/6)/arl0.
+        arl0 = 0.6 * by_family["response"]["checks_between_false_alarms"]
         assert one["threshold_nats"] == pytest.approx(float(threshold_nats(np.array(arl0), k)))
 
 
@@ -51,7 +52,7 @@ def test_without_dead_band_the_price_is_that_of_the_combined_chart():
     """Mean checks are the run lengths of `design --chart combined` at the same step in sigma, times the cadence in days."""
     plain = dataclasses.replace(WEEKLY, dead_band_pct=0.0)
     sigma = WEEKLY.noise_pct / 100.0
-    (row,) = combined_rows(WEEKLY.checks_between_false_alarms, shifts=[-math.log(0.97) / sigma])
+    (row,) = combined_rows(0.6 * WEEKLY.checks_between_false_alarms, shifts=[-math.log(0.97) / sigma])
     (one,) = price.delays(plain, [3.0], [])
     assert one.checks == pytest.approx(row["mean_run_length"], rel=0.03)
     assert one.days == pytest.approx(7.0 * one.checks)
