@@ -72,7 +72,7 @@ def found(
             one = _ask(key, line, records, settings, entered)
         if one.job.done:
             return one.answer
-        before = _before(line, one)
+        before = _before(key, one)
     if before is None:
         raise StillWorkingError(one.job)
     return before
@@ -144,11 +144,15 @@ def _measured(job: Job, readings: int) -> None:
         _s_per_reading = job.took_s / readings
 
 
-def _before(line: Line, now: _Asked) -> FleetAssessment | None:
-    """The last answer on the line that still speaks of the same probes and of no reading that is gone."""
-    for one in reversed(_asked.values()):
-        if one is not now and one.line == line and one.job.done and not one.job.future.cancelled():
-            if one.probes != now.probes or one.readings > now.readings or one.job.future.exception() is not None:
+def _before(key: Key, now: _Asked) -> FleetAssessment | None:
+    """The last answer on the line that still speaks of the same probes and of no reading that is gone; or a newer one.
+
+    A newer one is there where the records grew between this page's look at them and its question.
+    """
+    for (_, revision, *_), one in reversed(_asked.items()):
+        if one is not now and one.line == now.line and one.job.done and not one.job.future.cancelled():
+            gone = one.probes != now.probes or one.readings > now.readings
+            if one.job.future.exception() is not None or (gone and revision <= key[1]):
                 return None
             return one.answer
     return None

@@ -12,9 +12,10 @@ from analytics.advice.bench_verdict import BenchVerdict, SideVerdict, judge_back
 from analytics.errors import UserError
 from dashboard.figures.bench_ruler import bench_ruler, whole
 from dashboard.parts import bench_form as form
-from dashboard.parts import bench_saved, bench_words, links, person, start, values
+from dashboard.parts import bench_saved, bench_words, links, person, start, values, waiting
 from dashboard.seam import act_record, bench, read
 from dashboard.seam.bench_entry import Entry, seconds
+from dashboard.seam.worker import StillWorkingError
 
 MOST_DUE = 18
 DRAFT, SAVED, AT = "draft", "saved", "at"  # query parameters: a draft's number; a recorded check's probe and beginning
@@ -87,6 +88,7 @@ def _choose(look: read.Look) -> str | None:
             + (" Did you mean:" if found.near else " Import it with the table of probes first."),
             icon=":material/help:",
         )
+        links.to("import_log", "Import a table of probes", icon=":material/upload_file:")
         if found.near:
             with st.container(key="near"):
                 st.pills(
@@ -147,7 +149,11 @@ def _unfinished() -> None:
 @st.fragment
 def _bench(probe: str) -> None:
     """Boxes on one side, expectation and verdict on the other; runs anew with every number typed, nothing else does."""
-    look = read.look()
+    try:
+        look = read.look()
+    except StillWorkingError as wait:  # a part of a page that runs by itself is out of reach of who catches this for pages
+        waiting.instead(wait.job)
+        return
     now = moment.now(look.settings.site.time_zone)
     entry = form.entry(probe, person.name())
     if entry.started and entry.started_at is None:
