@@ -20,6 +20,8 @@ _STYLE = """
   [data-testid="stBaseButton-primary"]:not(:disabled) p,
   [data-testid="stBaseButton-primaryFormSubmit"]:not(:disabled) p { color: Canvas; }
   .st-key-footer p { font-size: 0.8rem; }
+  /* It would write cells as they stand, also one that a spreadsheet takes for a formula; reports and exports do not. */
+  [data-testid="stElementToolbarButton"]:has(button[aria-label^="Download"]) { display: none; }
 </style>
 """
 
