@@ -122,7 +122,7 @@ def _at_home(monkeypatch: pytest.MonkeyPatch, tmp_path_factory: pytest.TempPathF
 @pytest.fixture
 def serve() -> Iterator[Callable[..., str]]:
     """A function that opens the dashboard on a store and gives its address; all are closed at the end of the test."""
-    with _servers() as start:
+    with servers() as start:
         yield start
 
 
@@ -131,12 +131,13 @@ def sample_address() -> Iterator[str]:
     """The dashboard on the demo's sample, one for all tests that only look."""
     from tests.browser.sample import store
 
-    with _servers() as start:
+    with servers() as start:
         yield start(store())
 
 
 @contextmanager
-def _servers() -> Iterator[Callable[..., str]]:
+def servers() -> Iterator[Callable[..., str]]:
+    """A function that opens the dashboard on a store and gives its address; all are closed at the end of the block."""
     running: list[subprocess.Popen[str]] = []
 
     def start(store: Path, *options: str, **environment: str) -> str:

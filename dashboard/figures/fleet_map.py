@@ -18,6 +18,7 @@ ROOM_PCT = 4.0  # beyond the tolerance limit; marks farther out stand at the edg
 EDGE_PER_YEAR = 12.0
 NAMED = 14  # so many marks carry their name
 CROWD = 200  # marks above which only named ones carry whiskers, and names keep apart
+LETTER_PCT, LINE_PER_YEAR = 0.42, 1.3  # room of a letter and of a line of a name, on the axes of the picture
 APART = (9.0, 1.2)  # of names in a crowd: per cent of the reference, per cent a year
 
 Mark = tuple[ProbeResult, SeriesResult]
@@ -55,7 +56,7 @@ def fleet_map(probes: Sequence[ProbeResult], headline: Mapping[str, SeriesResult
     sheet = Sheet([400, 44] if loose else [420], gap=10, top=34, legend=44)
     _levels(sheet, limits, far + 1.5, edge.per_year + 1.5)
     crowded = len(drawn) > CROWD
-    named = _worth_naming(drawn, limits, edge if crowded else None)
+    named = _placed(_worth_naming(drawn, limits, edge if crowded else None), drawn, edge, crowded=crowded)
     for advice in reversed(PROBE_ORDER):
         for row, marks in ((1, moving), (2, loose)):
             mine = [one for one in marks if one[0].advice == advice]
@@ -86,7 +87,7 @@ def fleet_map(probes: Sequence[ProbeResult], headline: Mapping[str, SeriesResult
 
 
 def _marks(
-    sheet: Sheet, advice: ProbeAdvice, marks: list[Mark], named: set[str], edge: Edge, *, crowded: bool, row: int,
+    sheet: Sheet, advice: ProbeAdvice, marks: list[Mark], named: Mapping[str, str], edge: Edge, *, crowded: bool, row: int,
     legend: bool,
 ) -> None:
     status = PROBE[advice]
@@ -107,8 +108,8 @@ def _marks(
             "opacity": (0.5 if fit else 0.8) if crowded else 0.7 if fit else 1.0,
             "line": {"width": 2 if "open" in status.symbol else 0},
         },
-        text=[_name(p, s, edge) if p.probe in named or (edge.beyond(s) and not crowded) else "" for p, s in marks],
-        textposition=_beside(marks, edge),
+        text=[_name(p, s, edge) if p.probe in named else "" for p, s in marks],
+        textposition=[named.get(p.probe, "top center") for p, _ in marks],
         textfont={"size": 11},
         error_x=None
         if bare
@@ -150,7 +151,7 @@ def _levels(sheet: Sheet, limits: Limits, far: float, steep: float) -> None:
                 sheet.note(text, limit + 0.93 * steep * years, -0.93 * steep, row=1, xanchor="left", xshift=6)
 
 
-def _worth_naming(drawn: list[Mark], limits: Limits, crowd: Edge | None = None) -> set[str]:
+def _worth_naming(drawn: list[Mark], limits: Limits, crowd: Edge | None = None) -> list[str]:
     """The probes in trouble that stand away from the crowd in the middle, the gravest first, as many as can be read.
 
     crowd: the edge of the picture where marks are so many that their names have to keep apart.
@@ -163,7 +164,7 @@ def _worth_naming(drawn: list[Mark], limits: Limits, crowd: Edge | None = None) 
     ]
     troubled = sorted((rank[p.advice], -abs(_now(s) - 100), p.probe) for p, s in apart if p.advice != "use")
     if crowd is None:
-        return {name for _, _, name in troubled[:NAMED]}
+        return [name for _, _, name in troubled[:NAMED]]
     at = {p.probe: (_clip(_now(s), 100.0, crowd.pct), _clip(_drift(s), 0.0, crowd.per_year)) for p, s in apart}
     named: list[str] = []
     for _, _, name in troubled:
@@ -172,7 +173,7 @@ def _worth_naming(drawn: list[Mark], limits: Limits, crowd: Edge | None = None) 
             named.append(name)
         if len(named) == NAMED:
             break
-    return set(named)
+    return named
 
 
 def _name(probe: ProbeResult, series: SeriesResult, edge: Edge) -> str:
@@ -184,16 +185,37 @@ def _name(probe: ProbeResult, series: SeriesResult, edge: Edge) -> str:
     return f"{probe.probe}{where}{going}"
 
 
-def _beside(marks: list[Mark], edge: Edge) -> list[str]:
-    """Where each name stands: inward at an edge; marks that share an edge take turns above and below."""
-    turns = iter(("top", "bottom", "middle") * len(marks))
-    places = []
-    for _, series in marks:
-        now, drift = _now(series) - 100, _drift(series)
-        height = next(turns) if abs(drift) > edge.per_year else "bottom" if drift > edge.per_year / 2 else "top"
-        side = "right" if now < -0.4 * edge.pct else "left" if now > 0.4 * edge.pct else "center"
-        places.append(f"{height} {'right' if height == 'middle' and side == 'center' else side}")
-    return places
+def _placed(wanted: Sequence[str], drawn: list[Mark], edge: Edge, *, crowded: bool) -> dict[str, str]:
+    """Where each name stands beside its mark so that no two lie on each other; a name without room is left to the pointer.
+
+    Those at the edge come after the ones that are wanted, since their names say where they are; not in a crowd.
+    """
+    by_name = {p.probe: (p, s) for p, s in drawn}
+    outer = [] if crowded else [p.probe for p, s in drawn if edge.beyond(s) and p.probe not in wanted]
+    taken: list[tuple[float, float, float, float]] = []
+    found: dict[str, str] = {}
+    for name in (*wanted, *outer):
+        probe, series = by_name[name]
+        x, y = _clip(_now(series), 100.0, edge.pct), _clip(_drift(series), 0.0, edge.per_year)
+        wide = LETTER_PCT * len(_name(probe, series, edge))
+        for place in _places(series, edge):
+            height, side = place.split()
+            left = x - {"left": wide + 0.4, "center": wide / 2, "right": -0.4}[side]
+            low = y + {"top": 0.1, "middle": -0.5, "bottom": -1.1}[height] * LINE_PER_YEAR
+            box = (left, left + wide, low, low + LINE_PER_YEAR)
+            if all(box[1] < b[0] or b[1] < box[0] or box[3] < b[2] or b[3] < box[2] for b in taken):
+                taken.append(box)
+                found[name] = place
+                break
+    return found
+
+
+def _places(series: SeriesResult, edge: Edge) -> list[str]:
+    """Where a name may stand, the best first: inward at an edge, else over or under its mark."""
+    now, drift = _now(series) - 100, _drift(series)
+    heights = ("bottom", "top", "middle") if drift > edge.per_year / 2 else ("top", "bottom", "middle")
+    sides = ("right",) if now < -0.4 * edge.pct else ("left",) if now > 0.4 * edge.pct else ("center", "right", "left")
+    return [f"{height} {side}" for side in sides for height in heights if (height, side) != ("middle", "center")]
 
 
 def _now(series: SeriesResult) -> float:

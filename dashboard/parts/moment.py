@@ -10,7 +10,7 @@ from dashboard.seam import read
 
 def picker() -> None:
     """The moment the page stands for, and a field to go back to an earlier day."""
-    with st.popover(f"as of {values.moment(read.moment())}", icon=":material/history_toggle_off:"):
+    with st.popover(f"as of {values.day(read.moment())}", icon=":material/history_toggle_off:"):
         st.date_input(
             "Show the fleet as it was at the end of",
             value=None,

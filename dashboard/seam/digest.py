@@ -131,6 +131,11 @@ def changed(before: Sequence[ProbeResult], after: FleetAssessment) -> tuple[Chan
     return tuple(found)
 
 
+def is_fit(probe: ProbeResult) -> bool:
+    """Whether a probe is to be used and may be: a sound one that is withdrawn, or waits to be repeated, is not counted as fit."""
+    return probe.advice == "use" and probe.patient_use == "allowed"
+
+
 def _said(probe: ProbeResult | None) -> str:
     if probe is None:
         return "not here"

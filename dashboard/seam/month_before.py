@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
 from datetime import datetime
 from threading import Lock
 
+import pandas as pd
+
+from analytics.cut import cut
+from analytics.records.snapshot import Records
 from analytics.results import ProbeResult
 from dashboard.seam import digest, keep, place, read, worker
 from dashboard.seam.digest import Change
@@ -13,7 +18,7 @@ from dashboard.seam.worker import Job
 AT_ONCE = 5_000  # readings whose answer takes about half a second: less than a line about waiting is worth
 Changes = tuple[Change, ...]
 
-Key = tuple[str, int, str, datetime]
+Key = tuple[str, int, str, datetime]  # store, print of what was known then, settings, moment
 MOST = 8  # answers kept
 
 _gate = Lock()
@@ -27,7 +32,8 @@ def changes(look: read.Look, since: datetime) -> Changes | None:
     """
     if len(look.records.readings) <= AT_ONCE:
         return keep.kept(look, lambda: digest.changes(read.assessment(since), look.assessment), "changes", since)
-    key = (str(place.store_path()), look.assessment.revision, look.assessment.config, since)
+    known = keep.kept(look, lambda: _print(look.records, since), "known then", since)
+    key = (str(place.store_path()), known, look.settings.fingerprint, since)
     with _gate:
         job = _asked.get(key)
         if job is None:
@@ -42,6 +48,13 @@ def changes(look: read.Look, since: datetime) -> Changes | None:
         return None
     before: tuple[ProbeResult, ...] = job.future.result()
     return keep.kept(look, lambda: digest.changed(before, look.assessment), "changes", since)
+
+
+def _print(records: Records, since: datetime) -> int:
+    """One number for all that was known at a moment: a check made since does not have that answer worked out anew."""
+    then = cut(records, since)
+    tables = (getattr(then, one.name) for one in fields(Records) if one.name != "revision")
+    return hash(tuple((len(one), int(pd.util.hash_pandas_object(one, index=False).sum())) for one in tables))
 
 
 def finish() -> None:

@@ -13,7 +13,7 @@ from analytics.results import FleetAssessment, ProbeResult
 from dashboard.figures.fleet_map import CROWD, fleet_map
 from dashboard.figures.site_bars import site_bars
 from dashboard.parts import chart, links, moment, start, table, terms, values
-from dashboard.parts.words import PROBE, PROBE_ORDER, as_on_pages
+from dashboard.parts.words import DEVICE_KIND, PROBE, PROBE_ORDER, as_on_pages
 from dashboard.seam import digest, keep, month_before, read
 
 WORDS = [PROBE[advice].word for advice in PROBE_ORDER]
@@ -54,24 +54,28 @@ def show() -> None:
 def _answer(assessment: FleetAssessment) -> None:
     """The answer in sentences, the gravest first."""
     every = len(assessment.probes)
-    fit = sum(p.advice == "use" for p in assessment.probes)
+    fit = sum(digest.is_fit(p) for p in assessment.probes)
     barred = [p.probe for p in assessment.probes if p.patient_use == "not_until_cleared"]
     repeat = [p.probe for p in assessment.probes if p.patient_use == "repeat_first"]
     parts = [f"**{fit} of {values.count(every, 'probe')} {'is' if fit == 1 else 'are'} fit.**"]
     if barred:
-        parts.append(f"Not for patient use until cleared: **{_named(barred, len(barred))}**.")
+        parts.append(f"Not for patient use until cleared: **{_named(barred, 20)}**.")
     if repeat:
         parts.append(f"To be repeated before use: {_named(repeat)}.")
-    doubtful = [d.name for d in (*assessment.sources, *assessment.jigs, *assessment.readouts) if d.advice != "use"]
+    every_kind = (("source", assessment.sources), ("jig", assessment.jigs), ("readout", assessment.readouts))
+    doubtful = [(f"{DEVICE_KIND[kind]}s", d.name) for kind, devices in every_kind for d in devices if d.advice != "use"]
     if doubtful:
-        parts.append(f"To be verified or replaced first: {_named(doubtful)} (check sources, jigs, control units).")
+        said = ", ".join(links.inline("sources", name, kind=kind, name=name) for kind, name in doubtful[:6])
+        more = f" and {len(doubtful) - 6} more" if len(doubtful) > 6 else ""
+        parts.append(f"To be verified or replaced first: {said}{more} (check sources, jigs, control units).")
     if not barred and not repeat and not doubtful:
         parts.append("No probe is barred from patient use.")
     st.markdown(" ".join(parts))
 
 
 def _named(names: list[str], most: int = 6) -> str:
-    said = ", ".join(links.escape(one) for one in names[:most])
+    """Names of probes, each a link, as Markdown."""
+    said = ", ".join(links.inline("probe", one, probe=one) for one in names[:most])
     return said if len(names) <= most else f"{said} and {len(names) - most} more"
 
 
@@ -85,12 +89,14 @@ def _counts(look: read.Look) -> None:
     with st.container(horizontal=True, gap="large", key="count-row"):
         for advice in PROBE_ORDER:
             status = PROBE[advice]
-            many = sum(p.advice == advice for p in assessment.probes)
+            mine = [p for p in assessment.probes if p.advice == advice]
+            many = sum(advice != "use" or digest.is_fit(p) for p in mine)
+            idle = len(mine) - many
             st.button(
                 f"**{many}**\n\n{status.mark} {status.word}",
                 key=f"pick-{advice}",
                 type="tertiary",
-                help=status.means,
+                help=status.means + (f" {idle} more would be, but out of use: withdrawn or taken out." if idle else ""),
                 on_click=_only,
                 args=(status.word,),
             )
@@ -102,10 +108,11 @@ def _counts(look: read.Look) -> None:
         ):
             links.go("alerts")
         st.button(
-            f"**{late['probe'].nunique()}**\n\nwith overdue checks",
+            f"**{kept} of {dated}**\n\nchecks on time" if dated else "**–**\n\nchecks on time",
             key="pick-late",
             type="tertiary",
-            help=f"{kept} of {dated} probes with a date have their check on the source on time.",
+            help=f"Probes whose check on the source is not overdue, of those with a date for it. With any overdue check: "
+            f"{late['probe'].nunique()}.",
             on_click=_open_late,
         )
 
@@ -174,7 +181,7 @@ def _changes(look: read.Look) -> None:
             if since < d.decided_at <= look.as_of
         ),
         *(
-            (e.happened_at, f"{links.escape(e.probe)}: {e.kind.replace('_', ' ')}")
+            (e.happened_at, f"{links.escape(e.probe)}: {e.kind.replace('_', ' ')}" + (f" by {links.escape(e.by)}" if e.by == e.by and e.by else ""))
             for e in named_rows(events)
             if since < e.happened_at <= look.as_of
         ),

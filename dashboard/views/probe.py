@@ -17,6 +17,7 @@ from dashboard.seam.hidden import with_hidden
 
 SPANS = {"3 months": 91, "1 year": 365, "3 years": 1096, "all": None}
 WHOLE_PROBE = ("window_shift", "window_width")  # the gain is the probe's: it shows whatever window it was read in
+SPAN_KEPT = "span_kept"  # in the visit's state: the time range that was chosen last
 ORDER = ("window_shift", "window_width", "background", "scatter", "side")
 
 
@@ -120,8 +121,17 @@ def _verdict(look: read.Look, probe: ProbeResult, series: SeriesResult | None) -
     decision.show(look, probe)
 
 
+def _same_span() -> None:
+    """The time range of the probe looked at before, where the address names none: it is kept over pages and probes."""
+    if not any(name in st.query_params for name in ("span", "from", "to")):
+        for name, value in st.session_state.get(SPAN_KEPT, {}).items():
+            if value is not None:
+                st.session_state.setdefault(name, value)
+
+
 def _span(look: read.Look, series: SeriesResult) -> tuple[datetime | None, datetime | None, SeriesResult | None]:
     """The time range that is asked for (None: all there is), and the series of another probe to set beside this one."""
+    _same_span()
     with st.container(horizontal=True, vertical_alignment="bottom"):
         span = st.segmented_control(
             "Time shown", list(SPANS), default="all", required=True, key="span", bind="query-params"
@@ -132,6 +142,7 @@ def _span(look: read.Look, series: SeriesResult) -> tuple[datetime | None, datet
         other = st.selectbox(
             "Compare with", names, index=None, key="with", bind="query-params", width=200, placeholder="another probe"
         )
+    st.session_state[SPAN_KEPT] = {"span": span, "from": first, "to": last}
     start_at = datetime.combine(first, time()) if first else None
     end_at = datetime.combine(last, time(23, 59, 59)) if last else None
     days = SPANS[span or "all"]

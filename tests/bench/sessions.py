@@ -159,10 +159,12 @@ def _with_server(store: Path, given: argparse.Namespace) -> int:
     records = snapshot(store)
     probes = records.probes["probe"].tolist()
     say(f"{len(probes)} probes, {len(records.readings)} readings")
-    server = subprocess.Popen(
-        [sys.executable, "-m", "dashboard.commands", "open", "--no-browser", "--port", "0", "--store", str(store)],
-        stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
-    )  # fmt: skip
+    lines = store.parent / "server.log"
+    with lines.open("w") as log_file:
+        server = subprocess.Popen(
+            [sys.executable, "-m", "dashboard.commands", "open", "--no-browser", "--port", "0", "--store", str(store)],
+            stdout=subprocess.PIPE, stderr=log_file, text=True,
+        )  # fmt: skip
     try:
         assert server.stdout is not None
         address = server.stdout.readline().strip()
@@ -177,7 +179,10 @@ def _with_server(store: Path, given: argparse.Namespace) -> int:
         first.close()
         log = Log()
         _let_in(address, probes, given, log)
-        return _told(log, given, server)
+        ended = _told(log, given, server)
+        if log.errors:
+            say("\nthe last lines of the server:\n" + "\n".join(lines.read_text().splitlines()[-60:]))
+        return ended
     finally:
         server.terminate()
         server.wait(30)

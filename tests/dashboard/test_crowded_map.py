@@ -50,3 +50,17 @@ def test_only_named_marks_of_a_crowd_carry_whiskers(crowd):
         if crowded:
             assert len(named) <= drawing.NAMED
             assert whiskers <= named
+
+
+def test_no_name_lies_on_another():
+    """Six marks at one place of the edge: names over, under and beside it as far as there is room, each in a place of its own."""
+    _, answer = made_up.fleet()
+    spoken = digest.headline(answer)
+    one = next(p for p in answer.probes if p.probe == "GP-004")
+    probes = [replace(one, probe=f"GP-9{n}") for n in range(6)]
+    for now_pct in (92.0, 60.0):
+        series = replace(spoken["GP-004"], current_pct=now_pct)
+        figure = drawing.fleet_map(probes, {p.probe: replace(series, probe=p.probe) for p in probes}, load().limits)
+        trace = next(one for one in figure.data if one.customdata is not None)
+        places = [place for place, text in zip(trace.textposition, trace.text, strict=True) if text]
+        assert 1 <= len(places) == len(set(places)) <= 3

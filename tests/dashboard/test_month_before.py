@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -59,3 +60,17 @@ def test_a_failure_beside_the_page_is_not_kept_from_it(large):
     large[0][0].future.set_exception(ZeroDivisionError())
     with pytest.raises(ZeroDivisionError):
         month_before.changes(look, since)
+
+
+def test_a_check_made_since_leaves_the_answer_of_then(monkeypatch, large):
+    """Another revision with a later reading asks for nothing anew; with one reading of then hidden it does."""
+    asked, _ = large
+    look, since = read.look(), read.moment() - timedelta(days=30)
+    month_before.changes(look, since)
+    readings = look.records.readings
+    later = readings.assign(counts=readings["counts"].where(readings["taken_at"] <= since, 1.0))
+    month_before.changes(replace(look, records=replace(look.records, revision=8, readings=later)), since)
+    assert len(asked) == 1
+    hidden = readings.assign(excluded=readings.index == 0)
+    month_before.changes(replace(look, records=replace(look.records, revision=9, readings=hidden)), since)
+    assert len(asked) == 2

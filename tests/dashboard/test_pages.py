@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from tests.dashboard import made_up
@@ -54,8 +56,40 @@ def test_fleet_says_who_is_fit_and_who_is_barred(monkeypatch, faulty):
     use(monkeypatch, *faulty)
     said = words(open_page("fleet"))
     assert "9 of 17 probes are fit" in said
-    assert "Not for patient use until cleared: **GP-005, GP-009**" in said
+    assert "Not for patient use until cleared: **[GP-005](probe?probe=GP-005), [GP-009](probe?probe=GP-009)**" in said
     assert "CK-C1" in said
+
+
+def test_a_sound_probe_that_is_withdrawn_is_not_counted_as_fit(monkeypatch, faulty):
+    """Advice `use` with patient use barred: not among the fit in the first sentence nor in the figure over them."""
+    records, assessment = faulty
+    idle = next(one for one in assessment.probes if one.advice == "use")
+    probes = tuple(replace(one, patient_use="not_until_cleared") if one is idle else one for one in assessment.probes)
+    use(monkeypatch, records, replace(assessment, probes=probes))
+    at = open_page("fleet")
+    assert "8 of 17 probes are fit" in words(at)
+    assert at.button(key="pick-use").label.startswith("**8**")
+    assert "1 more would be, but out of use" in at.button(key="pick-use").help
+
+
+def test_every_name_and_figure_of_the_first_sentence_leads_on(monkeypatch, faulty):
+    """Barred probes and doubtful sources are links to their pages."""
+    use(monkeypatch, *faulty)
+    said = words(open_page("fleet"))
+    assert "[GP-005](probe?probe=GP-005)" in said
+    assert "(sources?kind=check+sources&name=CK-C1)" in said
+
+
+def test_the_time_range_is_kept_over_pages(monkeypatch, faulty):
+    """A year chosen on one probe is the year shown of the next, after another page; an address that names a range has its own."""
+    use(monkeypatch, *faulty)
+    at = open_page("probe", probe="GP-001")
+    at.segmented_control(key="span").set_value("1 year").run()
+    at.switch_page("views/alerts.py").run()
+    at.query_params["probe"] = "GP-002"
+    at.switch_page("views/probe.py").run()
+    assert at.segmented_control(key="span").value == "1 year"
+    assert open_page("probe", probe="GP-002").segmented_control(key="span").value == "all"
 
 
 def test_fleet_says_what_changed_in_a_month(monkeypatch, faulty):
