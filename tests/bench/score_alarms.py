@@ -148,6 +148,7 @@ def _sudden(result: Score, case: Case, fleet: Fleet, alerts: pd.DataFrame) -> No
         stop = pd.Timestamp(fleet.ends_at) if pd.isna(one.until) else one.until
         own = checks[(checks["probe"] == one.probe) & (checks["taken_at"] >= one.onset_at)]["taken_at"].sort_values()
         in_force = own[own < stop]
+        in_force_checks = checks[(checks["probe"] == one.probe) & checks["taken_at"].isin(in_force)]
         if within is not None:
             if len(own if kind == "contamination_splash" else in_force) < within:
                 continue  # over before so many checks were made
@@ -155,6 +156,9 @@ def _sudden(result: Score, case: Case, fleet: Fleet, alerts: pd.DataFrame) -> No
             stop = own.iloc[within - 1] + pd.Timedelta(2, "h")
         found = _after(alerts, one.probe, one.onset_at, stop)
         result.figure(name, target).add(len(found) > 0)
+        # A lone outlier is a blunder until a second one comes: what disturbed a single check cannot be told from one.
+        if kind == "intermittent" and int(in_force_checks["outlier"].sum()) >= 2:
+            result.figure("  the same, of those that disturbed two checks and more", 90).add(len(found) > 0)
         if not len(found):
             late = alerts[(alerts["probe"] == one.probe) & (alerts["signalled_at"] >= stop)]
             seen = f"{late['rule'].iloc[0]} on {late['signalled_at'].iloc[0]:%Y-%m-%d}" if len(late) else "nothing"

@@ -1,0 +1,179 @@
+"""How narrow can a crossing interval be at all? ``python -m tests.bench.forecast_bound --seeds 1-8``.
+
+Beside each interval that the tool gives for a falling response stands that of an oracle: one who is told the level before the
+fault, the very day it began, the true spread of each reading, that no source or jig moved, that the fault goes on, how slopes
+are spread over the fleet and how much a probe wanders. It sees readings on the same days, each the true level with the
+variance that the counts and the placing gave it. All that is left to it is the slope, the present level and the walk to come:
+
+    y_i = L₀ + b·(t_i − τ) + W(t_i) + ε_i,   b by its true prior on a grid,  W a random walk,  ε_i ~ N(0, v_i)
+
+and first passage from there. The target is a median of ratios, which no theorem makes least for the oracle, and it may be met
+at 85 % coverage too; so its shortest intervals at 90 and at 85 % are printed as well. Where those are above the target, a
+method that knows less is not to be expected to reach it on such checks.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from analytics import settings
+from analytics.drift.crossing import first_passage
+from analytics.fleet import work_out
+from analytics.simulate import to_records
+from tests.bench.score_common import Case, Figure, arguments, cases, each, print_scores
+from tests.bench.score_forecasts import AT_SHARES, CROSSES_WITHIN_DAYS, FAULT_AGE_DAYS
+
+Floats = NDArray[np.float64]
+
+YEAR_DAYS = 365.25
+LEAST_LOSS, MOST_LOSS = 0.02, 0.15  # of a fault, a year: analytics/simulate/breakdowns.py
+WANDER_PER_DAY = 0.005**2 / YEAR_DAYS  # the same
+LIMIT = math.log(0.9)
+DAYS = np.concatenate([np.linspace(1.0, 200.0, 200), np.geomspace(201.0, 20 * YEAR_DAYS, 800)])
+
+
+@dataclass
+class Score:
+    """Figures of one fleet, and each pair of widths."""
+
+    figures: dict[str, Figure] = field(default_factory=dict)
+    remarks: list[str] = field(default_factory=list)
+    seconds: float = 0.0
+
+    def add_width(self, name: str, value: float) -> None:
+        """One width over the true time left."""
+        self.figures.setdefault(name, Figure(name, 1.5, at_most=True, unit="")).values.append(value)
+
+    def add_inside(self, name: str, inside: bool) -> None:
+        """Whether one interval held the true crossing."""
+        self.figures.setdefault(name, Figure(name, 85)).add(inside)
+
+
+def oracle_interval(
+    age_days: Floats, level: Floats, variance: Floats, now_days: float, distance: float
+) -> tuple[float, float, dict[int, float]]:
+    """5 % and 95 % day of first passage from now, and the length of the shortest 90 % and 85 % interval, told all but slope and walk.
+
+    age_days: of each reading since the onset. level: natural log, against the level before the onset. variance: of each.
+    now_days: age of the fault now. distance: from the level before the onset to the limit, natural log, negative.
+
+    >>> t = np.arange(1.0, 401.0, 7.0)
+    >>> sure = oracle_interval(t, -0.1 * t / 365.25, np.full(len(t), 1e-8), 400.0, -0.2)
+    >>> [round(one, -1) for one in sure[:2]]  # at 10 % a year 330 days are left, give or take the walk, seen and to come
+    [290.0, 370.0]
+    """
+    slopes = np.log1p(-np.linspace(LEAST_LOSS, MOST_LOSS, 400)) / YEAR_DAYS  # as probable as each other
+    walk = WANDER_PER_DAY * np.minimum.outer(age_days, age_days)
+    inverse = np.linalg.inv(np.diag(variance) + walk)
+    off = level - slopes[:, None] * age_days
+    log_likelihood = -0.5 * np.einsum("ki,ij,kj->k", off, inverse, off)
+    weight = np.exp(log_likelihood - log_likelihood.max())
+    weight /= weight.sum()
+    # The walk so far, given the readings and the slope.
+    gain = (WANDER_PER_DAY * np.minimum(age_days, now_days)) @ inverse
+    present = slopes * now_days + off @ gain
+    left_var = WANDER_PER_DAY * now_days - float(gain @ (WANDER_PER_DAY * np.minimum(age_days, now_days)))
+    passed = weight @ first_passage(
+        DAYS[None, :], (present - distance)[:, None], -slopes[:, None], WANDER_PER_DAY, max(left_var, 1e-12)
+    )
+    low, high = np.interp([0.05, 0.95], passed, DAYS)
+    shortest = {}
+    for held in (90, 85):
+        begins = np.linspace(0.0, 1.0 - held / 100.0, 41)
+        shortest[held] = float((np.interp(begins + held / 100.0, passed, DAYS) - np.interp(begins, passed, DAYS)).min())
+    return float(low), float(high), shortest
+
+
+def score(case: Case) -> Score:
+    """Every forecast of a falling response at four earlier dates of one fleet, beside the oracle's."""
+    fleet, result = case.fleet(), Score()
+    checks = fleet.truth.checks[fleet.truth.checks["window"] == "Co-57"].drop_duplicates(["probe", "taken_at"])
+    faults = fleet.truth.faults[fleet.truth.faults["kind"] == "efficiency_loss"]
+    records = to_records(fleet)
+    rng = np.random.default_rng(case.seed)
+    for share in AT_SHARES:
+        as_of = (fleet.starts_at + (fleet.ends_at - fleet.starts_at) * share).replace(hour=23, minute=0, second=0)
+        began = time.perf_counter()
+        worked, moment = work_out(records, settings.load(), as_of), pd.Timestamp(as_of)
+        result.seconds += (time.perf_counter() - began) / len(AT_SHARES)
+        made = {
+            one.probe: one.crossing
+            for one in worked.answer.series
+            if one.quantity == "response" and one.window == "Co-57" and one.crossing is not None
+        }
+        noise = _noise_by_check(worked)
+        for one in faults[(faults["onset_at"] <= moment) & (faults["until"].isna() | (faults["until"] > moment))].itertuples():
+            left = (one.crosses_10_at - moment).total_seconds() / 86_400
+            age = (moment - one.onset_at).total_seconds() / 86_400
+            crossing = made.get(one.probe)
+            if not 0 < left < math.inf or crossing is None:
+                continue
+            own = checks[(checks["probe"] == one.probe) & (checks["taken_at"] <= moment)].sort_values("taken_at")
+            true = np.log(own["since_reference_pct"].to_numpy() / 100.0)
+            after = (own["taken_at"] >= one.onset_at).to_numpy()
+            if after.sum() < 2:
+                continue
+            before = float(true[~after][-1]) if (~after).any() and not one.goes_on_from else 0.0
+            known = noise.get(one.probe)
+            variance = np.array([_nearest(known, taken) for taken in own["taken_at"][after]])
+            at = (own["taken_at"][after] - one.onset_at).dt.total_seconds().to_numpy() / 86_400
+            level = true[after] - before + np.sqrt(variance) * rng.standard_normal(int(after.sum()))
+            low, high, shortest = oracle_interval(at, level, variance, age, LIMIT - before)
+            ours_low, ours_high = (
+                0.0 if crossing.p05 is None else (pd.Timestamp(crossing.p05) - moment).total_seconds() / 86_400,
+                math.inf if crossing.p95 is None else (pd.Timestamp(crossing.p95) - moment).total_seconds() / 86_400,
+            )
+            old = age >= FAULT_AGE_DAYS and left <= CROSSES_WITHIN_DAYS
+            for which in ("every forecast", "faults 120 days old that cross within 3 years") if old else ("every forecast",):
+                result.add_width(f"{which}: oracle's width over the true time left", (high - low) / left)
+                for held, length in shortest.items():
+                    result.add_width(f"{which}: the oracle's shortest that holds {held} %, over it", length / left)
+                result.add_width(f"{which}: our width over it", (ours_high - ours_low) / left)
+                result.add_inside(f"{which}: true crossing inside the oracle's", low - 1.0 <= left <= high + 1.0)
+                result.add_inside(f"{which}: true crossing inside ours", ours_low - 1.0 <= left <= ours_high + 1.0)
+            result.remarks.append(
+                f"seed {case.seed} {moment:%Y-%m-%d} {one.probe} {one.rate_pct_per_year:+.1f} %/a, {age:.0f} d old, {left:.0f} d left"
+                f": oracle {low:.0f} to {high:.0f}, ours {ours_low:.0f} to {ours_high:.0f}"
+            )
+    return result
+
+
+def _noise_by_check(worked: object) -> dict[str, pd.Series]:
+    """Variance of every check of every probe, by its day; of several series of a probe the best known."""
+    rows, charts = worked.charts.rows, worked.charts  # type: ignore[attr-defined]
+    last = rows.last
+    table = pd.DataFrame(
+        {
+            "probe": np.array(worked.counted.names.probe, object)[rows.probe[last]],  # type: ignore[attr-defined]
+            "at": pd.to_datetime((rows.first_days[last] * 86_400e6).astype(np.int64), unit="us"),
+            "variance": charts.corrected.noise[last],
+        }
+    )
+    best = table.sort_values("variance").drop_duplicates(["probe", "at"]).sort_values("at")
+    return {str(probe): own.set_index("at")["variance"] for probe, own in best.groupby("probe")}
+
+
+def _nearest(series: pd.Series | None, at: pd.Timestamp) -> float:
+    """The variance of the check nearest in time; 4e-4 (2 %) where a probe has none."""
+    if series is None or series.empty:
+        return 4e-4
+    return float(series.iloc[series.index.get_indexer([at], method="nearest")[0]])
+
+
+def main() -> None:
+    """Run and print."""
+    parser = arguments("Crossing intervals beside those of an oracle.")
+    parser.set_defaults(years=4.0)
+    options = parser.parse_args()
+    for cadence, of in cases(options).items():
+        print_scores(cadence, list(each(score, of, options.jobs)), options.brief)
+
+
+if __name__ == "__main__":
+    main()
