@@ -128,8 +128,9 @@ class Translation:
         return int(self.fleet.place[self.fleet.number(probe), min(day, self.slots.days - 1)])
 
     def due_week_of(self, due_on: date) -> int:
-        """The week in which something is done that is due on a date."""
-        return self.slots.of(working_day(due_on, self.slots.from_on, self.slots.to_on))
+        """The week in which something is done that is due on a date; what was due before the plan begins, in its first."""
+        on = max(due_on, self.slots.from_on)
+        return self.slots.of(working_day(on, self.slots.from_on, self.slots.to_on))
 
     def _once(self, task: Task) -> None:
         due = self.due_week_of(task.due_on)

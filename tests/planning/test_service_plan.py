@@ -379,3 +379,15 @@ def test_a_missing_price_leaves_the_cost_unknown_and_named():
         settings_module.load({"costs": {"visit": -1}})
     with pytest.raises(UserError, match="visit"):
         settings_module.load({"costs": {"visit": float("inf")}})
+
+
+@pytest.mark.parametrize("weeks_later", [1, 2, 5])
+def test_what_was_due_before_a_later_plan_begins_is_done_in_its_first_week(weeks_later):
+    """A source too weak since a day before the plan's first, which lies weeks ahead: replaced on the first visit, no error."""
+    weak = (DeviceResult("source", "CK-1", "North", "use", (), (), too_weak_on=day(0, 2)),)
+    assessment, records = fleet(1, {})
+    known = case.assessment(assessment.probes, assessment.series, sources=weak)
+    made = service_plan(known, records, layers(), day(weeks_later), TO)
+    assert [visit.sources for visit in made.visits if visit.sources] == [("CK-1",)]
+    assert made.visits[0].sources == ("CK-1",)
+    assert made.visits[0].on < day(weeks_later + 1)
