@@ -2,8 +2,8 @@
 
 Server side, under AppTest, on a real store: the script alone, without the browser and without the network.
 
-- ``whole``: the first page of a revision, with the one assessment that all pages share and that shows its progress;
-- ``cold``: a page that nobody has opened in this revision, with that assessment there;
+- ``cold``: a page that nobody has opened in this revision, with the one assessment there that all pages share and that is
+  worked out beside them; where it waits for work of its own beside it (a plan, a price), that is its time until it says so;
 - ``warm``: the same page again, as a new visitor opens it, median of the runs.
 
 Each page is cold once for itself: what pages keep in common (``dashboard/seam/keep.py``) is dropped before it, the records
@@ -24,7 +24,7 @@ from datetime import date, datetime, timedelta
 from pathlib import Path
 
 from dashboard.pages import PAGES
-from dashboard.seam import keep, month_before, read
+from dashboard.seam import answers, keep, month_before, read
 from dashboard.seam.place import STORE
 from tests.bench.score_common import say
 from tests.dashboard.opened import open_page
@@ -116,7 +116,10 @@ def main() -> None:
     say(f"load average before: {os.getloadavg()[0]:.2f}")
     run("about", {})  # imports of Streamlit and the frame
     begin = time.perf_counter()
-    found = read.assessment()
+    run("fleet", {})
+    while (job := read.awaited()) is not None:
+        job.future.result()
+    found = next(reversed(answers._asked.values())).answer
     say(f"{len(read.records().readings)} readings of {len(found.probes)} probes; records, assessment and log: "
         f"{time.perf_counter() - begin:.1f} s, once a revision, shared by all pages")  # fmt: skip
     worst = max(found.probes, key=lambda one: (one.patient_use != "allowed", one.advice != "use", one.probe)).probe
@@ -132,9 +135,9 @@ def main() -> None:
         warm = statistics.median(run(name, parameters.get(name, {})) for _ in range(given.runs))
         missed = [kind for kind, took in (("cold", cold), ("warm", warm)) if took > TARGETS[kind]]
         say(f"{name:<14}{cold:>9.2f}{warm:>9.2f}   {'over: ' + ', '.join(missed) if missed else ''}")
-        if month_before._asked:  # worked out beside this page so far, in this very process
+        if month_before._asked:  # worked out beside this page so far
             for one in month_before._asked.values():
-                one.exception()
+                one.future.exception()
             run(name, parameters.get(name, {}))
             settled = statistics.median(run(name, parameters.get(name, {})) for _ in range(given.runs))
             say(f"{'  once the month before is known':<23}{settled:>9.2f}   {'over: warm' if settled > TARGETS['warm'] else ''}")
