@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from datetime import date, datetime
+from datetime import date, datetime, time
 from typing import TypeGuard
 
 from analytics.words import likely
@@ -69,14 +69,15 @@ def day(value: date | datetime | None) -> str:
 
 
 def moment(value: datetime | None) -> str:
-    """A day and time, site-local.
+    """A day and time, site-local; the last moment of a day is the day as a whole.
 
-    >>> moment(datetime(2024, 3, 9, 7, 5))
-    '9 Mar 2024 07:05'
+    >>> moment(datetime(2024, 3, 9, 7, 5)), moment(datetime.combine(date(2024, 3, 9), time.max))
+    ('9 Mar 2024 07:05', '9 Mar 2024')
     """
     if not _known(value):
         return DASH
-    return f"{day(value)} {value:%H:%M}"
+    whole = isinstance(value, datetime) and value.time() == time.max
+    return day(value) if whole else f"{day(value)} {value:%H:%M}"
 
 
 def ago(then: date | datetime | None, now: datetime) -> str:

@@ -59,7 +59,7 @@ def _answer(assessment: FleetAssessment) -> None:
     repeat = [p.probe for p in assessment.probes if p.patient_use == "repeat_first"]
     parts = [f"**{fit} of {values.count(every, 'probe')} {'is' if fit == 1 else 'are'} fit.**"]
     if barred:
-        parts.append(f"Not for patient use until cleared: **{_named(barred, 20)}**.")
+        parts.append(f"Not for patient use until cleared: **{_named(barred, len(barred))}**.")
     if repeat:
         parts.append(f"To be repeated before use: {_named(repeat)}.")
     every_kind = (("source", assessment.sources), ("jig", assessment.jigs), ("readout", assessment.readouts))

@@ -7,6 +7,7 @@ from functools import partial
 
 import streamlit as st
 
+from analytics import moment as clock
 from analytics.advice.other_checks import PROBE_KINDS, SOON_DAYS, SOURCE_KINDS
 from analytics.errors import UserError
 from dashboard.figures.kept_months import kept_months
@@ -153,7 +154,7 @@ def _enter(look: read.Look) -> None:
             if not subject or not isinstance(day, date):
                 st.error(f"Choose the {which} and the day.", icon=":material/report:")
                 return
-            at = min(datetime.combine(day, time(12)), look.as_of)
+            at = min(datetime.combine(day, time(12)), look.as_of, clock.now(look.settings.site.time_zone))
             try:
                 done = inspecting.enter(
                     str(which), str(subject), done_at=at, kind=str(kind), by=by, result=result, value=value,
