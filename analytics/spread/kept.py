@@ -65,7 +65,7 @@ class KeptFleet:
     """Answers one revision after the other; not for several threads at once."""
 
     whole: Whole | None = None
-    again: dict[tuple[int, int], Said] = field(default_factory=dict)  # by group and its print
+    again: dict[int, tuple[Prints, Said]] = field(default_factory=dict)  # by group: its newest prints, and what it said
     passes: int = 0  # how often everything was worked out
 
     def answer(self, stand: Standing, settings: Settings, as_of: datetime) -> FleetAssessment:
@@ -90,11 +90,13 @@ class KeptFleet:
         made: list[Said] = []
         for group in groups:
             names = whole.groups.names["probe"][whole.groups.group == group]
-            key = (group, hash(tuple(stand.prints.get(one, 0) for one in names)))
-            said = self.again.get(key) or _worked_again(whole, stand, settings, group, frozenset(names))
+            prints = {one: stand.prints[one] for one in names if one in stand.prints}
+            before = self.again.get(group)
+            same = before is not None and before[0] == prints
+            said = before[1] if before is not None and same else _worked_again(whole, stand, settings, group, frozenset(names))
             if said is None:
                 return None
-            self.again[key] = said
+            self.again[group] = prints, said
             made.append(said)
         rest = ~np.isin(whole.groups.group, groups)
         if not _same_constants(whole, stand, settings, made, rest):

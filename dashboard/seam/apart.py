@@ -24,11 +24,11 @@ from analytics.records.snapshot import Records
 from analytics.records.standing import Standing
 from analytics.results import FleetAssessment, ProbeResult
 from analytics.settings import Settings
-from analytics.spread.kept import KeptFleet
 
 if TYPE_CHECKING:
     from analytics.charts.price import Situation
     from analytics.replays.results import Replay
+    from analytics.spread.kept import KeptFleet
     from dashboard.seam.price_curves import Curve
 
 Tell = Callable[[str, float], None]
@@ -45,6 +45,8 @@ def whole(
     stand: Standing, settings: Settings, as_of: datetime, *, tell: Tell  # noqa: ARG001
 ) -> tuple[KeptFleet, FleetAssessment]:
     """The same, with what the next answer can go on from."""
+    from analytics.spread.kept import KeptFleet
+
     fleet = KeptFleet()
     found = fleet.answer(stand, settings, as_of)
     return fleet, found

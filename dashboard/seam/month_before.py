@@ -11,11 +11,10 @@ import pandas as pd
 from analytics.cut import cut
 from analytics.records.snapshot import Records
 from analytics.results import ProbeResult
-from dashboard.seam import digest, keep, place, read, worker
+from dashboard.seam import answers, digest, keep, place, read, worker
 from dashboard.seam.digest import Change
 from dashboard.seam.worker import Job
 
-AT_ONCE = 5_000  # readings whose answer takes about half a second: less than a line about waiting is worth
 Changes = tuple[Change, ...]
 
 Key = tuple[str, int, str, datetime]  # store, print of what was known then, settings, moment
@@ -30,7 +29,7 @@ def changes(look: read.Look, since: datetime) -> Changes | None:
 
     A newer question takes the place of those that wait.
     """
-    if len(look.records.readings) <= AT_ONCE:
+    if len(look.records.readings) <= answers.AT_ONCE:
         return keep.kept(look, lambda: digest.changes(read.assessment(since), look.assessment), "changes", since)
     known = keep.kept(look, lambda: _print(look.records, since), "known then", since)
     key = (str(place.store_path()), known, look.settings.fingerprint, since)

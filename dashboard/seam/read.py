@@ -58,7 +58,7 @@ def answering() -> int:
 
 def records() -> Records:
     """All tables of the store's present revision; the store is not held open."""
-    return _records_of(str(store_path()), answering())
+    return _stand_of(str(store_path()), answering()).records if exists() else Records.nothing()
 
 
 def settings() -> Settings:
@@ -121,14 +121,8 @@ def moment() -> datetime:
 
 
 @st.cache_resource(max_entries=3, show_spinner="Reading the records …")
-def _records_of(path: str, revision: int) -> Records:
-    """The tables of one revision; an empty set where there is no store."""
-    return _stand_of(path, revision).records if Path(path).is_file() else Records.nothing()
-
-
-@st.cache_resource(max_entries=2, show_spinner=False)
 def _stand_of(path: str, revision: int) -> Standing:
-    """The same, to be read on from; only what is not as it was in the last one is read."""
+    """The tables of one revision, to be read on from; only what is not as it was in the last one is read."""
     from analytics.records.standing import read_on, standing
 
     before = _last_stand.get(path)
@@ -154,4 +148,5 @@ def _assess(path: str, revision: int, directory: str, when: datetime) -> FleetAs
     """The analysis, once a revision, settings and moment."""
     from analytics.fleet import assess
 
-    return assess(_records_of(path, revision), _settings_of(path, revision, directory), when)
+    records = _stand_of(path, revision).records if Path(path).is_file() else Records.nothing()
+    return assess(records, _settings_of(path, revision, directory), when)

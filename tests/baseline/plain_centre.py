@@ -2,22 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import numpy.typing as npt
 
+from analytics.baseline.location import Centre, median0
+
 Floats = npt.NDArray[np.float64]
 PRIOR_MOVED, TUKEY_C = 0.1, 4.685
-
-
-@dataclass(frozen=True)
-class Centre:
-    """Arrays of length groups."""
-
-    value: Floats
-    variance: Floats  # of the centre, widened by the spread actually seen
-    members: Floats  # effective number of values that speak
 
 
 def _sum0(values: Floats) -> Floats:
@@ -26,15 +17,6 @@ def _sum0(values: Floats) -> Floats:
     for row in values:
         out = out + row
     return out
-
-
-def median0(values: Floats) -> Floats:
-    """Median over axis 0 of the finite values; NaN where there is none."""
-    ordered = np.sort(values, axis=0)  # NaN last
-    n = np.isfinite(values).sum(axis=0)
-    column = np.arange(values.shape[1])
-    low, high = ordered[np.maximum((n - 1) // 2, 0), column], ordered[np.minimum(n // 2, len(values) - 1), column]
-    return np.where(n > 0, 0.5 * (low + high), np.nan)
 
 
 def _other_side(values: Floats, centre: Floats, residual: Floats) -> Floats:

@@ -26,7 +26,7 @@ from analytics import settings
 from analytics.drift.crossing import first_passage
 from analytics.fleet import work_out
 from analytics.simulate import to_records
-from tests.bench.score_common import Case, Figure, arguments, cases, each, print_scores
+from tests.bench.score_common import Case, Figure, score_all
 from tests.bench.score_forecasts import AT_SHARES, CROSSES_WITHIN_DAYS, FAULT_AGE_DAYS
 
 Floats = NDArray[np.float64]
@@ -168,11 +168,7 @@ def _nearest(series: pd.Series | None, at: pd.Timestamp) -> float:
 
 def main() -> None:
     """Run and print."""
-    parser = arguments("Crossing intervals beside those of an oracle.")
-    parser.set_defaults(years=4.0)
-    options = parser.parse_args()
-    for cadence, of in cases(options).items():
-        print_scores(cadence, list(each(score, of, options.jobs)), options.brief)
+    score_all("Crossing intervals beside those of an oracle.", score, years=4.0)
 
 
 if __name__ == "__main__":

@@ -30,7 +30,7 @@ from tests.bench.score_common import say
 from tests.dashboard.opened import open_page
 
 TARGETS = {"cold": 1.5, "warm": 0.3}  # s
-RECORDS = (read._records_of, read._stand_of, read._settings_of, read._assess)
+RECORDS = (read._stand_of, read._settings_of, read._assess)
 
 
 def made(folder: Path, probes: int, years: float, cadence: str) -> Path:

@@ -124,6 +124,15 @@ def print_scores(cadence: str, scores: Sequence[Scored], brief: bool) -> None:
             say("\n".join(f"  {remark}" for remark in sorted(one.remarks)))
 
 
+def score_all(description: str, score: Callable[[Case], Scored], *, years: float) -> None:
+    """Score every case that the command line asks for, and print cadence by cadence."""
+    parser = arguments(description)
+    parser.set_defaults(years=years)
+    options = parser.parse_args()
+    for cadence, of in cases(options).items():
+        print_scores(cadence, list(each(score, of, options.jobs)), options.brief)
+
+
 def run_analysis(fleet: Fleet, as_of: datetime) -> tuple[FleetAssessment, float]:
     """The analysis at ``as_of`` with the shipped settings, and the seconds it took."""
     from analytics import settings

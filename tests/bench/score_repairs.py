@@ -13,7 +13,7 @@ import pandas as pd
 
 from analytics.results import FleetAssessment
 from analytics.simulate import Fleet, scoring_fleet
-from tests.bench.score_common import Case, Figure, arguments, cases, each, print_scores, run_analysis
+from tests.bench.score_common import Case, Figure, run_analysis, score_all
 from tests.bench.score_forecasts import AT_SHARES, REPAIR_AGE_DAYS
 
 REPAIRED = 0.8  # share of the faulty probes that get a service, against 0.4 in the other scores: more cases a fleet
@@ -82,11 +82,7 @@ def _sound(result: Score, fleet: Fleet, answer: FleetAssessment) -> None:
 
 def main() -> None:
     """Run and print."""
-    parser = arguments("Score what the advice says of services that held and that did not.")
-    parser.set_defaults(years=4.0)
-    options = parser.parse_args()
-    for cadence, of in cases(options).items():
-        print_scores(cadence, list(each(score, of, options.jobs)), options.brief)
+    score_all("Score what the advice says of services that held and that did not.", score, years=4.0)
 
 
 if __name__ == "__main__":

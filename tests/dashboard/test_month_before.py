@@ -7,7 +7,7 @@ from datetime import timedelta
 
 import pytest
 
-from dashboard.seam import month_before, read, worker
+from dashboard.seam import answers, month_before, read, worker
 from tests.dashboard import made_up
 from tests.dashboard.opened import open_page, use, words
 
@@ -17,7 +17,7 @@ def large(monkeypatch):
     """Every store counts as large, and what the worker finds is what the stub says."""
     use(monkeypatch, *made_up.fleet())
     then = read.assessment(read.moment() - timedelta(days=30)).probes
-    monkeypatch.setattr(month_before, "AT_ONCE", 0)
+    monkeypatch.setattr(answers, "AT_ONCE", 0)
     asked = []
 
     def ask(task, *given, says, about_s):
@@ -39,7 +39,7 @@ def test_a_large_fleet_gets_the_changes_of_a_small_one(monkeypatch, large):
     asked[0].future.set_result(then)
     beside = month_before.changes(look, since)
     assert len(asked) == 1
-    monkeypatch.setattr(month_before, "AT_ONCE", 10**9)
+    monkeypatch.setattr(answers, "AT_ONCE", 10**9)
     assert beside
     assert beside == month_before.changes(look, since)
 
