@@ -161,8 +161,12 @@ class Store:
         kept = self.path.with_name(f"{self.path.name}.layout-{version}")
         if not kept.exists():
             draft = kept.with_name(kept.name + ".part")
-            shutil.copyfile(self.path, draft)
-            draft.replace(kept)
+            try:
+                shutil.copyfile(self.path, draft)
+                draft.replace(kept)
+            except BaseException:  # on a full disk what was begun takes room that is needed
+                draft.unlink(missing_ok=True)
+                raise
 
     def _make_newer(self, version: int) -> None:
         """The store with the present layout in place of the older one: made beside it and moved there when whole.
