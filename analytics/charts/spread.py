@@ -7,6 +7,8 @@ Too little scatter is a fault as well (a pulser, a frozen display): the same cha
 Repeats of one placing: the likelihood-ratio CUSUM of their chi-square, for twice and for a third of the Poisson variance.
 Outliers: a Bernoulli CUSUM for a rate of 20 % against 1 %; beside it one for low ones alone, against 0.5 %, since a cable that
 cuts out only ever loses counts, and half of the blunders do not.
+Once the checks are calm again, the sums that had signalled begin anew: one that was far over its threshold would come down
+through it for years, and call out again at checks that scatter as they should.
 """
 
 from __future__ import annotations
@@ -76,17 +78,16 @@ def spread_chart(
     k = r * np.log(r) / (r - 1.0)
     # Variance not better known than its standard error: judge against the upper end.
     square = z**2 / (1.0 + placing_uncertainty)
-    statistic = _walk(rows, np.where(known, square - k, 0.0))
     at = spread_thresholds(arl0)
-    hit = np.log(RATE_FAULTY / RATE_SOUND)
-    miss = np.log((1.0 - RATE_FAULTY) / (1.0 - RATE_SOUND))
-    rate = _walk(rows, np.where(known, np.where(far, hit, miss), 0.0))
-    hit_low = np.log(RATE_FAULTY / LOW_RATE_SOUND)
-    miss_low = np.log((1.0 - RATE_FAULTY) / (1.0 - LOW_RATE_SOUND))
-    rate = np.maximum(rate, _walk(rows, np.where(known, np.where(far & (z_local < 0), hit_low, miss_low), 0.0)))
-    excess = np.where(known, np.minimum(smaller**2 / SMALLER_MEAN_SQUARE, 400.0) - 1.0, 0.0) * noise
     recent = _recent_mean(rows, np.where(known, z**2, 0.0), known)
     lone = _recent_mean(rows, np.where(far & known, 1.0, 0.0), known)
+    calm = (recent < 1.3) & (lone == 0.0)
+    statistic = _walk_until_calm(rows, np.where(known, square - k, 0.0), at.scatter, calm)
+    rate = np.maximum(*(
+        _walk_until_calm(rows, np.where(known, _rate_llr(off, sound), 0.0), at.outliers, calm)
+        for off, sound in ((far, RATE_SOUND), (far & (z_local < 0), LOW_RATE_SOUND))
+    ))
+    excess = np.where(known, np.minimum(smaller**2 / SMALLER_MEAN_SQUARE, 400.0) - 1.0, 0.0) * noise
     # Little scatter: z² against the level without the smaller-of-two rule, and against counting alone: a good jig is no fault.
     alone = noise if counting is None else np.maximum(counting, 1e-12)
     plain = np.where(known, np.minimum(np.abs(z_local) * np.sqrt(noise / alone), CLIP_Z), 1.0) ** 2 * (1.0 + placing_uncertainty)
@@ -111,7 +112,7 @@ def spread_chart(
         low,
         repeats,
         _walk(rows, np.where(far & known, 1.0, 0.0)),
-        (recent < 1.3) & (lone == 0.0),
+        calm,
         100.0 * np.sqrt(np.maximum(_recent_mean(rows, excess, known), 0.0)),
     )
 
@@ -119,6 +120,32 @@ def spread_chart(
 def _variance_llr(square: Floats, freedom: Floats | float, ratio: float) -> Floats:
     """Ln of the likelihood ratio of a variance ``ratio`` times as large, for a sum of squares with its degrees of freedom."""
     return np.asarray(-0.5 * freedom * np.log(ratio) - 0.5 * square * (1.0 / ratio - 1.0))
+
+
+def _rate_llr(far: Bools, sound: float) -> Floats:
+    """Ln of the likelihood ratio of ``RATE_FAULTY`` against a sound rate of far checks."""
+    hit, miss = np.log(RATE_FAULTY / sound), np.log((1.0 - RATE_FAULTY) / (1.0 - sound))
+    return np.where(far, hit, miss)
+
+
+def _walk_until_calm(rows: Rows, step: Floats, limit: Floats, calm: Bools) -> Floats:
+    """As ``_walk``, but a sum that has passed its limit begins anew after the first check that ends calm."""
+    last = np.flatnonzero(rows.last)
+    most = int(rows.ordinal.max(initial=-1)) + 1
+    if not most:
+        return step
+    place = (rows.ordinal[last], rows.unit[last])
+    steps, limits, ends = np.zeros((most, rows.units)), np.full((most, rows.units), np.inf), np.zeros((most, rows.units), bool)
+    steps[place], limits[place], ends[place] = step[last], limit[last], calm[last]
+    kept, total, over = np.zeros((most, rows.units)), np.zeros(rows.units), np.zeros(rows.units, bool)
+    for check in range(most):
+        total = np.maximum(total + steps[check], 0.0)
+        over |= total > limits[check]
+        anew = over & ends[check]
+        total[anew], over[anew] = 0.0, False
+        kept[check] = total
+    before = np.where(rows.ordinal > 0, kept[np.maximum(rows.ordinal - 1, 0), rows.unit], 0.0)
+    return np.asarray(np.maximum(before + step, 0.0))
 
 
 def _walk(rows: Rows, step: Floats) -> Floats:

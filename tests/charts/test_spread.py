@@ -134,3 +134,25 @@ def test_later_checks_and_other_units_change_no_digit(sound):
     part = charted(sound[3:4, :70] * np.linspace(1, 2, CHECKS)[:70])
     for name in ("ratio_scatter", "ratio_outliers", "ratio_low", "outliers"):
         assert (getattr(part, name) == getattr(whole, name).reshape(UNITS, CHECKS)[3, :70]).all()
+
+
+def test_a_bout_that_is_over_does_not_call_out_again_and_a_second_one_does(sound):
+    """Forty checks that scatter fourfold and cut out; then sound ones: after the first calm dozen hardly a unit is over again."""
+    x = sound.copy()
+    x[:, 20:60] *= 4.0
+    x[:, 25:60:5] -= 0.6
+    made = charted(x)
+    for name in ("ratio_scatter", "ratio_outliers"):
+        ratio = getattr(made, name).reshape(-1, CHECKS)
+        assert (ratio[:, 20:60] > 1.0).any(axis=1).all()
+        calm = made.calm.reshape(-1, CHECKS)
+        calm[:, :60] = False
+        first = np.where(calm.any(axis=1), calm.argmax(axis=1), CHECKS)
+        later = np.arange(CHECKS)[None, :] > first[:, None]
+        assert (first < CHECKS - 20).mean() > 0.9
+        assert (later & (ratio > 1.0)).any(axis=1).mean() <= 0.05
+    x[:, 95:] *= 4.0
+    x[:, 95::5] -= 0.6
+    again = charted(x)
+    for name in ("ratio_scatter", "ratio_outliers"):
+        assert (getattr(again, name).reshape(-1, CHECKS)[:, 95:] > 1.0).any(axis=1).mean() > 0.95
