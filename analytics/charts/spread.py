@@ -125,7 +125,7 @@ def _variance_llr(square: Floats, freedom: Floats | float, ratio: float) -> Floa
 def _rate_llr(far: Bools, sound: float) -> Floats:
     """Ln of the likelihood ratio of ``RATE_FAULTY`` against a sound rate of far checks."""
     hit, miss = np.log(RATE_FAULTY / sound), np.log((1.0 - RATE_FAULTY) / (1.0 - sound))
-    return np.where(far, hit, miss)
+    return np.asarray(np.where(far, hit, miss))
 
 
 def _walk_until_calm(rows: Rows, step: Floats, limit: Floats, calm: Bools) -> Floats:
