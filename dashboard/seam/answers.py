@@ -3,17 +3,19 @@
 A saved check makes a new answer. Where that takes longer than a page may, visitors see the answer before it and are told so;
 the new one comes by itself. Where there is none before it, or the records are no longer those it speaks of (a probe more or
 less, readings undone), the page waits and shows how far it is.
-What a check concerns is mostly one site: then its answer is made at once from the last one (``analytics.spread.kept``).
+What a check concerns is mostly one site: then its answer is made from the last one (``analytics.spread.kept``) in the process
+beside the pages, which keeps it; what comes back is what is another (``handed``).
 """
 
 from __future__ import annotations
 
+import gc
+import itertools
 from collections.abc import Callable
 from concurrent.futures import Future
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
-from threading import Lock, Thread
-from typing import TYPE_CHECKING
+from threading import Lock
 
 from analytics.records.snapshot import Records
 from analytics.records.standing import Standing
@@ -22,11 +24,9 @@ from analytics.settings import Settings
 from dashboard.seam import worker
 from dashboard.seam.worker import Job, StillWorkingError
 
-if TYPE_CHECKING:
-    from analytics.spread.kept import KeptFleet
-
 AT_ONCE = 5_000  # readings whose answer takes about half a second: less than a line about waiting is worth
 MOST = 6  # answers kept
+MORE_SHARE = 0.1  # of the time for a whole answer that one check more takes, at most
 
 Key = tuple[str, int, str, datetime]  # store, revision, folder of settings, moment
 Line = tuple[str, str, datetime | None]  # store, folder of settings, the earlier moment asked for; None: now
@@ -45,13 +45,13 @@ class _Asked:
     @property
     def answer(self) -> FleetAssessment:
         """What came of it; raises what the work raised."""
-        made = self.job.future.result()
-        found: FleetAssessment = made[1] if isinstance(made, tuple) else made
+        found: FleetAssessment = self.job.future.result()
         return found
 
 
-_kept: dict[tuple[str, str], KeptFleet] = {}  # by store and folder of settings: the last answer for now, to go on from
 _asked: dict[Key, _Asked] = {}  # oldest first
+_numbers = itertools.count(1)
+_base: tuple[int, Records] | None = None  # the records that the process beside was last given whole, and their number
 
 
 def found(
@@ -93,7 +93,6 @@ def forget() -> None:
         for one in _asked.values():
             one.job.future.cancel()
         _asked.clear()
-        _kept.clear()
 
 
 def _ask(
@@ -109,31 +108,46 @@ def _ask(
         del _asked[other]
     many = len(records.readings)
     says = f"Working out the fleet: {len(records.probes)} probes, {many:,} readings".replace(",", "\u202f")
-    place = (key[0], key[2])
-    at_once = _kept[place].go_on(stand, settings, key[3]) if stand is not None and place in _kept else None
-    if at_once is not None:
-        job = Job("whole", (), says, about_s(records))
-        job.future.set_result(at_once)
-        if entered is not None:
-            Thread(target=entered, args=(at_once,), daemon=True).start()
-        _asked[key] = _Asked(job, line, frozenset(records.probes["probe"]), many)
-        return _asked[key]
-    task = "answer" if stand is None else "whole"
-    job = worker.present.ask(task, given, settings, key[3], says=says, about_s=about_s(records))
+    if stand is None:
+        job = worker.present.ask("answer", records, settings, key[3], says=says, about_s=about_s(records))
+    else:
+        number, more = _number(stand.base)
+        place, rest = (key[0], key[2]), (settings, key[3])
+        whole, bare = replace(stand), replace(stand, base=replace(stand.base, readings=stand.base.readings.iloc[:0]))
+        job = worker.present.ask(
+            "newest", place, number, whole, *rest, says=says, about_s=about_s(records) * (MORE_SHARE if more else 1),
+            first=("newest_of", (place, number, bare, *rest)) if more else None,
+        )  # fmt: skip
     made = _Asked(job, line, frozenset(records.probes["probe"]), many)
     _asked[key] = made
 
-    def when_done(future: Future[FleetAssessment | tuple[KeptFleet, FleetAssessment]]) -> None:
+    def when_done(future: Future[FleetAssessment]) -> None:
         if future.cancelled() or future.exception() is not None:
             return
-        _measured(job, many)
-        if isinstance(got := future.result(), tuple):
-            _kept[place] = got[0]
+        if job.anew or stand is None:
+            _measured(job, many)
+            _settle()
         if entered is not None:
-            entered(made.answer)
+            entered(future.result())
 
     job.future.add_done_callback(when_done)
     return made
+
+
+def _number(base: Records) -> tuple[int, bool]:
+    """The number of the records that others are read on from, and whether the process beside was given them already."""
+    global _base  # noqa: PLW0603 - one process beside the pages, one memory of what it was given
+    if _base is not None and _base[1] is base:
+        return _base[0], True
+    _base = next(_numbers), base
+    return _base[0], False
+
+
+def _settle() -> None:
+    """Tell Python that what is there now is there to stay: to look through all of it for garbage took every page 0.2 s."""
+    gc.unfreeze()
+    gc.collect()
+    gc.freeze()
 
 
 def about_s(records: Records) -> float:

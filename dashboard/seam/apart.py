@@ -1,7 +1,8 @@
 """What is worked out in a process of its own, beside the server; imports no page. Run as ``python -m dashboard.seam.apart``.
 
 Requests come as pickles on standard input, ``(name, arguments)``; answers go to standard output: ``("told", (sentence, share))``
-any number of times, then ``("done", result)`` or ``("failed", error)``. It ends at once when its server does.
+any number of times, then ``("done", result)``, ``("failed", error)``, or ``("lacking", None)`` where it is to be asked with all
+that belongs to the question. It ends at once when its server does.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import sys
 import threading
 import traceback
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from queue import SimpleQueue
 from typing import TYPE_CHECKING, Any, BinaryIO
@@ -24,6 +26,7 @@ from analytics.records.snapshot import Records
 from analytics.records.standing import Standing
 from analytics.results import FleetAssessment, ProbeResult
 from analytics.settings import Settings
+from dashboard.seam.handed import Anew, Giver, LackingError, parts
 
 if TYPE_CHECKING:
     from analytics.charts.price import Situation
@@ -32,6 +35,7 @@ if TYPE_CHECKING:
     from dashboard.seam.price_curves import Curve
 
 Tell = Callable[[str, float], None]
+Place = tuple[str, str]  # store and folder of settings
 
 
 def answer(records: Records, settings: Settings, as_of: datetime, *, tell: Tell) -> FleetAssessment:  # noqa: ARG001
@@ -41,15 +45,42 @@ def answer(records: Records, settings: Settings, as_of: datetime, *, tell: Tell)
     return assess(records, settings, as_of)
 
 
-def whole(
-    stand: Standing, settings: Settings, as_of: datetime, *, tell: Tell  # noqa: ARG001
-) -> tuple[KeptFleet, FleetAssessment]:
-    """The same, with what the next answer can go on from."""
+@dataclass
+class _Kept:
+    """A fleet to go on from. number: of the records that everything after them was read on from."""
+
+    number: int
+    base: Records
+    fleet: KeptFleet
+
+
+_kept: dict[Place, _Kept] = {}
+
+
+def newest(
+    place: Place, number: int, stand: Standing, settings: Settings, as_of: datetime, *, tell: Tell  # noqa: ARG001
+) -> FleetAssessment | Anew:
+    """The analysis of the whole fleet as it stands, kept to be gone on from. number: of ``stand.base``."""
     from analytics.spread.kept import KeptFleet
 
-    fleet = KeptFleet()
-    found = fleet.answer(stand, settings, as_of)
-    return fleet, found
+    one = _kept.get(place)
+    if one is None or one.number != number:
+        one = _kept[place] = _Kept(number, stand.base, KeptFleet())
+    before = one.fleet.passes
+    found = one.fleet.answer(replace(stand, base=one.base), settings, as_of)
+    return Anew(found) if one.fleet.passes > before else found
+
+
+def newest_of(place: Place, number: int, bare: Standing, settings: Settings, as_of: datetime, *, tell: Tell) -> FleetAssessment | Anew:
+    """The same; the readings of ``bare.base`` are left out, since this process should have them.
+
+    Raises:
+        LackingError: it has not.
+    """
+    one = _kept.get(place)
+    if one is None or one.number != number:
+        raise LackingError
+    return newest(place, number, replace(bare, base=one.base), settings, as_of, tell=tell)
 
 
 def probes_at(records: Records, settings: Settings, as_of: datetime, *, tell: Tell) -> tuple[ProbeResult, ...]:  # noqa: ARG001
@@ -87,7 +118,9 @@ def replayed(records: Records, settings: Settings, until: datetime, *, tell: Tel
     return replay(records, settings, until, tell)
 
 
-TASKS: dict[str, Callable[..., Any]] = {"answer": answer, "whole": whole, "probes_at": probes_at, "plan": plan, "price": price, "replay": replayed}
+TASKS: dict[str, Callable[..., Any]] = {
+    "answer": answer, "newest": newest, "newest_of": newest_of, "probes_at": probes_at, "plan": plan, "price": price, "replay": replayed,
+}  # fmt: skip
 
 
 def main() -> None:
@@ -98,11 +131,17 @@ def main() -> None:
     if hasattr(os, "nice") and len(sys.argv) > 1:
         os.nice(int(sys.argv[1]))  # pages come first
     waiting: SimpleQueue[tuple[str, tuple[Any, ...]]] = SimpleQueue()
+    known: tuple[Any, ...] = ()
     threading.Thread(target=_listen, args=(sys.stdin.buffer, waiting), daemon=True).start()
     while True:
         name, given = waiting.get()
         try:
-            _say(ours, "done", TASKS[name](*given, tell=lambda what, share: _say(ours, "told", (what, share))))
+            result = TASKS[name](*given, tell=lambda what, share: _say(ours, "told", (what, share)))
+            _say(ours, "done", result, known)
+            if isinstance(result, Anew):
+                known = parts(result.answer)
+        except LackingError:
+            _say(ours, "lacking", None)
         except Exception as error:  # noqa: BLE001 - it is raised again where it was asked for
             _say(ours, "failed", _portable(error))
 
@@ -116,8 +155,8 @@ def _listen(stream: BinaryIO, waiting: SimpleQueue[tuple[str, tuple[Any, ...]]])
             os._exit(0)
 
 
-def _say(stream: BinaryIO, kind: str, value: object) -> None:
-    pickle.dump((kind, value), stream, protocol=5)
+def _say(stream: BinaryIO, kind: str, value: object, known: tuple[Any, ...] = ()) -> None:
+    Giver(stream, known).dump((kind, value))
     stream.flush()
 
 

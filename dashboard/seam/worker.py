@@ -20,18 +20,25 @@ from queue import SimpleQueue
 from typing import IO, Any
 
 from analytics.errors import UserError
+from dashboard.seam.handed import Anew, Taker, parts
 
+PIECE_BYTES = 1 << 20  # of an answer read at once: each piece is a wait for the interpreter
 ROOT = Path(__file__).resolve().parents[2]
 
 
 @dataclass(eq=False)
 class Job:
-    """Something asked for. says: what is being done, for a person. about_s: how long it takes, as far as is known."""
+    """Something asked for. says: what is being done, for a person. about_s: how long it takes, as far as is known.
+
+    first: the task and arguments to try before, where the process may have kept the rest. anew: the answer came whole.
+    """
 
     task: str
     given: tuple[Any, ...]
     says: str
     about_s: float
+    first: tuple[str, tuple[Any, ...]] | None = None
+    anew: bool = False
     future: Future[Any] = field(default_factory=Future)
     begun: float | None = None
     told: tuple[str, float] | None = None
@@ -108,10 +115,13 @@ class Worker:
         self._asked: SimpleQueue[Job] = SimpleQueue()
         self._thread: threading.Thread | None = None
         self._process: subprocess.Popen[bytes] | None = None
+        self._known: tuple[Any, ...] = ()  # what the process speaks of by number
 
-    def ask(self, task: str, *given: Any, says: str, about_s: float) -> Job:
-        """Have a task of ``apart.TASKS`` done with these arguments."""
-        job = Job(task, given, says, max(about_s, 0.1))
+    def ask(
+        self, task: str, *given: Any, says: str, about_s: float, first: tuple[str, tuple[Any, ...]] | None = None
+    ) -> Job:
+        """Have a task of ``apart.TASKS`` done with these arguments; ``first`` is tried before (``Job``)."""
+        job = Job(task, given, says, max(about_s, 0.1), first)
         with self._gate:
             if self._thread is None:
                 self._thread = threading.Thread(target=self._work, daemon=True, name="beside-the-pages")
@@ -139,34 +149,39 @@ class Worker:
             else:
                 job.took_s = job.gone_s
                 job.future.set_result(result)
-            job.given = ()  # the records of an old revision are not kept for it
+            job.given, job.first = (), None  # the records of an old revision are not kept for it
 
     def _have(self, job: Job) -> Any:
         try:
             if self._process is None or self._process.poll() is not None:
-                self._process = _started(self._nice)
+                self._process, self._known = _started(self._nice), ()
             there, back = _pipes(self._process)
-            pickle.dump((job.task, job.given), there, protocol=5)
-            there.flush()
-            while True:
-                kind, value = pickle.load(back)  # noqa: S301 - from the process started here
-                if kind == "told":
-                    job.told = value
-                elif kind == "done":
-                    return value
-                else:
-                    raise value
+            for task, given in filter(None, (job.first, (job.task, job.given))):
+                pickle.dump((task, given), there, protocol=5)
+                there.flush()
+                while (said := Taker(back, self._known).load())[0] == "told":
+                    job.told = said[1]
+                if said[0] != "lacking":
+                    break
         except (EOFError, BrokenPipeError, pickle.UnpicklingError) as end:
             self._process = None
             raise UserError(
                 f"{job.says}: the process that worked on it ended",
                 do="Load the page again; if it ends again, this machine may have too little memory for these records.",
             ) from end
+        kind, value = said
+        if kind == "failed":
+            raise value
+        if isinstance(value, Anew):
+            job.anew, value = True, value.answer
+            self._known = parts(value)
+        return value
 
 
 def _started(nice: int) -> subprocess.Popen[bytes]:
-    made = subprocess.Popen(  # noqa: S603 - this very interpreter and a module of ours
-        [sys.executable, "-m", "dashboard.seam.apart", str(nice)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, cwd=ROOT
+    made: subprocess.Popen[bytes] = subprocess.Popen(  # noqa: S603 - this very interpreter and a module of ours
+        [sys.executable, "-m", "dashboard.seam.apart", str(nice)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, cwd=ROOT,
+        pipesize=PIECE_BYTES,
     )
     atexit.register(made.kill)
     return made

@@ -4,14 +4,17 @@ Each session is one websocket, as a browser holds it: it asks for a page, waits 
 ten seconds, and asks for the next. Two of them record checks: they type counts key by key, each key a run of the form, and
 save. Beside them real browsers walk the pages. The server works on a copy of the store.
 
-Printed: how long the server took from a request to the end of its run, by page, and every error on any page. The exit code is 1
-where there was one, or where the 95th percentile of all is above ``--limit``.
+Printed: how long the server took from a request to the end of its run, by page, and every error on any page; then, by page, how
+long its runs took on the clock and how long their own threads computed (``tests.bench.watched``), so that the load of the
+machine can be told from ours; with ``--where`` also where the long ones stood. The exit code is 1 where there was an error, or
+where the 95th percentile of all is above ``--limit``.
 """
 
 from __future__ import annotations
 
 import argparse
 import itertools
+import json
 import os
 import random
 import re
@@ -24,6 +27,7 @@ import threading
 import time
 from collections import defaultdict
 from pathlib import Path
+from typing import Any
 
 from tests.bench.score_common import say
 from tests.conftest import FLAGS, chromium_path
@@ -144,6 +148,7 @@ def main() -> int:
     parser.add_argument("--sessions", type=int, default=10)
     parser.add_argument("--recorders", type=int, default=2, help="how many of the sessions record checks")
     parser.add_argument("--browsers", type=int, default=2)
+    parser.add_argument("--where", type=int, default=0, help="print where so many of the longest runs stood")
     parser.add_argument("--limit", type=float, default=LIMIT_S)
     given = parser.parse_args()
     say(f"load average before: {os.getloadavg()[0]:.2f}")
@@ -159,10 +164,10 @@ def _with_server(store: Path, given: argparse.Namespace) -> int:
     records = snapshot(store)
     probes = records.probes["probe"].tolist()
     say(f"{len(probes)} probes, {len(records.readings)} readings")
-    lines = store.parent / "server.log"
+    lines, runs = store.parent / "server.log", store.parent / "runs.jsonl"
     with lines.open("w") as log_file:
         server = subprocess.Popen(
-            [sys.executable, "-m", "dashboard.commands", "open", "--no-browser", "--port", "0", "--store", str(store)],
+            [sys.executable, "-m", "tests.bench.watched", str(runs), "open", "--no-browser", "--port", "0", "--store", str(store)],
             stdout=subprocess.PIPE, stderr=log_file, text=True,
         )  # fmt: skip
     try:
@@ -177,9 +182,10 @@ def _with_server(store: Path, given: argparse.Namespace) -> int:
             seen = first.go("")
         say(f"the first answer: {time.monotonic() - begin:.1f} s; errors: {seen.wrong() or 'none'}")
         first.close()
-        log = Log()
+        log, before = Log(), len(runs.read_text().splitlines())
         _let_in(address, probes, given, log)
         ended = _told(log, given, server)
+        _runs_told([json.loads(one) for one in runs.read_text().splitlines()[before:]], where=given.where)
         if log.errors:
             say("\nthe last lines of the server:\n" + "\n".join(lines.read_text().splitlines()[-60:]))
         return ended
@@ -220,6 +226,24 @@ def _told(log: Log, given: argparse.Namespace, server: subprocess.Popen[str]) ->
         say(f"the server ended with {server.returncode}")
     say(f"load average after: {os.getloadavg()[0]:.2f}")
     return int(bool(log.errors) or ended or slow > given.limit)
+
+
+def _runs_told(lines: list[dict[str, Any]], *, where: int) -> None:
+    """What the server wrote of its own runs."""
+    runs, gathered = [one for one in lines if "page" in one], [one["gc_s"] for one in lines if "gc_s" in one]
+    kinds: dict[str, list[dict[str, Any]]] = defaultdict(list)
+    for one in runs:
+        kinds[one["page"] + (", a part" if one["part"] else "")].append(one)
+    say(f"\n{'run on the server':<26}{'times':>6}{'median, s':>11}{'95 %, s':>9}{'most, s':>9}{'CPU median':>12}{'95 %':>7}{'most':>7}")
+    for what, some in [*sorted(kinds.items()), ("all", runs)]:
+        wall, cpu = [one["wall_s"] for one in some], [one["cpu_s"] for one in some]
+        say(f"{what:<26}{len(some):>6}{statistics.median(wall):>11.2f}{_share(wall, 0.95):>9.2f}{max(wall):>9.2f}"
+            f"{statistics.median(cpu):>12.2f}{_share(cpu, 0.95):>7.2f}{max(cpu):>7.2f}")  # fmt: skip
+    say(f"garbage: {len(gathered)} times longer than 0.01 s, {sum(gathered):.1f} s in all, at most {max(gathered, default=0):.2f} s")
+    for one in sorted(runs, key=lambda run: -run["wall_s"])[:where]:
+        say(f"\n{one['page']}{', a part' if one['part'] else ''}: {one['wall_s']:.2f} s, CPU {one['cpu_s']:.2f} s")
+        for place, looks in one.get("where", ()):
+            say(f"  {looks:>4}  {place}")
 
 
 def _share(took: list[float], share: float) -> float:

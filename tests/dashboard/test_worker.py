@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import os
+import pickle
 from dataclasses import replace
 from datetime import datetime, timedelta
 
+import pandas as pd
 import pytest
 
 from analytics.errors import UserError
@@ -183,22 +185,65 @@ def test_the_line_about_time_counts_down_from_what_is_known():
     assert job.share == 0.4
 
 
-def test_a_check_more_is_answered_at_once_from_the_last_answer(asked):
-    """The worker is asked once, for the fleet as it is; after a check more the answer is there, its own, and nobody was asked."""
+def test_a_check_more_comes_back_as_what_is_another(monkeypatch):
+    """The process is given the records once; after a check more it answers for the whole, and what did not change is the same object."""
     from analytics.fleet import assess
-    from dashboard.seam.apart import TASKS
 
     every, when = of_six_sites()
     before = rebuilt(every, every.readings.iloc[:-1])
     settings, line = load(), ("store", "", None)
-    with pytest.raises(worker.StillWorkingError):
-        answers.found(("store", 1, "", when), line, stand_of(before), settings)
-    (job,) = asked
-    job.future.set_running_or_notify_cancel()
-    job.future.set_result(TASKS[job.task](*job.given, tell=None))
-    first = answers.found(("store", 1, "", when), line, stand_of(before), settings)
-    now = answers.found(("store", 2, "", when), line, stand_of(every, before), settings)
-    assert len(asked) == 1
-    assert first.probes == assess(before, settings, when).probes
-    whole = assess(every, settings, when)
+    one = worker.Worker(nice=0)
+    monkeypatch.setattr(worker, "present", one)
+    answers.forget()
+
+    def answer(revision, stand):
+        with pytest.raises(worker.StillWorkingError) as wait:
+            answers.found(("store", revision, "", when), line, stand, settings)
+        wait.value.job.future.result(timeout=60)
+        return wait.value.job, answers.found(("store", revision, "", when), line, stand, settings)
+
+    try:
+        first_job, first = answer(1, stand_of(before))
+        answers._asked.clear()  # so that the next one is waited for
+        more = stand_of(every, before)
+        sent = []
+        monkeypatch.setattr(one, "_have", lambda job, have=one._have: sent.append(len(pickle.dumps(job.first))) or have(job))
+        with_base = stand_of(before)
+        assert answers._base[1] is before
+        next_job, now = answer(2, more)
+    finally:
+        one.end()
+        answers.forget()
+    whole, earlier = assess(every, settings, when), assess(before, settings, when)
+    assert (first_job.anew, next_job.anew) == (True, False)
+    assert sent[0] < len(pickle.dumps(with_base)) / 3
+    assert first.probes == earlier.probes
     assert (now.probes, now.series, now.sources) == (whole.probes, whole.series, whole.sources)
+    pd.testing.assert_frame_equal(now.points, whole.points)
+    kept = sum(a is b for a, b in zip(first.series, now.series, strict=True))
+    assert len(first.series) / 2 < kept < len(first.series)
+
+
+def test_a_process_that_has_lost_its_records_is_given_them_again(monkeypatch):
+    """Killed between two checks, the process beside answers the second from all records, and nobody sees an error."""
+    from analytics.fleet import assess
+
+    every, when = of_six_sites()
+    before = rebuilt(every, every.readings.iloc[:-1])
+    one = worker.Worker(nice=0)
+    monkeypatch.setattr(worker, "present", one)
+    answers.forget()
+    try:
+        jobs = []
+        for revision, stand in ((1, stand_of(before)), (2, stand_of(every, before))):
+            with pytest.raises(worker.StillWorkingError) as wait:
+                answers.found(("store", revision, "", when), ("store", "", None), stand, load())
+            jobs.append(wait.value.job)
+            wait.value.job.future.result(timeout=60)
+            one.end()
+            answers._asked.clear()
+        assert [job.anew for job in jobs] == [True, True]
+        assert jobs[1].future.result().probes == assess(every, load(), when).probes
+    finally:
+        one.end()
+        answers.forget()
