@@ -10,6 +10,7 @@ import numpy as np
 from analytics.advice.before_service import AroundServices, rows_of_series
 from analytics.advice.gather import LEVEL_RULES
 from analytics.advice.repairs_held import After, after_response, after_shift, interval, not_held_probability
+from analytics.charts.outliers import LOOK_BACK
 from analytics.charts.quantities import QuantityChart
 from analytics.charts.response import ResponseCharts
 from analytics.drift.state import DriftState
@@ -19,6 +20,7 @@ from analytics.words import day, likely, moment, signed_pct
 ENOUGH_CHECKS = 5  # after a service, before an alarm from before it may count as answered
 ANSWERED_BELOW = 0.15  # probability of not having held up to which it may
 SCATTER_BEFORE, SCATTER_CALM = 2.0, 2.5  # mean squared residuals in their own variance
+LEAST_AFTER = 3  # checks that have a median of their own
 LONE = 4.0  # one blunder after a service is no scatter
 NEWEST = 30  # checks before the service that say how it scattered
 SCATTER_RULES = ("scatter",)
@@ -82,11 +84,17 @@ def after_scatter(charts: ResponseCharts, series: int, service_day: float) -> Af
     """Did the scatter go with the service? Residuals against the local level, in units of their own spread.
 
     Each after the service is held against N(0, 1) and against N(0, s²) of the checks before it; None where those did
-    not scatter, or there are none after it.
+    not scatter, or there are none after it. The first five after it are held against their own median, since the local
+    level of the others is made of what was read before it.
     """
-    rows = charts.rows
+    rows, c = charts.rows, charts.corrected
     mine = rows_of_series(charts, series)
-    z = np.clip(charts.outliers.z_local[mine], -8.0, 8.0)
+    z = charts.outliers.z_local[mine]
+    first = np.flatnonzero(rows.at_days[mine] > service_day)[:LOOK_BACK]
+    if len(first) >= LEAST_AFTER:
+        x, variance = c.x[mine[first]], (c.noise + c.persistent)[mine[first]]
+        z[first] = (x - np.median(x)) / np.sqrt(variance * (1.0 + 0.5 * np.pi / len(first)))
+    z = np.clip(z, -8.0, 8.0)
     known = np.isfinite(z)
     before = z[known & (rows.at_days[mine] <= service_day)][-NEWEST:]
     after = z[known & (rows.at_days[mine] > service_day)]

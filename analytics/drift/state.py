@@ -10,6 +10,7 @@ import numpy as np
 from analytics.baseline.rows import Bools, Floats, Ints
 from analytics.charts.quantities import QuantityChart
 from analytics.charts.response import ResponseCharts
+from analytics.charts.thresholds import FAR
 from analytics.counting.columns import Names
 from analytics.counting.tables import Keys
 from analytics.drift.crossing import WANDER_PER_DAY, PassageQuantiles, Paths, passage_quantiles
@@ -22,6 +23,7 @@ Z90 = 1.6448536269514722
 POSSIBLE, LIKELY = 0.08, 0.5  # probability of a drift from which a crossing has an early end, and from which a late one
 SURELY_BEYOND = 0.8  # probability of being past the limit already, above which nothing is forecast
 LEAST_CHECKS = 5
+AROUND = 3  # checks on either side that say whether a move was over again
 
 
 @dataclass(frozen=True)
@@ -41,6 +43,8 @@ class DriftState:
     forecast: Bools  # the passage is an answer, not noise
     sign: Floats
     by_window: Bools  # the sliding window is the likelier account
+    ramp_share: Floats  # probabilities of a ramp and of a step, slopes as fleets show them and a step before any check (``slopes``)
+    step_share: Floats
 
 
 def drift_state(
@@ -121,12 +125,41 @@ def drift_state(
         forecast & np.isfinite(passage.p05),
         sign,
         slid,
+        ramps.probability,
+        ramps.step,
     )
 
 
 def seen_rows(charts: ResponseCharts) -> Ints:
-    """Rows of the charts that speak of the level: the last of each check, admitted."""
-    return np.asarray(np.flatnonzero(charts.rows.last & charts.outliers.admitted))
+    """Rows of the charts that speak of the level: the last of each check, admitted, and no dip that is over.
+
+    One move is fitted to each unit, and a contact that cut out for a check or three and came back would be taken for it.
+    """
+    rows, c = charts.rows, charts.corrected
+    seen = np.flatnonzero(rows.last & charts.outliers.admitted)
+    over = passing_moves(rows.unit[seen], c.x[seen], c.noise[seen] + c.persistent[seen])
+    return np.asarray(seen[~over])
+
+
+def passing_moves(unit: Ints, x: Floats, variance: Floats) -> Bools:
+    """[checks] far from the median of the seven checks around it: moved for three checks at most, and moved back.
+
+    unit, x, variance: sorted by (unit, time). False for the first and last three of a unit, of which it cannot be said yet:
+    a check says that a move is over only once three later ones have come.
+
+    >>> x = np.array([0.0, 0.0, 0.0, 0.0, -0.5, -0.5, 0.0, 0.0, 0.0, 0.0, -0.5, -0.5])
+    >>> np.flatnonzero(passing_moves(np.zeros(12, int), x, np.full(12, 1e-4))).tolist()
+    [4, 5]
+    """
+    n, out = len(x), np.zeros(len(x), bool)
+    if n > 2 * AROUND:
+        ends = slice(AROUND, n - AROUND)
+        inside = unit[2 * AROUND :] == unit[: -2 * AROUND]
+        around = np.lib.stride_tricks.sliding_window_view(x, 2 * AROUND + 1)[inside]
+        middle = np.partition(around, AROUND, axis=1)[:, AROUND]
+        far = np.abs(x[ends][inside] - middle) > FAR * np.sqrt(variance[ends][inside])
+        out[np.arange(AROUND, n - AROUND)[inside][far]] = True
+    return out
 
 
 def response_trends(charts: ResponseCharts) -> Trends:

@@ -100,6 +100,33 @@ def test_a_drift_that_was_repaired_is_forgotten():
     assert series.current_pct == pytest.approx(100.0, abs=1.5)
 
 
+DIPS = {34 * 7: 0.5, 35 * 7: 0.4, 41 * 7: 0.3, 45 * 7: 0.45, 46 * 7: 0.5, 47 * 7: 0.6}
+
+
+def cut_out(after):
+    """A cable that cut out for one to three checks at a time, and was replaced on day 332; so many checks after it."""
+    log = sound_log(4, checks=48 + after)
+    level = lambda day: DIPS.get(round(day - 0.2), 1.0)  # noqa: E731
+    log.probe("X").checks("X", weekly(48 + after, offset=0.2), rate_cps=3000.0, level=level)
+    return log.event("X", 332.0, "cable_replaced")
+
+
+def test_dips_that_are_over_do_not_stay_in_the_level():
+    """Ten good checks after a cable that cut out was replaced, the level is what they say, and the alarm of scatter answered."""
+    answer = cut_out(10).assess(57 * 7.0 + 1)
+    series, said = response(answer, "X"), advice(answer, "X")
+    assert series.current_pct == pytest.approx(100.0, abs=1.0)
+    assert said.facts["probability_outside_now"] < 0.01
+    assert said.facts["probability_service_not_held"] < 0.15
+    assert said.advice in ("use", "watch")
+
+
+def test_a_dip_counts_until_the_checks_after_it_deny_it():
+    """With one good check after three low ones, nobody knows yet whether the signal is back."""
+    said = advice(cut_out(1).assess(48 * 7.0 + 1), "X")
+    assert said.advice not in ("use", "watch")
+
+
 def test_chances_are_counted_from_the_moment_asked_for():
     """Two months after the newest check, passing within 90 days is likelier than it was, for 60 of them are gone."""
     log = drifting(-0.06, since=150.0)
