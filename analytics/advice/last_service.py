@@ -60,7 +60,7 @@ class LastService:
 SAID = (
     (0.9, "did not hold"),
     (0.6, "likely did not hold"),
-    (0.25, "has not shown yet that it held"),
+    (0.3, "has not shown yet that it held"),
     (0.0, "held as far as the checks tell"),
 )
 

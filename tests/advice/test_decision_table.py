@@ -179,7 +179,7 @@ def test_the_deciding_row_says_its_numbers():
     """Because: each condition with what was found and what it takes."""
     row = next(one for one in SHIPPED if one.row == "the last service has not shown that it held")
     text = because(row, {"probability_service_not_held": 0.41, "days_since_service": 220.0})
-    assert "is 41 % (at least 25 %)" in text
+    assert "is 41 % (at least 30 %)" in text
     assert "is 220 d (at least 180 d)" in text
     assert because(SHIPPED[-1], {}) == "no other row holds"
     assert shown("alarm", frozenset()) == "none"
