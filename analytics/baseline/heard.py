@@ -12,9 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analytics.baseline.heard_core import hear, slopes
+from analytics.baseline.heard_core import hear
 from analytics.baseline.neighbours import Timelines
 from analytics.baseline.rows import Bools, Floats, Ints
+from analytics.baseline.slope_core import slopes
 from analytics.compiled import on_all_cores
 
 WINDOW_SHARES = (1.0, 0.6, 0.3, 0.1)  # of the window of the settings, the longest first

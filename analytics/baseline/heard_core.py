@@ -17,25 +17,39 @@ TUKEY_C = 4.685  # 95 % efficiency for normal errors (Beaton & Tukey's biweight;
 STEPS = 5
 JUMP_Z, JUMP_AT_LEAST = 3.0, 0.01  # standard errors and log size from which the older part of a window is dropped
 WANDER = 0.003**2  # a sound neighbour's own slow wander about its reference
-STEEP_PER_DAY, STEEP_Z = 0.3 / 365.0, 5.0  # a source whose record is grossly wrong: its slope is followed
 LOOK_Z = 1.5  # median shifts within this many standard errors are not looked at further: most are, and it saves the time
 STEIN = 1.5  # of the squared error that the gap between control units must exceed before it counts
-WHOLE, NEWEST = 0, 2  # views over which control units are compared: the whole window and its newest third
+WHOLE, NEWEST = 0, 2  # windows over which control units are compared: the whole one and its newest third
+# What a timeline shows in a window: checks, their mean and its counting variance, the mean from the anchor with its variance;
+# and the checks of the whole window that are older, their mean from the anchor and its variance.
+N, MEAN, VARIANCE, DEVIATION, DOUBT, OLDER, BEFORE, BEFORE_DOUBT, SHOWN = range(9)
 
 
 @compiled
 def median(values: Floats, n: int) -> float:
-    """Median of the first ``n`` values, which are put in order; NaN for none."""
+    """Median of the first ``n`` values; NaN for none."""
     if n == 0:
         return np.nan
-    for i in range(1, n):
-        value = values[i]
-        j = i - 1
-        while j >= 0 and values[j] > value:
-            values[j + 1] = values[j]
-            j -= 1
-        values[j + 1] = value
-    return float(0.5 * (values[(n - 1) // 2] + values[n // 2]))
+    low = high = -np.inf
+    for i in range(n):
+        value, below = values[i], 0
+        for j in range(n):  # no branch inside: made to vectors, this beats putting few values in order
+            below += values[j] < value
+        if below <= (n - 1) // 2:
+            low = max(low, value)
+        if below <= n // 2:
+            high = max(high, value)
+    return float(0.5 * (low + high))
+
+
+@compiled
+def middle_within(values: Floats, n: int, low: float, high: float) -> bool:
+    """Whether the one or two middle ones of ``n`` values lie in [low, high], and with them their median."""
+    below = above = 0
+    for i in range(n):
+        below += values[i] < low
+        above += values[i] > high
+    return below <= (n - 1) // 2 and n - above > n // 2
 
 
 @compiled
@@ -49,26 +63,31 @@ def centre(x: Floats, v: Floats, n: int, scratch: Floats) -> tuple[float, float,
         precision[i] = v[i]
     value = median(order, n)
     typical = np.sqrt(median(precision, n))
-    for i in range(n):
-        order[i] = np.abs(x[i] - value)
-    spread = 1.4826 * median(order, n)
-    extra = 0.0 if n <= 3 else max(spread**2 - typical**2, 0.0)
-    whole = 0.0
+    extra = 0.0
+    if n > 3:
+        for i in range(n):
+            order[i] = np.abs(x[i] - value)
+            residual[i] = 1.4826 * order[i]
+        if not middle_within(residual, n, 0.0, typical):
+            extra = max((1.4826 * median(order, n)) ** 2 - typical**2, 0.0)
+    whole, least = 0.0, 0.25 * typical**2
     for i in range(n):
         # None weighs more than four times the typical one: a neighbour with thousands of counts is still one probe that may drift.
-        precision[i] = 1.0 / max(v[i] + extra, 0.25 * typical**2)
-        whole += precision[i]
+        precision[i] = 1.0 / max(v[i] + extra, least)
         scale[i] = np.sqrt(max(v[i] + extra, 1e-18))
+    for i in range(n):
+        whole += precision[i]
     total = squares = 0.0
     for _ in range(STEPS):
+        for i in range(n):  # apart from the sums, so that it is made to vectors
+            residual[i] = (x[i] - value) / scale[i]
+            order[i] = precision[i] * (1.0 - (residual[i] / TUKEY_C) ** 2) ** 2
         total = squares = weighted = 0.0
         for i in range(n):
-            residual[i] = (x[i] - value) / scale[i]
             if np.abs(residual[i]) < TUKEY_C:
-                weight = precision[i] * (1.0 - (residual[i] / TUKEY_C) ** 2) ** 2
-                total += weight
-                weighted += weight * x[i]
-                squares += weight**2
+                total += order[i]
+                weighted += order[i] * x[i]
+                squares += order[i] ** 2
         before = value
         if total > 0:
             value = weighted / total
@@ -149,130 +168,140 @@ def inside(sums: Floats, which: int, begin: int, low: int, high: int) -> float:
 
 
 @compiled
-def window_means(
-    offset: Ints, at_days: Floats, sums: Floats, base: Floats, pair_from: Floats, pair: int, at: float, windows: Floats, slope: float,
-    views: Floats, k: int,
-) -> int:
-    """Checks, mean, variance and mean day of one timeline in each window up to ``at``, into views[:, window, k].
+def moved_on(offset: Ints, at_days: Floats, pair: int, at: float, windows: Floats, stands: Ints, here: int) -> bool:
+    """Move the stands[here, 1 + windows] of a timeline on to ``at``: the first row later than it, and the first one in each window.
 
-    sums: [rows, 4] running number, log response, variance, days. slope: the mean is carried to ``at`` by it. Returns the row
-    after the newest one in the longest window, 0 where there is none.
+    Returns whether any of them moved. A first stand below 0: never set.
     """
-    begin = offset[pair]
-    high = upto(at_days, begin, offset[pair + 1], at)
-    low, newest = begin, 0
+    begin, end, moved = offset[pair], offset[pair + 1], False
+    high = stands[here, 0]
+    if high < 0:
+        high = stands[here, 0] = upto(at_days, begin, end, at)
+        for w in range(len(windows)):
+            stands[here, 1 + w] = begin = upto(at_days, begin, high, at - windows[w])
+        return True
+    while high < end and at_days[high] <= at:
+        high += 1
+        moved = True
+    stands[here, 0] = high
     for w in range(len(windows)):
-        low = upto(at_days, low, high, at - windows[w])
-        views[0, w, k], views[1, w, k], views[2, w, k], views[3, w, k] = 0.0, np.nan, np.nan, np.nan
+        low, since = stands[here, 1 + w], at - windows[w]
+        while low < high and at_days[low] <= since:
+            low += 1
+            moved = True
+        stands[here, 1 + w] = low
+    return moved
+
+
+@compiled
+def look(
+    sums: Floats, begin: int, base: float, began: float, at: float, slope: float, anchor: float, placing: float, stands: Ints,
+    seen: Floats, here: int,
+) -> None:
+    """What a timeline shows in every window, into seen[here, :, window]: the rows named above.
+
+    begin, base, began: its first row, the log response taken off and its first day. The means are carried to ``at`` by the slope.
+    """
+    high = stands[here, 0]
+    for w in range(seen.shape[2]):
+        seen[here, N, w], seen[here, MEAN, w], seen[here, VARIANCE, w] = 0.0, np.nan, np.nan
+        low = stands[here, 1 + w]
         if high == begin:
             continue
         n = np.rint(inside(sums, 0, begin, low, high))
         if n <= 0:
             continue
-        when = inside(sums, 3, begin, low, high) / n + pair_from[pair]
-        mean = inside(sums, 1, begin, low, high) / n + base[pair]
+        mean = inside(sums, 1, begin, low, high) / n + base
         if slope != 0.0:
-            mean += slope * (at - when)
-        views[0, w, k], views[1, w, k], views[3, w, k] = n, mean, when
-        views[2, w, k] = max(inside(sums, 2, begin, low, high), 0.0) / n
-        if w == 0:
-            newest = high
-    return newest
+            mean += slope * (at - (inside(sums, 3, begin, low, high) / n + began))
+        seen[here, N, w], seen[here, MEAN, w] = n, mean
+        seen[here, VARIANCE, w] = max(inside(sums, 2, begin, low, high), 0.0) / n
+    many, mean, variance = seen[here, N, 0], seen[here, MEAN, 0], seen[here, VARIANCE, 0]
+    for w in range(seen.shape[2]):
+        n = seen[here, N, w]
+        seen[here, DEVIATION, w] = seen[here, MEAN, w] - anchor
+        seen[here, DOUBT, w] = (seen[here, VARIANCE, w] + placing) / max(n, 1.0)
+        older = np.rint(many - n)
+        seen[here, OLDER, w], seen[here, BEFORE, w], seen[here, BEFORE_DOUBT, w] = older, np.nan, np.nan
+        if older > 0:
+            newer = n * seen[here, MEAN, w] if n > 0 else 0.0
+            seen[here, BEFORE, w] = (many * mean - newer) / older - anchor
+            seen[here, BEFORE_DOUBT, w] = (variance + placing) / older
 
 
 @compiled
-def gap(after: Floats, before: Floats, v_after: Floats, v_before: Floats, lasting: Floats, n: int, least: int, scratch: Floats) -> tuple[float, float]:
-    """Difference of the two parts of a window and its variance, 0 and 1 where it is not worth a look.
-
-    By probe where enough were read in both parts, else by group. NaN marks who was not read in a part.
-    """
-    x, v, rest = scratch[0], scratch[1], scratch[2:]
-    both = 0 * n
-    for k in range(n):
-        if np.isfinite(after[k]) and np.isfinite(before[k]):
-            x[both], v[both] = after[k] - before[k], v_after[k] + v_before[k]
-            both += 1
-    if both >= least:
-        for k in range(both):
-            rest[0, k], rest[1, k] = x[k], v[k]
-        middle = np.abs(median(rest[0], both))
-        if not middle > 0.5 * JUMP_AT_LEAST or not middle > LOOK_Z * np.sqrt(median(rest[1], both) / both):
-            return 0.0, 1.0
-        value, variance, _ = centre(x, v, both, rest)
-        return value, variance
-    value = variance = 0.0
-    for sign, part, spread in ((1.0, after, v_after), (-1.0, before, v_before)):
-        many = 0 * n
-        for k in range(n):
-            if np.isfinite(part[k]) and np.isfinite(spread[k] + lasting[k]):
-                x[many], v[many] = part[k], spread[k] + lasting[k]
-                many += 1
-        one, doubt, _ = centre(x, v, many, rest)
-        value += sign * one
-        variance += doubt
-    return value, variance
+def by_group(x_new: Floats, v_new: Floats, new: int, x_old: Floats, v_old: Floats, old: int, scratch: Floats) -> tuple[float, float]:
+    """Difference of the centres of those read in the newer part and of those read in the older one, and its variance."""
+    now, doubt, _ = centre(x_new, v_new, new, scratch)
+    then, doubt_then, _ = centre(x_old, v_old, old, scratch)
+    return now - then, doubt + doubt_then
 
 
 @compiled
-def heard(views: Floats, use: Bools, facts: Floats, n: int, least: int, said: Floats, scratch: Floats) -> tuple[float, float]:
+def heard(seen: Floats, place: Ints, use: Bools, facts: Floats, n: int, least: int, said: Floats, scratch: Floats) -> tuple[float, float]:
     """Centre and variance of the ``n`` neighbours in use over the longest window without a jump.
 
-    views: [4, windows, n] of ``window_means``. facts: [3, n] anchor, its variance, placing. use: changed to who is heard.
+    seen: of ``look``, in the rows ``place``. facts: [3, n] anchor, its variance, placing. use: changed to who is heard.
     said: [2, n], filled with the variance of each one's mean that more checks average away, and that which they do not.
+    A window is cut where its newer part plainly differs: by probe where enough were read in both parts, else by group.
     """
-    checks, mean, variance = scratch[0], scratch[1], scratch[2]
-    after, before, v_after, v_before, lasting, rest = scratch[3], scratch[4], scratch[5], scratch[6], scratch[7], scratch[8:]
-    for k in range(n):
-        checks[k], mean[k], variance[k] = views[0, 0, k], views[1, 0, k], views[2, 0, k]
-        lasting[k] = facts[1, k] + WANDER
-    for w in range(1, views.shape[1]):
-        new = old = 0
+    x, v, x_new, v_new, x_old, v_old, rest = scratch[0], scratch[1], scratch[2], scratch[3], scratch[4], scratch[5], scratch[6:]
+    whole = 0  # the window that is heard so far
+    for w in range(1, seen.shape[2]):
+        new, old, both = 0 * n, 0 * n, 0 * n
         for k in range(n):
-            new += use[k] and views[0, w, k] > 0
-            old += use[k] and np.rint(checks[k] - views[0, w, k]) > 0
+            if not use[k]:
+                continue
+            of = place[k]
+            checks, older, before, doubt = seen[of, N, w], seen[of, OLDER, w], seen[of, BEFORE, w], seen[of, BEFORE_DOUBT, w]
+            if whole > 0:
+                older = np.rint(seen[of, N, whole] - checks)
+                if older > 0:
+                    newer = checks * seen[of, MEAN, w] if checks > 0 else 0.0
+                    before = (seen[of, N, whole] * seen[of, MEAN, whole] - newer) / older - facts[0, k]
+                    doubt = (seen[of, VARIANCE, whole] + facts[2, k]) / older
+            is_new, is_old, lasting = checks > 0, older > 0, facts[1, k] + WANDER
+            x[both], v[both] = seen[of, DEVIATION, w] - before, seen[of, DOUBT, w] + doubt
+            x_new[new], v_new[new] = seen[of, DEVIATION, w], seen[of, DOUBT, w] + lasting
+            x_old[old], v_old[old] = before, doubt + lasting
+            new += is_new
+            old += is_old
+            both += is_new and is_old
         if new < least or old < least:
             continue
-        for k in range(n):
-            older = np.rint(checks[k] - views[0, w, k])
-            is_new, is_old = use[k] and views[0, w, k] > 0, use[k] and older > 0
-            many = older if is_old else 1.0
-            after[k] = before[k] = np.nan
-            if is_new:
-                after[k] = views[1, w, k] - facts[0, k]
-            if is_old:
-                newer = views[0, w, k] * views[1, w, k] if is_new else 0.0
-                before[k] = (checks[k] * mean[k] - newer) / many - facts[0, k]
-            v_before[k] = (variance[k] + facts[2, k]) / many
-            v_after[k] = (views[2, w, k] + facts[2, k]) / max(views[0, w, k], 1.0)
-        shift, doubt = gap(after, before, v_after, v_before, lasting, n, least, rest)
+        if both < least:
+            shift, doubt = by_group(x_new, v_new, new, x_old, v_old, old, rest)
+        elif middle_within(x, both, -0.5 * JUMP_AT_LEAST, 0.5 * JUMP_AT_LEAST):
+            continue
+        else:
+            middle = np.abs(median(x, both))
+            if not middle > 0.5 * JUMP_AT_LEAST or not middle > LOOK_Z * np.sqrt(median(v, both) / both):
+                continue
+            shift, doubt, _ = centre(x, v, both, rest)
         if np.abs(shift) > JUMP_Z * np.sqrt(doubt) and np.abs(shift) > JUMP_AT_LEAST:
+            whole = w
             for k in range(n):
-                use[k] = use[k] and views[0, w, k] > 0
-                checks[k], mean[k], variance[k] = views[0, w, k], views[1, w, k], views[2, w, k]
+                use[k] = use[k] and seen[place[k], N, w] > 0
     many = 0 * n
     for k in range(n):
-        said[0, k], said[1, k] = (variance[k] + facts[2, k]) / max(checks[k], 1.0), lasting[k]
-        both = said[0, k] + said[1, k]
-        if use[k] and np.isfinite(mean[k] - facts[0, k]) and np.isfinite(both):
-            after[many], v_after[many] = mean[k] - facts[0, k], both
-            many += 1
-    value, doubt, _ = centre(after, v_after, many, rest)
+        said[0, k], said[1, k] = seen[place[k], DOUBT, whole], facts[1, k] + WANDER
+        x[many], v[many] = seen[place[k], DEVIATION, whole], said[0, k] + said[1, k]
+        many += use[k] and np.isfinite(x[many]) and np.isfinite(v[many])
+    value, doubt, _ = centre(x, v, many, rest)
     return value, doubt
 
 
 @compiled
-def groups_part(views: Floats, mates: Bools, others: Bools, facts: Floats, n: int, scratch: Floats) -> bool:
+def groups_part(seen: Floats, place: Ints, mates: Bools, others: Bools, facts: Floats, n: int, scratch: Floats) -> bool:
     """Whether the medians of the two groups lie apart by a standard error, over the whole window or its newest third."""
     for w in (WHOLE, NEWEST):
         apart = error = 0.0
         for sign, group in ((1.0, mates), (-1.0, others)):
             many = 0 * n
             for k in range(n):
-                residual = views[1, w, k] - facts[0, k]
-                if group[k] and np.isfinite(residual):
-                    scratch[0, many] = residual
-                    scratch[1, many] = (views[2, w, k] + facts[2, k]) / max(views[0, w, k], 1.0) + facts[1, k]
-                    many += 1
+                scratch[0, many] = seen[place[k], DEVIATION, w]
+                scratch[1, many] = seen[place[k], DOUBT, w] + facts[1, k]
+                many += group[k] and np.isfinite(scratch[0, many])
             apart += sign * median(scratch[0], many)
             error += median(scratch[1], many) / max(many, 1)
         if np.abs(apart) > np.sqrt(error):  # NaN compares false
@@ -288,31 +317,40 @@ def hear(
     """What each query hears: value, variance, lasting share of the variance, number of neighbours heard; arrays [queries].
 
     slope: [sources]. unit_probe, ready: [units]; facts: [3, units] anchor, its variance, placing. windows: days, the longest first.
+    Quickest where queries come by source and then in time: what a timeline shows is worked out again only where a row came
+    into one of its windows or left it.
     """
-    queries = len(at)
+    queries, offset, at_days, sums = len(at), lines.offset, lines.at_days, lines.sums
     value, variance, share, count = np.empty(queries), np.empty(queries), np.ones(queries), np.zeros(queries, np.int64)
     most = lines.most
-    views, near, scratch = np.empty((4, len(windows), most)), np.empty((3, most)), np.empty((14, most))
+    near, scratch = np.empty((3, most)), np.empty((10, most))
+    seen, stands, place = np.empty((most, SHOWN, len(windows))), np.empty((most, 1 + len(windows)), np.int64), np.empty(most, np.int64)
     said, said_mates, said_others = np.empty((2, most)), np.empty((2, most)), np.empty((2, most))
     use, mates, others = np.empty(most, np.bool_), np.empty(most, np.bool_), np.empty(most, np.bool_)
     same_jig, same_readout = np.empty(most, np.bool_), np.empty(most, np.bool_)
     for q in range(queries):
         n = 0 * queries  # a literal 0 would have all it is handed to compiled a second time
         beside = on_readout = on_others = 0
-        for pair in range(lines.source_first[source[q]], lines.source_first[source[q] + 1]):
-            unit = lines.pair_unit[pair]
+        first = lines.source_first[source[q]]
+        if q == 0 or source[q] != source[q - 1] or at[q] < at[q - 1]:
+            stands[:, 0] = -1
+        for pair in range(first, lines.source_first[source[q] + 1]):
+            unit, here = lines.pair_unit[pair], pair - first
             if not ready[unit] or unit_probe[unit] == probe[q]:
                 continue
             if lines.pair_from[pair] > at[q] or lines.pair_to[pair] <= at[q] - windows[0]:
                 continue
-            newest = window_means(
-                lines.offset, lines.at_days, lines.sums, lines.base, lines.pair_from, pair, at[q], windows, slope[source[q]], views, n
-            )
-            if newest == 0:
+            if moved_on(offset, at_days, pair, at[q], windows, stands, here) or slope[source[q]] != 0.0:
+                look(
+                    sums, offset[pair], lines.base[pair], lines.pair_from[pair], at[q], slope[source[q]], facts[0, unit], facts[2, unit],
+                    stands, seen, here,
+                )
+            if seen[here, N, 0] <= 0:
                 continue
             near[0, n], near[1, n], near[2, n] = facts[0, unit], facts[1, unit], facts[2, unit]
+            place[n] = here
             same_jig[n] = lines.pair_jig[pair] == jig[q]
-            same_readout[n] = lines.readout[newest - 1] == readout[q] and readout[q] >= 0
+            same_readout[n] = lines.readout[stands[here, 0] - 1] == readout[q] and readout[q] >= 0
             beside += same_jig[n]
             n += 1
         for k in range(n):
@@ -320,10 +358,10 @@ def hear(
             mates[k], others[k] = use[k] and same_readout[k], use[k] and not same_readout[k] and readout[q] >= 0
             on_readout += mates[k]
             on_others += others[k]
-        value[q], variance[q] = heard(views, use, near, n, least, said, scratch)
-        if on_readout >= least and on_others >= least and groups_part(views, mates, others, near, n, scratch):
-            mated, doubt_mated = heard(views, mates, near, n, least, said_mates, scratch)
-            apart, doubt_apart = heard(views, others, near, n, least, said_others, scratch)
+        value[q], variance[q] = heard(seen, place, use, near, n, least, said, scratch)
+        if on_readout >= least and on_others >= least and groups_part(seen, place, mates, others, near, n, scratch):
+            mated, doubt_mated = heard(seen, place, mates, near, n, least, said_mates, scratch)
+            apart, doubt_apart = heard(seen, place, others, near, n, least, said_others, scratch)
             between = max((mated - apart) ** 2, 1e-18)
             weight = min(max(1.0 - STEIN * (doubt_mated + doubt_apart) / between, 0.0), 1.0)
             value[q] = weight * mated + (1.0 - weight) * value[q]
@@ -340,46 +378,3 @@ def hear(
         if total > 0:
             share[q] = lasting / total
     return value, variance, share, count
-
-
-@compiled
-def slopes(lines: Timelines, at: float, ready: Bools, placing: Floats, windows: Floats, least: int) -> Floats:
-    """Common slope of each source, a day, between its two older windows and within its newer one: [2, sources]; NaN: not plain and steep.
-
-    windows: three, days, the longest first. ready, placing: [units].
-    """
-    sources = len(lines.source_first) - 1
-    out = np.empty((2, sources))
-    most = lines.most
-    views, x, v, scratch = np.empty((4, len(windows), most)), np.empty(most), np.empty(most), np.empty((4, most))
-    unit = np.empty(most, np.int64)
-    for source in range(sources):
-        n = 0 * sources
-        for pair in range(lines.source_first[source], lines.source_first[source + 1]):
-            unit[n] = lines.pair_unit[pair]
-            if not ready[unit[n]] or lines.pair_from[pair] > at or lines.pair_to[pair] <= at - windows[0]:
-                continue
-            n += window_means(
-                lines.offset, lines.at_days, lines.sums, lines.base, lines.pair_from, pair, at, windows, 0.0, views, n
-            ) > 0
-        for which in range(2):
-            both, many = 0, 0 * n
-            for k in range(n):
-                wide, late = views[0, which, k], views[0, which + 1, k]
-                older = np.rint(wide - late)
-                if late <= 0 or older <= 0:
-                    continue
-                both += 1
-                apart = views[3, which + 1, k] - (wide * views[3, which, k] - late * views[3, which + 1, k]) / older
-                if apart <= 0:
-                    continue
-                shift = views[1, which + 1, k] - (wide * views[1, which, k] - late * views[1, which + 1, k]) / older
-                known = placing[unit[k]]
-                error = (views[2, which + 1, k] + known) / max(late, 1.0) + (views[2, which, k] + known) / older
-                x[many], v[many] = shift / apart, error / apart**2
-                many += 1
-            value, variance, _ = centre(x, v, many, scratch)
-            out[which, source] = np.nan
-            if both >= least and np.abs(value) > STEEP_Z * np.sqrt(variance) and np.abs(value) > STEEP_PER_DAY:
-                out[which, source] = value
-    return out
