@@ -9,7 +9,7 @@ then stand for that month. Within the month each reading at instant t is correct
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Generator
 from dataclasses import dataclass
 
 import numpy as np
@@ -62,6 +62,10 @@ class Corrected:
     references: References  # [units] the same, and whether the reference period itself moved
 
 
+Votes = tuple[Floats, Floats]  # of every unit for the fleet's placing
+Walk = Generator[Votes, float | None, Corrected]
+
+
 def month_starts(first_day: float, last_day: float) -> Floats:
     """First of every month from the one that holds ``first_day`` to the one after ``last_day``, as days since 1970."""
     low = np.datetime64(int(np.floor(first_day)), "D").astype("datetime64[M]")
@@ -70,7 +74,26 @@ def month_starts(first_day: float, last_day: float) -> Floats:
     return months.astype("datetime64[D]").astype(np.int64).astype(np.float64)
 
 
-def walk(  # noqa: PLR0915 -- one pass, read from top to bottom
+def walk(months: Walk, placing: FleetPlacing | None = None, votes: list[Votes] | None = None) -> Corrected:
+    """Go through a pass to its end.
+
+    placing: where its rows are a part of a fleet; None: they are all of it. votes: takes in what is said of the fleet's placing.
+    """
+    answer: float | None = None
+    month = 0
+    try:
+        while True:
+            said = months.send(answer) if month else next(months)
+            month += 1
+            if votes is not None:
+                votes.append(said)
+            answer = None if placing is None or placing.variance is None else float(placing.variance[month])
+    except StopIteration as end:
+        made: Corrected = end.value
+        return made
+
+
+def walk_by_months(  # noqa: PLR0915 -- one pass, read from top to bottom
     rows: Rows,
     counting_variance: Floats,
     expected_variance: Callable[[Ints, Floats], Floats],
@@ -82,15 +105,16 @@ def walk(  # noqa: PLR0915 -- one pass, read from top to bottom
     least_probes: int,
     placing_prior: float,
     placing_prior_checks: float,
-    fleet_placing: FleetPlacing | None = None,
-    votes: list[tuple[Floats, Floats]] | None = None,
-) -> Corrected:
-    """Run the pass over all rows.
+    edges: Floats | None = None,
+) -> Walk:
+    """The pass over all rows, which halts at every month start but the first, and at the end.
+
+    There it yields what the rows say of the fleet's placing (``PlacingSpread.votes``), and is sent the fleet's s² or None, where
+    these rows are the whole fleet. Without any rows it does not halt.
 
     counting_variance: [n] from the observed counts. expected_variance(rows_index, expected_y) -> variance from expected
     counts. placements: [n] independent placings in a check. Too few probes on a source: nothing is taken off.
-    fleet_placing: where these rows are a part of a fleet. votes: takes in what these rows say of the fleet's placing, one
-    entry a month start but the first, and one for the end.
+    edges: month starts of the whole fleet, where these rows are a part of it.
     """
     n, units = len(rows.unit), rows.units
     x, shift, noise = rows.y.copy(), np.zeros(n), np.full(n, np.nan)
@@ -129,18 +153,13 @@ def walk(  # noqa: PLR0915 -- one pass, read from top to bottom
     home = rows.source[rows.unit_first[:-1]]
     by_time = np.lexsort((rows.unit, rows.at_days))
     closed_at = rows.first_days + CLOSED_AFTER_DAYS
-    edges = month_starts(float(rows.at_days.min()), float(rows.at_days.max())) if fleet_placing is None else fleet_placing.edges
+    if edges is None:
+        edges = month_starts(float(rows.at_days.min()), float(rows.at_days.max()))
     cut = np.searchsorted(rows.at_days[by_time], edges)
     previous = _previous_check(rows)
     settle = np.flatnonzero(rows.last)
     settle = settle[np.argsort(closed_at[settle], kind="stable")]
     settle_cut = np.searchsorted(closed_at[settle], edges, side="right")
-
-    def of_fleet(month: int) -> float | None:
-        """The fleet's placing at this month start, where it is given from outside."""
-        if votes is not None:
-            votes.append(spread.votes())
-        return None if fleet_placing is None or fleet_placing.variance is None else float(fleet_placing.variance[month])
 
     for month in range(len(edges) - 1):
         # Checks closed in the month before: into references and placing spread.
@@ -154,7 +173,8 @@ def walk(  # noqa: PLR0915 -- one pass, read from top to bottom
                 begin = (table[touched, :START_CHECKS], table_var[touched, :START_CHECKS], table_at[touched, :START_CHECKS])
                 start[touched] = references(*begin).value
                 in_reference[touched] = np.isfinite(table[touched]).sum(axis=1)
-            unit_placing, _ = spread.estimate(placing_prior, placing_prior_checks, of_fleet(month))
+            fleet = yield spread.votes()
+            unit_placing, _ = spread.estimate(placing_prior, placing_prior_checks, fleet)
             recent[rows.unit[fresh], rows.ordinal[fresh] % RECENT] = x[fresh]
             anchor, anchor_var = _anchors(alpha, alpha_var, recent, unit_placing)
         now = by_time[cut[month] : cut[month + 1]]
@@ -198,6 +218,7 @@ def walk(  # noqa: PLR0915 -- one pass, read from top to bottom
     fresh = settle[settle_cut[-2] :]
     _take_in(rows, previous, fresh, x, noise, placing_row, placements, table, table_var, table_at, spread, reference_checks)
     made = references(table, table_var, table_at)
+    fleet = yield spread.votes()
     return Corrected(
         x,
         shift,
@@ -213,7 +234,7 @@ def walk(  # noqa: PLR0915 -- one pass, read from top to bottom
         made.value,
         made.variance,
         np.isfinite(table).sum(axis=1),
-        spread.estimate(placing_prior, placing_prior_checks, of_fleet(len(edges) - 1))[0],
+        spread.estimate(placing_prior, placing_prior_checks, fleet)[0],
         made,
     )
 

@@ -8,7 +8,7 @@ from typing import cast
 import numpy as np
 import pandas as pd
 
-from analytics.baseline.forward import Corrected, SharedPriors, walk
+from analytics.baseline.forward import Corrected, SharedPriors, Votes, Walk, walk, walk_by_months
 from analytics.baseline.noise import FleetPlacing
 from analytics.baseline.rows import Bools, Floats, Rows, build_rows
 from analytics.charts.budget import LOSS_SHARE, checks_between_false_alarms, run_lengths_of_sides
@@ -64,16 +64,11 @@ def unit_ends(rows: Rows, events: pd.DataFrame, names: Names) -> Floats:
     return out
 
 
-def corrected_rows(
-    rows: Rows,
-    states: Responses,
-    activity_variance: Floats,
-    settings: Settings,
-    fleet_placing: FleetPlacing | None = None,
-    votes: list[tuple[Floats, Floats]] | None = None,
-) -> Corrected:
-    """The forward pass with the settings in force; fleet_placing and votes as in ``forward.walk``."""
-    return walk(
+def pass_by_months(
+    rows: Rows, states: Responses, activity_variance: Floats, settings: Settings, edges: Floats | None = None
+) -> Walk:
+    """The forward pass with the settings in force, month by month; edges as in ``forward.walk_by_months``."""
+    return walk_by_months(
         rows,
         states.log_var[rows.index],
         lambda index, expected: expected_log_var(states.rows(index), expected),
@@ -84,9 +79,21 @@ def corrected_rows(
         least_probes=settings.shared.least_probes,
         placing_prior=(settings.noise.repositioning_pct / 100.0) ** 2,
         placing_prior_checks=float(settings.noise.repositioning_prior_checks),
-        fleet_placing=fleet_placing,
-        votes=votes,
+        edges=edges,
     )
+
+
+def corrected_rows(
+    rows: Rows,
+    states: Responses,
+    activity_variance: Floats,
+    settings: Settings,
+    fleet_placing: FleetPlacing | None = None,
+    votes: list[Votes] | None = None,
+) -> Corrected:
+    """The forward pass to its end; fleet_placing and votes as in ``forward.walk``."""
+    edges = None if fleet_placing is None else fleet_placing.edges
+    return walk(pass_by_months(rows, states, activity_variance, settings, edges), fleet_placing, votes)
 
 
 def chart_responses(
@@ -96,7 +103,7 @@ def chart_responses(
     activity_variance: Floats,
     settings: Settings,
     fleet_placing: FleetPlacing | None = None,
-    votes: list[tuple[Floats, Floats]] | None = None,
+    votes: list[Votes] | None = None,
 ) -> ResponseCharts:
     """The response from counted checks to alarms, for all series at once.
 

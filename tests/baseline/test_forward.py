@@ -7,7 +7,7 @@ from datetime import date, timedelta
 import numpy as np
 import pytest
 
-from analytics.baseline.forward import SharedPriors, month_starts, walk
+from analytics.baseline.forward import SharedPriors, month_starts, walk, walk_by_months
 from tests.baseline.forward_tables import chart_rows
 from tests.baseline.logbook import SHIPPED, START, Log, weekly
 from tests.charts.plain_rows import plain_rows
@@ -19,11 +19,11 @@ def passed(lengths, y, at=None, *, source=None, jig=None, variance=1e-5, uncerta
     """The pass over units of one probe each, weekly from 3 January 2022, placing 0.5 %."""
     rows = plain_rows(lengths, y, at, source=source, jig=jig)
     counting = np.full(len(rows.unit), variance)
-    return rows, walk(
+    return rows, walk(walk_by_months(
         rows, counting, lambda index, _expected: counting[index], np.ones(len(rows.unit)),
         SharedPriors(np.full(sources, uncertainty**2)), reference_checks=SHIPPED.reference.readings,
         window_days=SHIPPED.shared.window_days, least_probes=SHIPPED.shared.least_probes, placing_prior=0.005**2,
-        placing_prior_checks=20.0)
+        placing_prior_checks=20.0))
 
 
 def weeks(units, checks):
@@ -156,9 +156,9 @@ def test_repeats_that_were_placed_anew_scatter_less():
     counting = np.full(90, 1e-6)
 
     def run(placings):
-        return walk(
+        return walk(walk_by_months(
             rows, counting, lambda index, _y: counting[index], np.full(90, placings), SharedPriors(np.full(1, 1e-4)),
-            reference_checks=20, window_days=35.0, least_probes=99, placing_prior=1e-4, placing_prior_checks=1e9)
+            reference_checks=20, window_days=35.0, least_probes=99, placing_prior=1e-4, placing_prior_checks=1e9))
 
     assert run(1.0).noise - 1e-6 == pytest.approx(4 * (run(4.0).noise - 1e-6), rel=1e-6)
 
