@@ -39,7 +39,7 @@ def basis_of(assessment: FleetAssessment, readings: pd.DataFrame) -> Basis:
     if mine.empty:
         return Basis(0, 0, None, None, None)
     mine = mine[mine["check_at"] >= mine["check_at"].max() - pd.Timedelta(days=NEWEST_DAYS)]
-    gaps = mine.groupby("series")["check_at"].agg(_median_gap_days).dropna()
+    gaps = _median_gaps_days(mine)
     own = assessment.countings[
         (assessment.countings["role"] == "source") & assessment.countings["check"].isin(mine["check"])
     ]
@@ -59,9 +59,12 @@ def basis_of(assessment: FleetAssessment, readings: pd.DataFrame) -> Basis:
     )
 
 
-def _median_gap_days(times: pd.Series) -> float:
-    gaps = np.diff(np.sort(times.to_numpy())) / np.timedelta64(1, "D")
-    return float(np.median(gaps)) if len(gaps) + 1 >= LEAST_CHECKS else float("nan")
+def _median_gaps_days(points: pd.DataFrame) -> pd.Series:
+    """Median interval between checks, by series that has enough of them."""
+    timed = points[["series", "check_at"]].sort_values(["series", "check_at"], kind="stable")
+    timed["gap_days"] = timed.groupby("series")["check_at"].diff().to_numpy() / np.timedelta64(1, "D")
+    found = timed.groupby("series")["gap_days"].agg(["median", "size"])
+    return found["median"][found["size"] >= LEAST_CHECKS]
 
 
 def _within(value: float | None, name: str) -> float | None:

@@ -39,7 +39,7 @@ def standing(one: ProbeResult) -> str:
 
 def show(probe: str, begun: str) -> None:
     """What became of the check of a probe that began at ``begun`` (ISO 8601)."""
-    look = read.look()
+    look = read.newest()
     try:
         rows = bench.countings_of(look.records, probe, datetime.fromisoformat(begun).replace(tzinfo=None))
     except ValueError:

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import gc
 import itertools
+import time
 from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import dataclass, replace
@@ -25,12 +26,16 @@ from dashboard.seam import worker
 from dashboard.seam.worker import Job, StillWorkingError
 
 AT_ONCE = 5_000  # readings whose answer takes about half a second: less than a line about waiting is worth
-MOST = 6  # answers kept
+MOST = 4  # answers kept, each with its records
 MORE_SHARE = 0.1  # of the time for a whole answer that one check more takes, at most
 
 Key = tuple[str, int, str, datetime]  # store, revision, folder of settings, moment
 Line = tuple[str, str, datetime | None]  # store, folder of settings, the earlier moment asked for; None: now
 
+SELDOM = 50_000, 20, 20  # how many new objects, and rounds of them, before Python looks for garbage
+SWEEP_EVERY_S = 3600.0  # between two looks at everything, also at what was to stay
+
+_swept = float("-inf")
 _s_per_reading = 2e-5  # until one has been measured here
 _gate = Lock()
 
@@ -40,7 +45,7 @@ class _Asked:
     job: Job
     line: Line
     probes: frozenset[str]
-    readings: int
+    records: Records
 
     @property
     def answer(self) -> FleetAssessment:
@@ -81,6 +86,16 @@ def found(
     return before
 
 
+def records_of(answer: FleetAssessment) -> Records | None:
+    """The records that an answer speaks of; None where it was not worked out here."""
+    with _gate:
+        for one in reversed(_asked.values()):
+            job = one.job
+            if job.done and not job.future.cancelled() and job.future.exception() is None and one.answer is answer:
+                return one.records
+    return None
+
+
 def awaited(line: Line) -> Job | None:
     """The newest answer on this line that is still being worked out."""
     with _gate:
@@ -118,7 +133,7 @@ def _ask(
             "newest", place, number, whole, *rest, says=says, about_s=about_s(records) * (MORE_SHARE if more else 1),
             first=("newest_of", (place, number, bare, *rest)) if more else None,
         )  # fmt: skip
-    made = _Asked(job, line, frozenset(records.probes["probe"]), many)
+    made = _Asked(job, line, frozenset(records.probes["probe"]), records)
     _asked[key] = made
 
     def when_done(future: Future[FleetAssessment]) -> None:
@@ -144,9 +159,13 @@ def _number(base: Records) -> tuple[int, bool]:
 
 
 def _settle() -> None:
-    """Tell Python that what is there now is there to stay: to look through all of it for garbage took every page 0.2 s."""
-    gc.unfreeze()
-    gc.collect()
+    """Tell Python that what is there now is there to stay: looking through all of it for garbage took every page 0.2 s."""
+    global _swept  # noqa: PLW0603 - one heap
+    gc.set_threshold(*SELDOM)
+    if time.monotonic() > _swept + SWEEP_EVERY_S:
+        _swept = time.monotonic()
+        gc.unfreeze()
+        gc.collect()
     gc.freeze()
 
 
@@ -168,7 +187,7 @@ def _before(key: Key, now: _Asked) -> FleetAssessment | None:
     """
     for (_, revision, *_), one in reversed(_asked.items()):
         if one is not now and one.line == now.line and one.job.done and not one.job.future.cancelled():
-            gone = one.probes != now.probes or one.readings > now.readings
+            gone = one.probes != now.probes or len(one.records.readings) > len(now.records.readings)
             if one.job.future.exception() is not None or (gone and revision <= key[1]):
                 return None
             return one.answer

@@ -33,11 +33,11 @@ def headline(assessment: FleetAssessment) -> dict[str, SeriesResult]:
 def fleet_table(assessment: FleetAssessment, records: Records) -> pd.DataFrame:
     """One row a probe, worst first; missing numbers stay missing, with the reason in ``why``."""
     spoken = headline(assessment)
-    registered = records.probes.set_index("probe")
+    registered = {row["probe"]: row for row in records.probes[["probe", "model_type", "detector"]].to_dict("records")}
     rows = []
     for one in sorted(assessment.probes, key=lambda p: (RANK[p.advice], p.probe)):
         series = spoken.get(one.probe)
-        known = registered.loc[one.probe] if one.probe in registered.index else None
+        known = registered.get(one.probe)
         rows.append(
             {
                 "answer": f"{PROBE[one.advice].mark} {PROBE[one.advice].word}",

@@ -19,7 +19,7 @@ def kept(look: Look, build: Callable[[], T], *what: Hashable) -> T:
     what: everything besides the data that the result depends on; the first of it names the kind of result.
     The result is shared: never change it.
     """
-    newest = (look.records.revision, look.settings.fingerprint)  # may be ahead of the answer (``answers``)
+    newest = (look.records.revision, look.settings.fingerprint)  # may be ahead of the answer (``read.newest``)
     data = (str(store_path()), *newest, look.assessment.revision, look.assessment.config, look.as_of)
     result: T = _kept((*data, *what), build)
     return result

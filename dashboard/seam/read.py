@@ -100,8 +100,14 @@ def _line(as_of: datetime | None) -> answers.Line:
 
 
 def look(as_of: datetime | None = None) -> Look:
-    """Records, settings and assessment together."""
-    return Look(records(), settings(), assessment(as_of))
+    """Settings, assessment, and the records that it speaks of: while a newer answer is worked out, those before the newest."""
+    found = assessment(as_of)
+    return Look(answers.records_of(found) or records(), settings(), found)
+
+
+def newest() -> Look:
+    """The same with the newest records, for pages that show at once what was entered on them."""
+    return Look(records(), settings(), assessment())
 
 
 def moment() -> datetime:

@@ -29,7 +29,7 @@ def show() -> None:
     st.title("Alerts")
     if not start.ready():
         return
-    look = read.look()
+    look = read.newest()
     view = st.segmented_control(
         "View", [NOW, SO_FAR], default=NOW, key="view", bind="query-params", required=True, label_visibility="collapsed"
     )

@@ -33,7 +33,7 @@ def show() -> None:
     if not read.exists() or read.records().probes.empty:
         start.ready()
         return
-    look = read.look()
+    look = read.newest()
     part = st.segmented_control(
         "Part", PARTS, default=PARTS[0], key="part", bind="query-params", label_visibility="collapsed", required=True
     )

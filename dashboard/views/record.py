@@ -32,7 +32,7 @@ def show() -> None:
         bench_saved.show(saved, st.query_params.get(AT, ""))
         return
     draft = _wanted_draft()
-    look = read.look()
+    look = read.newest()
     probe = _choose(look)
     if probe is None:
         _unfinished()
@@ -150,7 +150,7 @@ def _unfinished() -> None:
 def _bench(probe: str) -> None:
     """Boxes on one side, expectation and verdict on the other; runs anew with every number typed, nothing else does."""
     try:
-        look = read.look()
+        look = read.newest()
     except StillWorkingError as wait:  # a part of a page that runs by itself is out of reach of who catches this for pages
         waiting.instead(wait.job)
         return
