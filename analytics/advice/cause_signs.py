@@ -18,7 +18,7 @@ def cause_signs(e: Evidence) -> list[str]:
     if early_loss(e) and e.change_interval_pct is not None:
         low, high = e.change_interval_pct
         out.append(
-            f"No alarm of the response stands, but it has likely fallen (probability {pct(100 * (e.probability_ramp + e.probability_step))}): "
+            f"No alarm of the response stands, but it has likely fallen (probability {pct(100 * e.moved)}): "
             f"{100 + e.change_pct:.1f} % of its reference (90 % interval {100 + low:.1f} to {100 + high:.1f} %)."
         )
     if level and e.alarm_direction == "high" and e.window_moved is not True:

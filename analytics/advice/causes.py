@@ -37,8 +37,10 @@ YES = {
     "level_moved":    (0.90,   0.98,  0.98,  0.05,  0.45,  0.10,  0.05,  0.85,  0.10,  0.55,  0.30,  0.60),
     "fell":           (0.65,   0.985, 0.97,  0.50,  0.93,  0.97,  0.50,  0.03,  0.30,  0.70,  0.50,  0.50),
     "gradual":        (0.85,   0.94,  0.06,  0.30,  0.35,  0.30,  0.30,  0.40,  0.30,  0.45,  0.60,  0.50),
+    "came_back":      (0.02,   0.01,  0.02,  0.30,  0.50,  0.05,  0.30,  0.05,  0.30,  0.50,  0.05,  0.40),
     "window_moved":   (0.93,   0.03,  0.04,  0.03,  0.04,  0.02,  0.02,  0.03,  0.03,  0.04,  0.02,  0.10),
     "windows_differ": (0.90,   0.05,  0.06,  0.10,  0.15,  0.05,  0.05,  0.15,  0.10,  0.15,  0.05,  0.30),
+    "windows_opposed": (0.40,  0.03,  0.03,  0.10,  0.10,  0.05,  0.05,  0.03,  0.05,  0.10,  0.05,  0.20),
     "width_grew":     (0.20,   0.30,  0.10,  0.03,  0.05,  0.02,  0.02,  0.10,  0.05,  0.10,  0.02,  0.10),
     "background":     (0.02,   0.02,  0.02,  0.98,  0.02,  0.02,  0.02,  0.08,  0.40,  0.02,  0.02,  0.15),
     "background_steady": (0.02, 0.02, 0.02,  0.003, 0.02,  0.02,  0.02,  0.10,  0.80,  0.02,  0.02,  0.02),
@@ -61,21 +63,22 @@ LEAST_SPREAD = 1.5  # mean square in variances from which an alarm of scatter is
 # An alarm stands until it is settled, though the response may be back: then its course no longer tells.
 BACK_PROBABILITY, BACK_PCT = 0.3, 1.5
 SHAPE_DOUBT = 0.05  # however sure step or ramp is, the shape of the fault may be another
-# A change may be plain before it has used up the budget for an alarm: so sure, and so large (log response in per cent).
-EARLY_PROBABILITY, EARLY_PCT = 0.7, -1.5
-SURE_COMPANION_NATS = 9.0  # a companion this sure is named though no alarm stands
+# A change may be plain before it has used up the budget for an alarm: likelier than not, and so large (in per cent) that
+# what the shared movement leaves over does not make it.
+EARLY_PROBABILITY, EARLY_PCT = 0.5, -2.0
+FAR_CHECKS = 3  # newest checks far below their course that need no alarm: blunders come to one at most
+NOT_HELD = 0.5  # probability that the last service did not hold, from which what it was for is named as the cause
+AS_BEFORE = 0.9  # of those, that it is the same fault as before and no other (simulated fleets: hardly ever another)
 
 
 def early_loss(e: Evidence) -> bool:
-    """Whether the response has surely fallen although no alarm of its level stands yet."""
-    moved = e.probability_ramp + e.probability_step
-    return not e.open_rules & LEVEL_RULES and moved > EARLY_PROBABILITY and e.change_pct < EARLY_PCT
+    """Whether the response has likely fallen although no alarm of its level stands yet."""
+    return not e.open_rules & LEVEL_RULES and e.moved > EARLY_PROBABILITY and e.change_pct < EARLY_PCT
 
 
 def speaks(e: Evidence) -> bool:
     """Whether anything asks for a cause: an open alarm, or a sign so sure that it need not wait for one."""
-    companion = e.companion is not None and e.companion_nats >= SURE_COMPANION_NATS
-    return bool(e.open_rules) or companion or bool(e.window_moved) or early_loss(e)
+    return bool(e.open_rules) or e.companion is not None or bool(e.window_moved) or e.outliers_low >= FAR_CHECKS or early_loss(e)
 
 
 def findings(e: Evidence) -> dict[str, float]:
@@ -116,14 +119,12 @@ def findings(e: Evidence) -> dict[str, float]:
 
 
 def _shape(e: Evidence) -> dict[str, float]:
-    """Way and shape of a level that moved, by how sure they are; nothing where it is back at its reference."""
-    if e.probability_ramp + e.probability_step < BACK_PROBABILITY and abs(e.change_pct) < BACK_PCT:
-        return {}
-    out = {"fell": _fell(e)}
-    total = e.probability_ramp + e.probability_step
-    if total > 0.3:
-        ramp = e.probability_ramp / total
-        out["gradual"] = SHAPE_DOUBT + (1.0 - 2.0 * SHAPE_DOUBT) * ramp
+    """Way and shape of a level that moved, by how sure they are; none of them where it is back at its reference."""
+    if max(e.probability_ramp + e.probability_step, e.moved) < BACK_PROBABILITY and abs(e.change_pct) < BACK_PCT:
+        return {"came_back": 1.0}
+    out = {"came_back": 0.0} | ({} if e.windows_opposed else {"fell": _fell(e)})
+    if e.gradual is not None and max(e.moved, e.probability_ramp + e.probability_step) > 0.3:
+        out["gradual"] = SHAPE_DOUBT + (1.0 - 2.0 * SHAPE_DOUBT) * e.gradual
     return out
 
 
@@ -145,6 +146,8 @@ def _window(e: Evidence, moved: bool) -> dict[str, float]:
         out["not_centred"] = "below_side_readings" in e.open_rules
     if e.windows_disagree is not None and moved:
         out["windows_differ"] = e.windows_disagree
+        if e.windows_disagree:
+            out["windows_opposed"] = e.windows_opposed
     if e.width_grew is not None and (e.window_after_onset or e.width_grew):
         out["width_grew"] = e.width_grew
     return out
@@ -160,7 +163,7 @@ def cause_probabilities(e: Evidence) -> dict[str, float]:
     {'none': 1.0}
     """
     if not speaks(e):
-        return {"none": 1.0}
+        return _goes_on(e) if e.goes_on is not None and e.not_held >= NOT_HELD else {"none": 1.0}
     items = findings(e)
     score = []
     for i, (_, prior) in enumerate(PATTERNS.values()):
@@ -170,9 +173,14 @@ def cause_probabilities(e: Evidence) -> dict[str, float]:
     weights = dict.fromkeys(CAUSES, 0.0)
     for (cause, _), one in zip(PATTERNS.values(), score, strict=True):
         weights[cause] += math.exp(one - best)
-    if not e.open_rules and not e.window_moved and e.companion is None:
+    if not e.open_rules and not e.window_moved and e.companion is None and e.outliers_low < FAR_CHECKS:
         # Only the course of the response asks: it may as well have stayed where it was.
-        moved = e.probability_ramp + e.probability_step
-        weights["none"] = sum(weights.values()) * (1.0 - moved) / moved
+        weights["none"] = sum(weights.values()) * (1.0 - e.moved) / e.moved
     total = sum(weights.values())
     return {c: w / total for c, w in sorted(weights.items(), key=lambda kv: -kv[1])}
+
+
+def _goes_on(e: Evidence) -> dict[str, float]:
+    """A service was to end something and did not: what it was goes on, though the charts began anew with the service."""
+    found = {str(e.goes_on): AS_BEFORE * e.not_held, "unknown": (1.0 - AS_BEFORE) * e.not_held, "none": 1.0 - e.not_held}
+    return dict(sorted(found.items(), key=lambda kv: -kv[1]))

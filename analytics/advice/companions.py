@@ -26,7 +26,7 @@ from analytics.words import pct
 
 LEAST_CHECKS = 15
 LENGTHS = (15, 20, 28, 40, 60, 90)  # newest checks looked at, besides all of them
-SURE_NATS = 6.5  # of log likelihood that make a companion worth naming; the cause weighs how sure it is
+SURE_NATS = 5.0  # of log likelihood that make a companion worth naming: sound probes of simulated fleets reach it once in 400
 SCREEN_T = 2.5  # below it a closer fit is not worth its time
 DIFFERENCES_T = 1.5
 LEAST_EFFECT = 0.015  # log response between the fifth and the ninety-fifth percentile of the shape

@@ -18,6 +18,8 @@ class Evidence:
     slope_interval_pct: tuple[float, float] | None = None
     probability_ramp: float = 0.0
     probability_step: float = 0.0
+    moved: float = 0.0                # probability that the response moved at all, drifts taken as fleets show them (``drift.slopes``)
+    gradual: float | None = None      # share of a ramp in the evidence for ramp and step, neither likelier beforehand
     probability_outside: float = 0.0  # of being beyond the tolerance now
     step_pct: float = 0.0
     onset: str | None = None
@@ -47,5 +49,8 @@ class Evidence:
     background_steady: bool | None = None  # high backgrounds agree better than chance lets counts agree
     dropped: str | None = None        # day of a recorded drop about when the change began
     alarm_direction: str | None = None  # of the open level alarms, where they agree
-    source_suspect: str | None = None
+    windows_opposed: bool = False     # of two windows one surely rose and the other surely fell
+    goes_on: str | None = None        # cause of what a service was to end and likely did not, though no alarm stands yet
+    not_held: float = 0.0             # probability that it did not
+    source_suspect: str | None = None  # source that is to be verified, where the others on it moved as this probe did
     lone_kind: str | None = None

@@ -14,6 +14,7 @@ from analytics.baseline.rows import Ints
 from analytics.charts.quantities import QuantityChart
 from analytics.charts.response import ResponseCharts
 from analytics.drift.state import Z90, DriftState, per_year
+from analytics.drift.trend import PRIOR_RAMP, PRIOR_STEP
 from analytics.results import Alert
 from analytics.words import day
 
@@ -21,6 +22,7 @@ LEVEL_RULES = ("change_point", "cusum", "ewma", "drift", "action_level", "tolera
 WINDOW_MOVED_Z, WINDOW_MOVED_PCT = 3.0, 0.6
 WIDTH_GREW_Z, WIDTH_GREW_PCT = 3.0, 0.7
 STEADY_READINGS, LEAST_STEADY, STEADY_CHANCE = 40, 4, 0.003  # high backgrounds compared, and what chance seldom does
+OPPOSED_SD = 3.0  # standard deviations by which each of two windows must have moved, one up and one down
 DROP_DAYS = 45.0  # a recorded drop so long before the estimated onset belongs to it
 
 
@@ -158,6 +160,9 @@ def _level(e: Evidence, charts: ResponseCharts, state: DriftState, units: Ints, 
     )
     e.probability_ramp = float(state.trends.probability_ramp[worst])
     e.probability_step = float(state.trends.probability_step[worst])
+    ramp, step = float(state.ramp_share[worst]), float(state.step_share[worst])
+    e.moved, ramp, step = ramp + step, ramp / PRIOR_RAMP, step / PRIOR_STEP
+    e.gradual = ramp / (ramp + step) if ramp + step > 0 else None
     e.step_pct = 100.0 * float(np.expm1(state.trends.step_size[worst]))
     e.probability_outside = max(float(state.probability_outside[u]) for u in known)
     onsets = [a.onset_estimate for a in open_alerts if a.onset_estimate is not None and a.rule in LEVEL_RULES]
@@ -182,6 +187,7 @@ def _windows_differ(e: Evidence, charts: ResponseCharts, state: DriftState, unit
     if len(sets) < 2:
         return
     low, high = min(sets), max(sets)
+    e.windows_opposed = low[0] < -OPPOSED_SD * low[1] and high[0] > OPPOSED_SD * high[1]
     gap, sd = high[0] - low[0], float(np.hypot(low[1], high[1]))
     if gap > max(0.04, 4.0 * sd):
         e.windows_disagree = True

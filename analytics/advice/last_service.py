@@ -21,6 +21,7 @@ ENOUGH_CHECKS = 5  # after a service, before an alarm from before it may count a
 ANSWERED_BELOW = 0.15  # probability of not having held up to which it may
 SCATTER_BEFORE, SCATTER_CALM = 2.0, 2.5  # mean squared residuals in their own variance
 LEAST_AFTER = 3  # checks that have a median of their own
+SLID_ON = 1.0  # nats from which a photopeak that slid on is the cause of what the response did
 LONE = 4.0  # one blunder after a service is no scatter
 NEWEST = 30  # checks before the service that say how it scattered
 SCATTER_RULES = ("scatter",)
@@ -37,6 +38,23 @@ class LastService:
     not_held: float | None = None  # probability; None where nothing was read on both sides of it
     answered: frozenset[str] = frozenset()  # rules of standing alarms that it has answered
     checks: int = 0  # after it
+
+    def goes_on(self) -> str | None:
+        """Cause of what went on after it, by the part that speaks most for that; None where none speaks for it.
+
+        A response that drifts, before or after, by more than its uncertainty loses efficiency, one that does not had stepped; where the
+        photopeak slid on as well, that is the cause.
+        """
+        speaking = [p for p in self.parts if p.log_odds > 0]
+        if not speaking:
+            return None
+        most = max(speaking, key=lambda p: p.log_odds)
+        if most.what == "scatter":
+            return "intermittent"
+        if most.what == "window shift" or any(p.what == "window shift" and p.log_odds > SLID_ON for p in speaking):
+            return "window_slip"
+        drifts = abs(most.drift_before) > most.drift_before_sd or abs(most.drift_after) > most.drift_after_sd
+        return "efficiency_loss" if drifts else "sudden_loss"
 
     def sentences(self) -> list[str]:
         """What was found, with its numbers."""

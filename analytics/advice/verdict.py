@@ -57,6 +57,8 @@ def judge(s: Situation, rows: Sequence[Row] | None = None) -> Verdict:
     """The verdict on one probe by these rows; by the shipped ones where none are given."""
     table = _shipped_rows() if rows is None else rows
     e = s.evidence
+    if s.last is not None and s.last.not_held is not None and s.recent_services():
+        e.goes_on, e.not_held = s.last.goes_on(), s.last.not_held
     probabilities = cause_probabilities(e)
     cause = cast(Cause, max(probabilities, key=lambda c: probabilities[c]))
     probability = probabilities[cause]

@@ -39,6 +39,8 @@ class Ramps:
     flat: Floats  # [units] of neither
     since_onset: Floats  # [units, onsets] days from the onset to the newest check
     level_var: Floats  # [units] of the level before the onset, were the ramp known
+    alone_ramp: Floats  # [units] probabilities of a ramp and of a step with slopes about ``MIDDLE_PER_YEAR``, whatever
+    alone_step: Floats  # other units showed: what a cause is named by may not move with them
 
     @property
     def probability(self) -> Floats:
@@ -94,14 +96,15 @@ def coarse(totals: Floats) -> Floats:
 def slope_votes(trends: Trends, step: Floats) -> tuple[Floats, Floats]:
     """[units] what each unit says of the slopes of its kind before it has heard the others: P and mean ln|slope|."""
     slope, evidence, log_step, _, _ = _evidence(trends, step)
-    return _votes(slope, evidence, log_step)
+    return _votes(slope, evidence, log_step)[:2]
 
 
-def _votes(slope: Floats, evidence: Floats, log_step: Floats) -> tuple[Floats, Floats]:
-    found = _posterior(evidence, log_step, np.full(len(log_step), np.log(MIDDLE_PER_YEAR)))
-    p = found[0].sum(axis=(1, 2))
+def _votes(slope: Floats, evidence: Floats, log_step: Floats) -> tuple[Floats, Floats, Floats]:
+    """Of each unit alone: probability of a ramp, its mean ln|slope|, and the probability of a step."""
+    ramp, step, _ = _posterior(evidence, log_step, np.full(len(log_step), np.log(MIDDLE_PER_YEAR)))
+    p = ramp.sum(axis=(1, 2))
     log_size = np.log(np.abs(slope) * YEAR_DAYS)
-    return p, (found[0].sum(axis=1) * log_size).sum(axis=1) / np.where(p > 0, p, 1.0)
+    return p, (ramp.sum(axis=1) * log_size).sum(axis=1) / np.where(p > 0, p, 1.0), step
 
 
 def weigh_ramps(
@@ -115,13 +118,14 @@ def weigh_ramps(
     """
     slope, evidence, log_step, since_onset, level_var = _evidence(trends, step)
     middle = np.full(len(step), np.log(MIDDLE_PER_YEAR))
+    p = alone_step = np.zeros(len(step))
     if len(step):
-        p, mean = _votes(slope, evidence, log_step)
+        p, mean, alone_step = _votes(slope, evidence, log_step)
         codes = np.zeros(len(p), np.int64) if kind is None else kind
         some, total = totals if totals is not None else kind_totals(codes - codes.min(initial=0), p, mean)
         rounded = coarse(some), coarse(total)
         middle = shrunk_middle(codes, p, mean, np.log(MIDDLE_PER_YEAR), totals=rounded)
-    return Ramps(slope, *_posterior(evidence, log_step, middle), since_onset, level_var)
+    return Ramps(slope, *_posterior(evidence, log_step, middle), since_onset, level_var, p, alone_step)
 
 
 def _evidence(trends: Trends, step: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats]:

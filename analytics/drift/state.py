@@ -43,7 +43,7 @@ class DriftState:
     forecast: Bools  # the passage is an answer, not noise
     sign: Floats
     by_window: Bools  # the sliding window is the likelier account
-    ramp_share: Floats  # probabilities of a ramp and of a step, slopes as fleets show them and a step before any check (``slopes``)
+    ramp_share: Floats  # probabilities of a ramp and of a step, slopes as fleets show them and a step before any check (``Ramps.alone_ramp``)
     step_share: Floats
 
 
@@ -125,8 +125,8 @@ def drift_state(
         forecast & np.isfinite(passage.p05),
         sign,
         slid,
-        ramps.probability,
-        ramps.step,
+        ramps.alone_ramp,
+        ramps.alone_step,
     )
 
 

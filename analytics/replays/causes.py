@@ -27,7 +27,10 @@ JUST_BEFORE = timedelta(microseconds=1)
 def named_causes(
     whole: Pass, assessment: FleetAssessment, progress: Callable[[float], None] | None = None
 ) -> list[NamedCause]:
-    """For every finding on record the answer of the moment before: before the service, where one belongs to it."""
+    """For every finding on record the answer of the moment before: before the service, where one belongs to it.
+
+    A cause that the answer gave only because the service before that did not hold (no alarm stood) is not read off here.
+    """
     table = whole.records.outcomes.sort_values(["found_at", "probe"], kind="stable")
     alerts: dict[str, list[Alert]] = {}
     for series in assessment.series:
