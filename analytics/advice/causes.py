@@ -34,7 +34,7 @@ CAUSES = tuple(dict.fromkeys(cause for cause, _ in PATTERNS.values()))
 # P(evidence is "yes" | pattern), in the order of PATTERNS.
 YES = {
     #                  window  effic  sudden contam cuts   gone   shield extra  clock  batt   source any
-    "level_moved":    (0.90,   0.98,  0.98,  0.05,  0.45,  0.10,  0.05,  0.85,  0.10,  0.55,  0.30,  0.60),
+    "level_moved":    (0.90,   0.98,  0.98,  0.05,  0.45,  0.10,  0.05,  0.85,  0.10,  0.55,  0.95,  0.60),
     "fell":           (0.65,   0.985, 0.97,  0.50,  0.93,  0.97,  0.50,  0.03,  0.30,  0.70,  0.50,  0.50),
     "gradual":        (0.85,   0.94,  0.06,  0.30,  0.35,  0.30,  0.30,  0.40,  0.30,  0.45,  0.60,  0.50),
     "came_back":      (0.02,   0.01,  0.02,  0.30,  0.50,  0.05,  0.30,  0.05,  0.30,  0.50,  0.05,  0.40),
@@ -55,7 +55,7 @@ YES = {
     "dropped":        (0.03,   0.02,  0.35,  0.02,  0.08,  0.15,  0.20,  0.03,  0.02,  0.02,  0.02,  0.05),
     "companion":      (0.01,   0.01,  0.01,  0.01,  0.01,  0.01,  0.01,  0.02,  0.01,  0.70,  0.01,  0.01),
     "companion_explains": (0.15, 0.25, 0.25, 0.50,  0.50,  0.50,  0.50,  0.25,  0.50,  0.95,  0.25,  0.50),
-    "source_suspect": (0.01,   0.01,  0.01,  0.01,  0.01,  0.01,  0.01,  0.01,  0.01,  0.01,  0.98,  0.05),
+    "source_suspect": (0.004,  0.004, 0.004, 0.004, 0.004, 0.004, 0.004, 0.004, 0.004, 0.004, 0.98, 0.02),
 }  # fmt: skip
 LEVEL_RULES = frozenset({"change_point", "cusum", "ewma", "drift", "action_level", "tolerance", "outside_limits", "same_side"})
 TEMPER = 1.15  # of the sum of log likelihoods; fitted on simulated fleets with the reliability picture

@@ -73,6 +73,7 @@ def probe_results(
         evidence = gather(
             code, name, charts, state, quantities, units, open_alerts, companion, not silent, story, of.courses
         )
+        evidence.source_suspect = apart.suspect.get(code)
         services = services_of(story)
         checks = of.due.get(name, [])
         last_check = max(

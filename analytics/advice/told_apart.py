@@ -28,6 +28,7 @@ class Untold:
 
     missing: dict[int, str]  # nothing can be said of the probe before this is there
     remark: dict[int, str]
+    suspect: dict[int, str]  # source by probe code, where all or a group on it moved alike and the source may have done it
 
 
 def untold(charts: ResponseCharts, sources: tuple[str, ...], least_probes: int) -> Untold:
@@ -37,7 +38,7 @@ def untold(charts: ResponseCharts, sources: tuple[str, ...], least_probes: int) 
     stood, are not named.
     """
     rows = charts.rows
-    out = Untold({}, {})
+    out = Untold({}, {}, {})
     alarmed = {int(rows.unit[o.row]) for o in charts.openings if o.settled_days is None and o.rule in LEVEL_RULES}
     if not alarmed:
         return out
@@ -75,6 +76,7 @@ def _on_source(
         if told:
             out.remark[code] = f"{moved}, which stand where they stood: look for what they share beside the source."
         else:
+            out.suspect[code] = name
             out.missing[code] = (
                 f"{moved}: whether these moved, or the others and the source, cannot be told apart until they are read on another source."
             )
@@ -96,6 +98,7 @@ def _too_few(
                 f"It alone is read on {name}: its own movement and the source's cannot be told apart ({least_probes} probes are needed)."
             )
         elif bool(((np.sign(others) == np.sign(own)) & (small >= ALIKE * large)).all()):
+            out.suspect[code] = name
             out.missing[code] = (
                 f"Both probes read on {name} moved alike, and {least_probes} are needed to tell a probe from its source: the two "
                 "cannot be told apart until a third is read on it, or these on another source."

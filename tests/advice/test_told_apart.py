@@ -27,6 +27,19 @@ def test_two_probes_that_fall_alike_on_one_source_are_undetermined():
         assert ("tolerance" in rules(answer, name)) == (probe.patient_use == "not_until_cleared")
 
 
+def test_the_source_is_a_likely_cause_where_it_may_have_moved_and_nowhere_else():
+    """Alike on one source: the cause is rather the source than two probes at once; beside one that stands it is none."""
+    for name in ("P-1", "P-2"):
+        probe = advice(falling(2, 2), name)
+        assert probe.cause == "check_source"
+        assert 0.5 < probe.cause_probability < 0.95
+        assert any("Likely cause: check source" in text for text in probe.reasons)
+    assert advice(falling(2, 1), "P-1").cause == "efficiency_loss"
+    assert advice(falling(2, 1), "P-2").cause == "none"
+    assert {p.cause for p in falling(2, 0).probes} == {"none"}
+    assert {advice(falling(4, 2), name).cause for name in ("P-1", "P-2")} == {"efficiency_loss"}
+
+
 def test_one_of_two_that_falls_is_blamed():
     """The other one stands where it stood: the source did not fall."""
     answer = falling(2, 1)
