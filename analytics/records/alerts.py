@@ -21,6 +21,8 @@ from analytics.records.store_settings import site_now, zone_in
 from analytics.results import Alert, FleetAssessment
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     import duckdb
 
 TOOL = "steadycount"  # who enters in the history what was shown
@@ -57,6 +59,11 @@ def shown_alerts(assessment: FleetAssessment, readings: pd.DataFrame) -> pd.Data
     for name in frame.columns.drop(["signalled_at", "reading_id"]):
         frame[name] = frame[name].astype("str").where(frame[name].notna())
     return frame.assign(reading_id=_tipping(frame, readings))
+
+
+def alert_moments(assessment: FleetAssessment) -> list[datetime]:
+    """When the countings were taken that tipped alerts: of the readings, ``log_alerts`` asks for no others."""
+    return sorted({one.signalled_at for series in assessment.series for one in series.alerts})
 
 
 def _tipping(alerts: pd.DataFrame, readings: pd.DataFrame) -> pd.Series:

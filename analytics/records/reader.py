@@ -18,6 +18,8 @@ from analytics.records.sql import quoted
 from analytics.records.store import Store, answering_in
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     import duckdb
 
 NO_SITE = "(no site)"  # of a probe that registered itself
@@ -40,6 +42,21 @@ def records_in(con: duckdb.DuckDBPyConnection, revision: int) -> Records:
 def readings_in(con: duckdb.DuckDBPyConnection, probes: list[str]) -> pd.DataFrame:
     """The readings of these probes alone."""
     return _readings(con.sql(f"{_readings_sql()} WHERE r.probe IN (SELECT unnest(?))", params=[probes]).to_arrow_table())
+
+
+def readings_at(path: str | Path, moments: list[datetime]) -> pd.DataFrame:
+    """The readings taken at these moments."""
+    with Store(path).reading() as con:
+        return _readings(con.sql(f"{_readings_sql()} WHERE r.taken_at IN (SELECT unnest(?))", params=[moments]).to_arrow_table())
+
+
+def ties_in(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+    """A row for each probe, check source, jig and control unit with which ``readings`` were taken: categories, and how many."""
+    by = ("probe", "source", "jig", "readout")
+    found = con.sql(
+        f"SELECT {', '.join(by)}, count(*) AS readings FROM ({visible.current(TABLES['readings'])}) GROUP BY ALL"
+    ).to_arrow_table()
+    return pd.DataFrame({name: _category(found.column(name), None) for name in by} | {"readings": found.column("readings").to_numpy()})
 
 
 def small_tables_in(con: duckdb.DuckDBPyConnection, revision: int, readings: pd.DataFrame) -> Records:

@@ -16,7 +16,7 @@ from typing import Any, Protocol
 import numpy as np
 
 from analytics.advice.probe_history import fleet_history
-from analytics.baseline.forward import month_starts
+from analytics.baseline.forward import Votes, month_starts
 from analytics.baseline.noise import FleetPlacing, fleet_variance
 from analytics.baseline.rows import Floats
 from analytics.cut import cut
@@ -109,14 +109,18 @@ def settled_placing(
 
 def taken_together(votes: Sequence[PlacingVotes], months: int, settings: Settings) -> Floats:
     """The fleet's placing at every month start, from what the parts say of it."""
-    prior = (settings.noise.repositioning_pct / 100.0) ** 2
-    checks = float(settings.noise.repositioning_prior_checks)
-    out = np.full(months, prior)
+    out = np.full(months, (settings.noise.repositioning_pct / 100.0) ** 2)
     spoken = [one for one in votes if one]  # a part without a response says nothing
     for month in range(1, months) if spoken else ():
-        weighted, weights = (np.concatenate([one[month - 1][which] for one in spoken]) for which in (0, 1))
-        out[month] = fleet_variance(weighted, weights, prior, checks)
+        out[month] = placing_of([one[month - 1] for one in spoken], settings)
     return out
+
+
+def placing_of(votes: Sequence[Votes], settings: Settings) -> float:
+    """The fleet's placing at one month start."""
+    weighted, weights = (np.concatenate([one[which] for one in votes]) for which in (0, 1))
+    prior = (settings.noise.repositioning_pct / 100.0) ** 2
+    return fleet_variance(weighted, weights, prior, float(settings.noise.repositioning_prior_checks))
 
 
 def slope_totals(votes: list[SlopeVotes]) -> dict[str | None, tuple[float, float]]:

@@ -97,11 +97,19 @@ class Grouping:
 
 def grouping(records: Records) -> Grouping:
     """The groups of these records."""
-    readings = records.readings
-    registered = {"probe": records.probes["probe"], "source": records.sources["source"]}
-    names = {kind: _names(readings[kind], registered.get(kind)) for kind in ("probe", *DEVICES)}
-    group, of_device = components(readings, names["probe"], names)
-    by_probe = np.bincount(codes(readings["probe"], names["probe"]), minlength=len(names["probe"]))
+    return grouping_of(records.readings, records.probes["probe"], records.sources["source"])
+
+
+def grouping_of(ties: pd.DataFrame, probes: pd.Series, sources: pd.Series) -> Grouping:
+    """The same from the readings, or from a row for each way in which some were taken: probe, devices and how many ``readings``.
+
+    probes, sources: the registered ones.
+    """
+    registered = {"probe": probes, "source": sources}
+    names = {kind: _names(ties[kind], registered.get(kind)) for kind in ("probe", *DEVICES)}
+    group, of_device = components(ties, names["probe"], names)
+    many = ties.get("readings")
+    by_probe = np.bincount(codes(ties["probe"], names["probe"]), many, minlength=len(names["probe"]))
     weight = np.bincount(group, weights=by_probe, minlength=int(group.max(initial=-1)) + 1)
     return Grouping(names, group, of_device, weight.astype(np.int64))
 
@@ -113,22 +121,38 @@ def split(records: Records, parts: int) -> tuple[Part, ...]:
     travel whole: they are small.
     """
     whole = grouping(records)
-    readings, names = records.readings, whole.names
-    part_of = packed(whole.weight, min(parts, max(whole.groups, 1)))
-    own = part_of[whole.group]
-    kept = sorted(set(own.tolist())) or [0]
+    readings, names = whole.categories(records.readings), whole.names
+    own, shares = shared_out(whole, parts)
     row_part = own[codes(readings["probe"], names["probe"])] if len(readings) else np.zeros(0, np.int64)
-    readings = whole.categories(readings)
-    out = []
+    return tuple(
+        Part(part_records(records, readings[row_part == number], one.probes), one.devices) for number, one in shares.items()
+    )
+
+
+@dataclass(frozen=True)
+class Share:
+    """Who is in a part."""
+
+    probes: frozenset[str]
+    devices: dict[str, frozenset[str]]  # by kind: the names it answers for
+    readings: int
+
+
+def shared_out(whole: Grouping, parts: int) -> tuple[Ints, dict[int, Share]]:
+    """The number of the part of every probe, and the parts by number, as ``split`` has them."""
+    part_of = packed(whole.weight, min(parts, max(whole.groups, 1)))
+    own, names = part_of[whole.group], whole.names
+    load = np.bincount(part_of, whole.weight, max(parts, 1))
+    kept = sorted(set(own.tolist())) or [0]
+    out = {}
     for number in kept:
-        mine = frozenset(names["probe"][own == number])
         devices = {}
         for kind in DEVICES:
             label = whole.of_device[kind]
             place = np.where(label >= 0, part_of[np.maximum(label, 0)] if whole.groups else 0, kept[0])
             devices[kind] = frozenset(names[kind][place == number])
-        out.append(Part(part_records(records, readings[row_part == number], mine), devices))
-    return tuple(out)
+        out[number] = Share(frozenset(names["probe"][own == number]), devices, int(load[number]))
+    return own, out
 
 
 def part_records(records: Records, readings: pd.DataFrame, probes: frozenset[str]) -> Records:

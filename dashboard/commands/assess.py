@@ -14,6 +14,7 @@ from dashboard.commands.group import SOMETHING_NEW
 from dashboard.commands.options import DEFAULT_STORE, Config, Json, Store
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from datetime import datetime
 
     from analytics.records.rewind import Past
@@ -89,17 +90,18 @@ def run(
         raise UserError("a scheduler is of use with --engine dask only", where="--scheduler", do="Add --engine dask.")
     where = session.existing(store)
 
-    from analytics.records.reader import snapshot
-    from analytics.records.rewind import records_at
-
     settings = session.settings_of(where, config)
     when = session.as_of(as_of, settings)
-    with output.working("Assessing the fleet"):
-        records = snapshot(where)
-        if probe is not None and probe not in set(records.probes["probe"]):
-            raise UserError(f"there is no probe `{probe}`", where="--probe", do="Case and leading zeros count.")
-        past = None if new_since is None else records_at(where, new_since)
-        assessment = _assessed(records, settings, when, engine, scheduler)
+    with output.working("Assessing the fleet") as tell:
+        past = None
+        if new_since is not None:
+            from analytics.records.rewind import records_at
+
+            past = records_at(where, new_since)
+        if engine is Engine.LOCAL:
+            assessment = _here(where, settings, when, probe, tell)
+        else:
+            assessment = _on_dask(where, settings, when, probe, scheduler)
     if as_json:
         from analytics.answer import as_json as document
 
@@ -107,7 +109,7 @@ def run(
     else:
         _print(assessment, probe)
     if as_of is None and probe is None and config is None:
-        shown.enter(where, assessment, records)
+        shown.enter(where, assessment)
     if past is None:
         return 0
     with output.working("Comparing with what was known then"):
@@ -121,18 +123,41 @@ def run(
     return SOMETHING_NEW
 
 
-def _assessed(
-    records: Records, settings: Settings, when: datetime, engine: Engine, scheduler: str | None
-) -> FleetAssessment:
-    """The answer by the engine that was asked for."""
-    if engine is Engine.LOCAL:
-        from analytics.fleet import assess
+def _here(where: Path, settings: Settings, when: datetime, probe: str | None, tell: Callable[[str], None]) -> FleetAssessment:
+    """The answer worked out on this machine: by two processes where the store is large, else in this one."""
+    from analytics.spread import team
 
-        return assess(records, settings, when)
+    with team.beside(where) as other:
+        if other is not None:
+            known = team.overview(where)
+            _must_know(probe, known.small)
+            try:
+                return team.assess_store(known, settings, when, other, tell)
+            except team.AloneError as why:
+                if str(why):
+                    output.note(f"Going on in one process: {why}.")
+    from analytics.fleet import assess
+    from analytics.records.reader import snapshot
+
+    records = snapshot(where)
+    _must_know(probe, records)
+    return assess(records, settings, when)
+
+
+def _on_dask(where: Path, settings: Settings, when: datetime, probe: str | None, scheduler: str | None) -> FleetAssessment:
+    """The answer worked out on a cluster."""
+    from analytics.records.reader import snapshot
     from analytics.spread.dask_mapper import assess_on_dask, cluster
 
+    records = snapshot(where)
+    _must_know(probe, records)
     with cluster(scheduler) as client:
         return assess_on_dask(records, settings, when, client)
+
+
+def _must_know(probe: str | None, records: Records) -> None:
+    if probe is not None and probe not in set(records.probes["probe"]):
+        raise UserError(f"there is no probe `{probe}`", where="--probe", do="Case and leading zeros count.")
 
 
 def _new_since(past: Past, config: Path | None, assessment: FleetAssessment) -> tuple[str, ...]:

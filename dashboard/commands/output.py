@@ -86,15 +86,15 @@ def progress(what: str) -> Iterator[Callable[[str, float], None]]:
 
 
 @contextmanager
-def working(what: str) -> Iterator[None]:
-    """A moving mark on standard error where that is a terminal, for work whose length is not known."""
+def working(what: str) -> Iterator[Callable[[str], None]]:
+    """A moving mark on standard error where that is a terminal, for work whose length is not known; it takes what is being done."""
     if not is_terminal():
-        yield
+        yield lambda _now: None
         return
     from rich.console import Console
 
-    with Console(stderr=True).status(what):
-        yield
+    with Console(stderr=True).status(what) as status:
+        yield lambda now: status.update(f"{what}: {now}")
 
 
 def records(frame: Any) -> list[dict[str, Any]]:

@@ -9,17 +9,17 @@ from analytics.errors import UserError
 from dashboard.commands.output import note
 
 if TYPE_CHECKING:
-    from analytics.records.snapshot import Records
     from analytics.results import FleetAssessment
 
 LONGEST_WAIT_S = 5.0
 
 
-def enter(store: Path, assessment: FleetAssessment, records: Records) -> None:
+def enter(store: Path, assessment: FleetAssessment) -> None:
     """Log alerts that the log does not know yet."""
-    from analytics.records.alerts import log_alerts
+    from analytics.records.alerts import alert_moments, log_alerts
+    from analytics.records.reader import readings_at
 
     try:
-        log_alerts(store, assessment, records.readings, wait_s=LONGEST_WAIT_S)
+        log_alerts(store, assessment, readings_at(store, alert_moments(assessment)), wait_s=LONGEST_WAIT_S)
     except UserError as error:
         note(f"What was shown could not be entered in the store's alert log: {error}")
