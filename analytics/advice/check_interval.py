@@ -1,7 +1,9 @@
 """How often to check: the longest interval that keeps days out of tolerance unseen below what the site accepts.
 
 Each fault this fleet has shown (a drift of so many per cent a year, a step of so many per cent) is let happen again, at a
-random moment between two checks, and watched by the chart core in force at the noise of its own checks. Days out of
+random moment between two checks, and watched by the chart core in force at the noise of its own checks: the thresholds
+are those of falls, which are all that is looked at here, and a change needs two checks that moved together, or one so far
+off that a repeat is asked for there and then. Days out of
 tolerance unseen are those from the passing of the tolerance limit to the check that signals. The rate of faults is what
 the fleet had in the probe-years on record.
 """
@@ -15,9 +17,10 @@ from datetime import datetime
 import numpy as np
 import pandas as pd
 
-from analytics.charts.budget import checks_between_false_alarms
+from analytics.charts.budget import checks_between_false_alarms, run_lengths_of_sides
 from analytics.charts.combined import LEAST_ARL0, MOST_ARL0, SixSums
 from analytics.charts.price_basis import Z90
+from analytics.charts.thresholds import FAR
 from analytics.results import FleetAssessment, SeriesResult
 
 INTERVALS_DAYS = (1.0, 7.0, 14.0, 30.4, 61.0, 91.0, 182.0)
@@ -118,8 +121,8 @@ def _price(
     tolerance_pct: float,
     dead_band_pct: float,
 ) -> IntervalPrice:
-    between = float(checks_between_false_alarms(budget_per_probe_year, "response", np.array(interval_days)))
-    arl0 = min(max(between, LEAST_ARL0), MOST_ARL0)
+    between = checks_between_false_alarms(budget_per_probe_year, "response", np.array(interval_days))
+    arl0 = min(max(float(run_lengths_of_sides(between)[0]), LEAST_ARL0), MOST_ARL0)
     found = [unseen_days(one, interval_days, arl0, tolerance_pct, dead_band_pct) for one in faults]
     total = sum(float(one.mean()) for one in found) / probe_years
     error = float(np.sqrt(sum(one.var(ddof=1) / len(one) for one in found))) / probe_years
@@ -131,7 +134,8 @@ def unseen_days(
 ) -> np.ndarray:
     """Days out of tolerance until the signal, [runs], the onset at a random moment between two checks.
 
-    A step that stays inside the tolerance is never out of it: 0. Walked with a fixed seed.
+    arl0: checks between false alarms of an even chart with the thresholds of falls (``budget.run_lengths_of_sides``). A step that stays
+    inside the tolerance is never out of it: 0. Walked with a fixed seed.
 
     >>> inside = SeenFault("GP-1", "step", 5.0, 1.0)
     >>> float(unseen_days(inside, 7.0, 1000.0, 10.0, runs=10).max())
@@ -152,7 +156,10 @@ def unseen_days(
     for check in range(MOST_CHECKS):
         since = wait[open_] + check * interval_days
         mean = loss * since / YEAR_DAYS if fault.kind == "drift" else np.full(len(open_), loss)
-        signal = sums.take((-mean / noise + rng.standard_normal(len(open_)))[None, :]).any(axis=0)
+        readings = -mean / noise + rng.standard_normal(len(open_))
+        signal = sums.take(readings[None, :]).any(axis=0)
+        if check == 0:
+            signal &= np.abs(readings) > FAR  # one check alone never alarms, but a far one asks for a repeat there and then
         out[open_[signal]] = np.maximum(since[signal] - passed, 0.0)
         sums.keep(np.logical_not(signal))
         open_ = open_[np.logical_not(signal)]

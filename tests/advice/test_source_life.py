@@ -5,13 +5,15 @@ from __future__ import annotations
 import dataclasses
 from datetime import datetime, timedelta
 
+import numpy as np
 import pandas as pd
 import pytest
 
 from analytics.advice.check_interval import INTERVALS_DAYS, SeenFault, interval_advice, unseen_days
 from analytics.advice.source_life import source_life
+from analytics.charts.budget import checks_between_false_alarms, run_lengths_of_sides
 from analytics.records.snapshot import Records
-from analytics.results import DeviceResult
+from analytics.results import Alert, DeviceResult
 from analytics.settings import load
 from tests.dashboard.made_up import fleet
 
@@ -69,6 +71,28 @@ def test_a_gross_step_is_unseen_for_half_an_interval():
         found = unseen_days(SeenFault("GP-1", "step", 40.0, 1.0), days, 1000.0, 10.0, runs=4000)
         assert found.mean() == pytest.approx(days / 2, rel=0.03)
         assert found.max() <= days
+
+
+def test_a_step_that_no_single_check_shows_waits_for_the_next():
+    """12 % at a noise of 4 % lies within four standard deviations at the first check but for one in six: a second is needed."""
+    found = unseen_days(SeenFault("GP-1", "step", 12.0, 4.0), 7.0, 1000.0, 10.0, runs=4000)
+    assert (found < 7.0).mean() < 0.25
+
+
+def test_falls_are_watched_with_the_thresholds_of_falls():
+    """Five sixths of the budget go to falls (run lengths 600 and not 1000 at this cadence), so a loss is seen earlier than evenly."""
+    answer = fleet()[1]
+    (one, *_) = [s for s in answer.series if s.quantity == "response"]
+    alert = Alert("E-1", "change_point", answer.as_of, None, None, "low", "")
+    steady = dataclasses.replace(one, drift_pct_per_year=None, current_pct=88.0, alerts=(alert,))
+    found = interval_advice(dataclasses.replace(answer, series=(steady,)), 1.0, 0.05, 10.0, 1.0, {one.probe: 4.0})
+    (weekly,) = [price for price in found.prices if price.interval_days == 7.0]
+    even = float(checks_between_false_alarms(0.05, "response", np.array(7.0)))
+    falls = float(run_lengths_of_sides(np.array(even))[0])
+    assert falls == pytest.approx(0.6 * even)
+    fault = found.faults[0]
+    assert weekly.unseen_days == pytest.approx(unseen_days(fault, 7.0, falls, 10.0).mean())
+    assert weekly.unseen_days < unseen_days(fault, 7.0, even, 10.0).mean()
 
 
 def test_a_slow_drift_is_seen_before_it_passes_and_a_rare_check_sees_it_late():
