@@ -9,6 +9,7 @@ import streamlit as st
 from analytics.errors import UserError
 from dashboard.pages import PAGES, PageEntry
 from dashboard.parts import door, footer, links, looks, moment, waiting
+from dashboard.seam import early
 from dashboard.seam.worker import StillWorkingError
 
 
@@ -45,6 +46,7 @@ def main() -> None:
     except UserError as error:
         st.error(str(error), icon=":material/report:")
     footer.show()
+    early.begin()
 
 
 def _nothing() -> None:

@@ -5,7 +5,7 @@ ten seconds, and asks for the next. Two of them record checks: they type counts 
 save. Beside them real browsers walk the pages. The server works on a copy of the store.
 
 Printed: how long the server took from a request to the end of its run, by page, and every error on any page; then, by page, how
-long its runs took on the clock and how long their own threads computed (``tests.bench.watched``), so that the load of the
+long its runs took on the clock, how long their own threads computed and how long they had no core (``tests.bench.watched``), so that the load of the
 machine can be told from ours; with ``--where`` also where the long ones stood. The exit code is 1 where there was an error, or
 where the 95th percentile of all is above ``--limit``.
 """
@@ -234,11 +234,13 @@ def _runs_told(lines: list[dict[str, Any]], *, where: int) -> None:
     kinds: dict[str, list[dict[str, Any]]] = defaultdict(list)
     for one in runs:
         kinds[one["page"] + (", a part" if one["part"] else "")].append(one)
-    say(f"\n{'run on the server':<26}{'times':>6}{'median, s':>11}{'95 %, s':>9}{'most, s':>9}{'CPU median':>12}{'95 %':>7}{'most':>7}")
+    say(f"\n{'run on the server':<26}{'times':>6}{'median, s':>11}{'95 %, s':>9}{'most, s':>9}{'CPU median':>12}{'95 %':>7}{'most':>7}"
+        f"{'no core, 95 %':>15}{'without it':>12}")  # fmt: skip
     for what, some in [*sorted(kinds.items()), ("all", runs)]:
-        wall, cpu = [one["wall_s"] for one in some], [one["cpu_s"] for one in some]
+        wall, cpu, queue = ([one[name] for one in some] for name in ("wall_s", "cpu_s", "queue_s"))
+        own = [took - lost for took, lost in zip(wall, queue, strict=True)]
         say(f"{what:<26}{len(some):>6}{statistics.median(wall):>11.2f}{_share(wall, 0.95):>9.2f}{max(wall):>9.2f}"
-            f"{statistics.median(cpu):>12.2f}{_share(cpu, 0.95):>7.2f}{max(cpu):>7.2f}")  # fmt: skip
+            f"{statistics.median(cpu):>12.2f}{_share(cpu, 0.95):>7.2f}{max(cpu):>7.2f}{_share(queue, 0.95):>15.2f}{_share(own, 0.95):>12.2f}")  # fmt: skip
     say(f"garbage: {len(gathered)} times longer than 0.01 s, {sum(gathered):.1f} s in all, at most {max(gathered, default=0):.2f} s")
     for one in sorted(runs, key=lambda run: -run["wall_s"])[:where]:
         say(f"\n{one['page']}{', a part' if one['part'] else ''}: {one['wall_s']:.2f} s, CPU {one['cpu_s']:.2f} s")

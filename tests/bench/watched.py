@@ -1,8 +1,9 @@
 """The dashboard's command with a watch on every run of a page: ``python -m tests.bench.watched RUNS [steadycount's arguments]``.
 
 One line of JSON a run goes to the file RUNS: page, ``part`` (whether only a part of the page ran), ``wall_s`` on the clock,
-``cpu_s`` of its own thread, ``wait_s`` from the request until it began, ``where`` it stood while it took long, and one line
-each time Python collected garbage (``gc_s``). Wall without CPU is waiting: for the interpreter, a lock, the store, the machine.
+``cpu_s`` of its own thread, ``queue_s`` in which that thread had work and no core (what others do on the machine), ``where`` it
+stood while it took long; and one line each time Python collected garbage (``gc_s``). What is left of the wall is waiting: for
+the interpreter, a lock, the store.
 """
 
 from __future__ import annotations
@@ -62,20 +63,30 @@ class Watch:
         def watched(runner: Any, data: Any) -> None:
             ident, looks = threading.get_ident(), Counter[str]()
             self._running[ident] = looks
-            begun, cpu = time.perf_counter(), time.thread_time()
+            begun, cpu, queued = time.perf_counter(), time.thread_time(), _queued_s()
             try:
                 run(runner, data)
             finally:
                 wall, cpu = time.perf_counter() - begun, time.thread_time() - cpu
+                queued = _queued_s() - queued
                 del self._running[ident]
                 pages = runner._pages_manager.get_pages()
                 name = pages.get(runner._pages_manager.current_page_script_hash or "", {}).get("url_pathname", "") or "fleet"
                 self.write(
-                    page=name, part=bool(data.fragment_id_queue), wall_s=round(wall, 4), cpu_s=round(cpu, 4), at=round(begun, 3),
+                    page=name, part=bool(data.fragment_id_queue), wall_s=round(wall, 4), cpu_s=round(cpu, 4),
+                    queue_s=round(queued, 4), at=round(begun, 3),
                     **({"where": looks.most_common(6)} if wall > LONG_S else {}),
                 )  # fmt: skip
 
         return watched
+
+
+def _queued_s() -> float:
+    """How long this thread could have computed and had no core, s, since it began; 0 where the system does not say."""
+    try:
+        return int(Path("/proc/thread-self/schedstat").read_text().split()[1]) / 1e9
+    except (OSError, IndexError, ValueError):
+        return 0.0
 
 
 def _stand(frame: Any) -> str:

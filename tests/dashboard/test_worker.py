@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import pickle
+import sys
 from dataclasses import replace
 from datetime import datetime, timedelta
 
@@ -13,7 +14,7 @@ import pytest
 from analytics.errors import UserError
 from analytics.settings import load
 from dashboard.parts import waiting
-from dashboard.seam import answers, planning, read, worker
+from dashboard.seam import answers, early, planning, read, worker
 from tests.baseline.forward_tables import rebuilt
 from tests.dashboard import made_up, real_store
 from tests.dashboard.opened import open_page, use, words
@@ -247,3 +248,10 @@ def test_a_process_that_has_lost_its_records_is_given_them_again(monkeypatch):
     finally:
         one.end()
         answers.forget()
+
+
+def test_what_pages_need_later_is_there_once_one_stands():
+    """Every module that is imported early exists, and is imported by the time the thread ends."""
+    early.begin().join(60)
+    assert set(early.NEEDED) <= set(sys.modules)
+    assert early.begin() is early.begin()
