@@ -26,6 +26,7 @@ from analytics.drift.state import Z90, DriftState, per_year
 from analytics.results import Alert, Crossing, Quantity, Reference, SeriesResult
 from analytics.settings import Settings
 
+SILENT = "The newest checks show no signal: nothing is known of its present level."
 NOTED = (
     Flag.GROSS
     | Flag.BORROWED_BACKGROUND
@@ -226,6 +227,10 @@ def response_result(
         int(c.reference_checks[unit]),
         *_reference_span(charts, counted, unit, settings.reference.readings),
     )
+    if silent_now and any(one.rule == "no_signal" and one.settled_at is None for one in alerts):
+        # The last level that was seen is none that it has now.
+        silent = nothing | {"reference": reference, "notes": (SILENT, *base["notes"])}
+        return SeriesResult(**(base | silent), repeat_requested=True)
     level, sd = float(state.level[unit]), float(state.level_sd[unit])
     now = float(np.exp(level))
     slope, low, high = (per_year(float(v[unit])) for v in (state.slope, state.slope_low, state.slope_high))

@@ -141,6 +141,17 @@ def test_no_signal_twice_alarms_at_the_second_and_settles_with_the_next_count():
     assert alert.settled_at is not None
 
 
+def test_a_probe_without_signal_has_no_present_level():
+    """After two checks without net counts no level, drift, chance or date is named, and the answer says why; the reference stands."""
+    answer = silent(with_probe(checks=38), "X", [LAST - 7, LAST]).assess(LAST + 1)
+    series, said = response(answer, "X"), advice(answer, "X")
+    assert (series.current, series.current_pct, series.drift_per_year, series.crossing) == (None, None, None, None)
+    assert series.reference is not None
+    assert series.notes[0].startswith("The newest checks show no signal")
+    assert said.facts["probability_outside_now"] is None
+    assert said.facts["change_pct"] is None
+
+
 def test_a_contaminated_tip_is_named():
     """Background at ten times its usual level, response as ever: contamination, clean before use."""
     log = with_probe(checks=39).checks("X", [LAST], background_cps=30.0)

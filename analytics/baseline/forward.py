@@ -182,7 +182,7 @@ def walk_by_months(  # noqa: PLR0915 -- one pass, read from top to bottom
             continue
         unit, source = rows.unit[now], rows.source[now]
         known = Known(anchor, anchor_var, unit_placing)
-        steep = steep_slopes(lines, edges[month], known, in_reference > 0, window_days, least_probes)
+        steep = steep_slopes(lines, edges[month], known, in_reference > 0, rows.unit_probe, window_days, least_probes)
         asked = Queries(source, rows.at_days[now], rows.probe[now], rows.jig[now], rows.readout[now])
         ready = in_reference >= LEAST_FOR_NEIGHBOUR
         said = what_is_shared(lines, asked, steep, known, ready, rows.unit_probe, window_days, least_probes)

@@ -53,7 +53,9 @@ class Said:
     speakers: Ints
 
 
-def steep_slopes(lines: Timelines, at_days: float, known: Known, ready: Bools, window_days: float, least_probes: int) -> Floats:
+def steep_slopes(
+    lines: Timelines, at_days: float, known: Known, ready: Bools, unit_probe: Ints, window_days: float, least_probes: int
+) -> Floats:
     """Slope of each source beyond its stated decay, a day, where it is plain and steep (a wrong nuclide); else 0.
 
     From the last two windows up to ``at_days``, or, where checks are rarer, from windows three times as long. A slope is
@@ -63,7 +65,7 @@ def steep_slopes(lines: Timelines, at_days: float, known: Known, ready: Bools, w
     found = np.zeros(len(lines.source_first) - 1)
     for scale in (3.0, 1.0):
         windows = np.array([share * scale * window_days for share in SLOPE_SHARES])
-        between, within = slopes(lines, at_days, ready, known.placing, windows, least_probes)
+        between, within = slopes(lines, at_days, ready, unit_probe, known.placing, windows, least_probes)
         ratio = between / within
         found = np.where((ratio < STEEP_ALIKE) & (ratio > 1.0 / STEEP_ALIKE), 0.5 * (between + within), found)
     return found
@@ -74,7 +76,8 @@ def what_is_shared(
 ) -> Said:
     """Robust centre of the neighbours' movements away from their own levels, for every query.
 
-    Neighbours are the ready units of other probes with readings on the source in the window; those in the same jig where at
+    Neighbours are other probes with readings of a ready unit on the source in the window, each with the unit that is surest of
+    its movement (one in the same jig where there is one): a probe read in two windows is one witness and not two. Those in the same jig where at
     least ``least_probes`` − 1 are, else all. Fewer than that in both parts of a window: it is not shortened.
     slope: [sources], by which means are carried to the moment of the query.
 

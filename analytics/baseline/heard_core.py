@@ -310,7 +310,7 @@ def groups_part(seen: Floats, place: Ints, mates: Bools, others: Bools, facts: F
 
 
 @compiled
-def hear(
+def hear(  # noqa: PLR0915 -- one loop, written out
     lines: Timelines, source: Ints, at: Floats, probe: Ints, jig: Ints, readout: Ints, slope: Floats, unit_probe: Ints, ready: Bools,
     facts: Floats, windows: Floats, least: int,
 ) -> tuple[Floats, Floats, Floats, Ints]:
@@ -331,7 +331,7 @@ def hear(
     for q in range(queries):
         n = 0 * queries  # a literal 0 would have all it is handed to compiled a second time
         beside = on_readout = on_others = 0
-        first = lines.source_first[source[q]]
+        first, who, surest = lines.source_first[source[q]], unit_probe[0] - unit_probe[0] - 1, np.inf
         if q == 0 or source[q] != source[q - 1] or at[q] < at[q - 1]:
             stands[:, 0] = -1
         for pair in range(first, lines.source_first[source[q] + 1]):
@@ -347,9 +347,16 @@ def hear(
                 )
             if seen[here, N, 0] <= 0:
                 continue
+            beside_it, doubt = lines.pair_jig[pair] == jig[q], seen[here, DOUBT, WHOLE] + facts[1, unit]
+            if n > 0 and unit_probe[unit] == who:  # one probe is one witness, however many windows it is read in: the surer speaks
+                if (same_jig[n - 1] and not beside_it) or (same_jig[n - 1] == beside_it and doubt >= surest):
+                    continue
+                n -= 1
+                beside -= same_jig[n]
+            who, surest = unit_probe[unit], doubt
             near[0, n], near[1, n], near[2, n] = facts[0, unit], facts[1, unit], facts[2, unit]
             place[n] = here
-            same_jig[n] = lines.pair_jig[pair] == jig[q]
+            same_jig[n] = beside_it
             same_readout[n] = lines.readout[stands[here, 0] - 1] == readout[q] and readout[q] >= 0
             beside += same_jig[n]
             n += 1

@@ -57,16 +57,19 @@ def window_means(
 
 
 @compiled
-def votes(lines: Timelines, at: float, ready: Bools, placing: Floats, windows: Floats) -> tuple[Floats, Floats, Ints]:
+def votes(lines: Timelines, at: float, ready: Bools, unit_probe: Ints, placing: Floats, windows: Floats) -> tuple[Floats, Floats, Ints]:
     """What each unit says of its source: slope and variance [2, sources, most units of one source], NaN for nothing.
 
-    And how many were read in both parts, [2, sources].
+    And how many probes were read in both parts, [2, sources]. A probe is one witness, however many windows it is read in: the
+    unit that is surer of its slope speaks.
     """
     sources, most = len(lines.source_first) - 1, lines.most
     slope, variance = np.full((2, sources, most), np.nan), np.full((2, sources, most), np.nan)
     both, views = np.zeros((2, sources), np.int64), np.empty((4, len(windows)))
+    spoke = np.empty(2, np.int64)  # pair that spoke last
     for source in range(sources):
         first = lines.source_first[source]
+        spoke[:] = -1
         for pair in range(first, lines.source_first[source + 1]):
             unit = lines.pair_unit[pair]
             if not ready[unit] or lines.pair_from[pair] > at or lines.pair_to[pair] <= at - windows[0]:
@@ -77,23 +80,32 @@ def votes(lines: Timelines, at: float, ready: Bools, placing: Floats, windows: F
                 older = np.rint(wide - late)
                 if late <= 0 or older <= 0:
                     continue
-                both[which, source] += 1
+                last = spoke[which]
+                again = last >= 0 and unit_probe[lines.pair_unit[last]] == unit_probe[unit]
+                both[which, source] += not again
                 apart = views[3, which + 1] - (wide * views[3, which] - late * views[3, which + 1]) / older
                 if apart <= 0:
                     continue
                 shift = views[1, which + 1] - (wide * views[1, which] - late * views[1, which + 1]) / older
                 error = (views[2, which + 1] + placing[unit]) / max(late, 1.0) + (views[2, which] + placing[unit]) / older
+                if again and not error / apart**2 < variance[which, source, last - first]:
+                    continue
+                if again:
+                    slope[which, source, last - first] = variance[which, source, last - first] = np.nan
                 slope[which, source, pair - first] = shift / apart
                 variance[which, source, pair - first] = error / apart**2
+                spoke[which] = pair
     return slope, variance, both
 
 
-def slopes(lines: Timelines, at: float, ready: Bools, placing: Floats, windows: Floats, least: int) -> Floats:
+def slopes(
+    lines: Timelines, at: float, ready: Bools, unit_probe: Ints, placing: Floats, windows: Floats, least: int
+) -> Floats:
     """Common slope of each source, a day, between its two older windows and within its newer one: [2, sources]; NaN: not plain and steep.
 
-    windows: three, days, the longest first. ready, placing: [units].
+    windows: three, days, the longest first. ready, unit_probe, placing: [units].
     """
-    slope, variance, both = votes(lines, at, ready, placing, windows)
+    slope, variance, both = votes(lines, at, ready, unit_probe, placing, windows)
     value, doubt = (part.reshape(both.shape) for part in centres(slope.reshape(both.size, -1), variance.reshape(both.size, -1))[:2])
     plain = (both >= least) & (np.abs(value) > STEEP_Z * np.sqrt(doubt)) & (np.abs(value) > STEEP_PER_DAY)
     return np.where(plain, value, np.nan)

@@ -111,6 +111,20 @@ def _in_window(
     )
 
 
+def one_witness(view: Neighbours, may: Bools, known: Known, unit_probe: Ints) -> Bools:
+    """Of the units that may speak, one a probe: in the same jig before others, then the one surest of its movement; the first of alike."""
+    out = np.zeros_like(may)
+    for query in range(may.shape[1]):
+        best: dict[int, tuple[bool, float, int]] = {}
+        for row in np.flatnonzero(may[:, query]):
+            unit = view.unit[row, query]
+            doubt = (view.variance[row, query] + known.placing[unit]) / view.checks[row, query] + known.anchor_var[unit]
+            mine = (not view.same_jig[row, query], doubt, row)
+            best[unit_probe[unit]] = min(mine, best.get(unit_probe[unit], mine))
+        out[[row for _, _, row in best.values()], query] = True
+    return out
+
+
 @dataclass(frozen=True)
 class Said:
     """Arrays [queries], and those behind the centre as [neighbours, queries]."""

@@ -10,19 +10,19 @@ import pytest
 from analytics.baseline.heard import WINDOW_SHARES, Known, Queries, steep_slopes, what_is_shared
 from analytics.baseline.location import robust_centre
 from analytics.baseline.neighbours import timelines
-from tests.baseline.plain_heard import heard_by_readout, neighbours
+from tests.baseline.plain_heard import heard_by_readout, neighbours, one_witness
 from tests.charts.plain_rows import plain_rows
 
 CHECKS, WINDOW, LEAST = 20, 35.0, 3
 
 
-def asked(y, *, readout=None):
-    """What the last check of the last probe hears; weekly, all on one source, every anchor 0. y: [probes, checks]."""
+def asked(y, *, readout=None, probe=None):
+    """What the last check of the last unit hears; weekly, all on one source, every anchor 0. y: [units, checks]; probe: of each."""
     y = np.asarray(y, float)
     units, checks = y.shape
     at = np.concatenate([7.0 * np.arange(checks) + 0.02 * u for u in range(units)])
     of_row = None if readout is None else np.repeat(readout, checks)
-    rows = plain_rows([checks] * units, y.ravel(), at, readout=of_row)
+    rows = plain_rows([checks] * units, y.ravel(), at, readout=of_row, **({} if probe is None else {"probe": probe}))
     q = np.array([len(at) - 1])
     query = Queries(rows.source[q], rows.at_days[q], rows.probe[q], rows.jig[q], rows.readout[q])
     lines = timelines(rows, np.full(len(at), 1e-4), 1)
@@ -71,6 +71,28 @@ def test_a_control_unit_that_moved_takes_its_own_probes_along(moved, expected):
     assert asked(y, readout=unit).value[0] == pytest.approx(expected, abs=0.012)
 
 
+def test_a_probe_read_in_two_windows_is_one_witness():
+    """One of six neighbours, read in two windows, stepped by 20 %: it is heard as one, and is no majority of the newest checks."""
+    y = noisy(8)
+    probe = [0, 0, *range(1, 7)]
+    y[:2, -3:] -= 0.2
+    y[2:-1, -1:] = y[2:-1, -2:-1]
+    said = asked(y, probe=probe)
+    assert said.speakers.tolist() == [6]
+    assert said.value[0] == pytest.approx(0.0, abs=0.01)
+    two = asked(noisy(4), probe=[0, 0, 1, 1])
+    assert two.speakers.tolist() == [1]
+
+
+def test_two_windows_of_one_probe_do_not_speak_for_a_control_unit():
+    """On the unit of the last probe only one other was read since it stepped, in two windows: its step is nobody else's."""
+    y = noisy(9)
+    unit = np.array([1, 1, 0, 0, 0, 0, 1, 1, 1])
+    y[:2, -1:] -= 0.19
+    said = asked(y, readout=unit, probe=[0, 0, *range(1, 8)])
+    assert said.value[0] == pytest.approx(0.0, abs=0.012)
+
+
 def test_five_against_four_far_off_are_not_sure_and_nine_against_one_are():
     """The error of the centre is a good part of the gap in the one case, and hardly any of it in the other."""
     for kept, rejected, low, high in ((5, 4, 0.25, 0.7), (9, 1, 0.0, 0.03)):
@@ -89,7 +111,7 @@ def test_the_compiled_loops_say_what_whole_arrays_say(seed):
     at = np.concatenate([np.sort(rng.uniform(0, 300, m)) for m in lengths])
     y = 0.01 * rng.standard_normal(n) - 0.08 * (at > 150) * (np.repeat(rng.integers(0, 3, units), lengths) == 1)
     rows = plain_rows(
-        lengths, y, at, source=rng.integers(0, sources, n), probe=[0, 0, *range(1, units - 1)], jig=rng.integers(0, 2, units),
+        lengths, y, at, source=rng.integers(0, sources, n), probe=np.sort([*range(18), *range(6)]), jig=rng.integers(0, 2, units),
         readout=np.where(rng.random(n) < 0.1, -1, np.repeat(rng.integers(0, 3, units), lengths)))
     lines = timelines(rows, rng.uniform(1e-5, 1e-3, n), sources)
     facts = Known(0.003 * rng.standard_normal(units), rng.uniform(1e-6, 1e-4, units), rng.uniform(1e-5, 4e-4, units))
@@ -102,7 +124,7 @@ def test_the_compiled_loops_say_what_whole_arrays_say(seed):
         replace(one, mean=one.mean + np.where(slope[rows.source] != 0, slope[rows.source] * (rows.at_days - one.when), 0.0))
         for one in views
     ]
-    may = (views[0].unit >= 0) & ready[views[0].unit]
+    may = one_witness(views[0], (views[0].unit >= 0) & ready[views[0].unit], facts, rows.unit_probe)
     beside = may & views[0].same_jig
     use = np.where(beside.sum(axis=0) >= LEAST - 1, beside, may)
     plain = heard_by_readout(views, use, rows.readout, facts, LEAST)
@@ -120,5 +142,5 @@ def test_a_source_that_runs_away_is_followed_and_a_knock_is_not():
     for y, slope in ((-0.003 * at, -0.003), (-0.06 * (at > 95.0), 0.0)):
         rows = plain_rows([CHECKS] * 8, y, at)
         lines = timelines(rows, np.full(len(at), 1e-5), 1)
-        made = steep_slopes(lines, 140.0, known(8), np.ones(8, bool), WINDOW, LEAST)
+        made = steep_slopes(lines, 140.0, known(8), np.ones(8, bool), rows.unit_probe, WINDOW, LEAST)
         assert made.tolist() == pytest.approx([slope], rel=0.02)
