@@ -51,6 +51,8 @@ def would_change(rows: Sequence[Row], facts: Facts, most: int = 4) -> tuple[str,
     """
     decided = decide(rows, facts)
     table = lacking(rows, facts)
+    # What is changed at once is one fact and the counts that go with it: no row that lacks more can then decide.
+    near = [(row, lacks) for row, lacks in table if len(lacks - {*COUNTS}) <= 1]
     seen: dict[str, list[tuple[float, str]]] = {}
     for row, lacks in table:
         for c in row.conditions():
@@ -58,7 +60,7 @@ def would_change(rows: Sequence[Row], facts: Facts, most: int = 4) -> tuple[str,
             if not holds and lacks - {c.fact, *WITH_ALARM.get(c.fact, ())}:
                 continue  # something else that it lacks stands as it was
             changed = _changed(c, facts, holds)
-            then = decide_with(table, changed)
+            then = decide_with(near, changed)
             if then.advice in (decided.advice, "undetermined") or (not holds and then is not row):
                 continue
             text = f"It would become `{then.advice}` if {_conditional(c, facts.get(c.fact), holds)}."

@@ -26,7 +26,7 @@ from analytics.charts.slope import (
 )
 from analytics.charts.spread import SpreadChart, spread_chart
 from analytics.counting.columns import Names
-from analytics.counting.response import expected_log_var
+from analytics.counting.response import CountingOf, expected_log_var
 from analytics.counting.tables import Responses
 from analytics.results import Direction, Rule
 from analytics.settings import Settings
@@ -68,10 +68,11 @@ def pass_by_months(
     rows: Rows, states: Responses, activity_variance: Floats, settings: Settings, edges: Floats | None = None
 ) -> Walk:
     """The forward pass with the settings in force, month by month; edges as in ``forward.walk_by_months``."""
+    counting = CountingOf.states(states)  # all that the pass keeps of them: a large fleet's are not held from month to month
     return walk_by_months(
         rows,
         states.log_var[rows.index],
-        lambda index, expected: expected_log_var(states.rows(index), expected),
+        lambda index, expected: expected_log_var(counting.rows(index), expected),
         np.maximum(states.placements[rows.index], 1).astype(float),
         SharedPriors(activity_variance),
         reference_checks=settings.reference.readings,

@@ -11,9 +11,11 @@ Repeats of one check are pooled (ΣN, ΣT); decay is averaged over the counting 
 
 from __future__ import annotations
 
+from dataclasses import dataclass, fields
+
 import numpy as np
 
-from analytics.counting.arrays import Bools, Codes, Floats, Ints, Times, ratio
+from analytics.counting.arrays import Bools, Codes, Floats, Ints, Kinds, Times, ratio
 from analytics.counting.background import Blocks, Paired, pair
 from analytics.counting.columns import Countings
 from analytics.counting.dead_time import LOSS_WARNING, factor, loss, observed_rate, refused, true_rate
@@ -114,7 +116,30 @@ def _flags(paired: Paired, conditions: dict[Flag, Bools]) -> Codes:
     return out
 
 
-def expected_log_var(points: Responses, expected_log_response: Floats) -> Floats:
+@dataclass(frozen=True)
+class CountingOf:
+    """What the counting variance of response points is made of; arrays [rows], as in ``Responses``."""
+
+    decay_factor: Floats
+    activity_kbq: Floats
+    background_cps: Floats
+    background_var_cps2: Floats
+    rounding_counts2: Floats
+    gross_time_s: Floats
+    dead_time_s: Floats
+    dead_time_model: Kinds
+
+    @classmethod
+    def states(cls, points: Responses) -> CountingOf:
+        """That of these points."""
+        return cls(**{one.name: getattr(points, one.name) for one in fields(cls)})
+
+    def rows(self, index: Ints) -> CountingOf:
+        """Some of them."""
+        return CountingOf(**{one.name: getattr(self, one.name)[index] for one in fields(self)})
+
+
+def expected_log_var(points: Responses | CountingOf, expected_log_response: Floats) -> Floats:
     """Counting variance of ln(response) that each point would have, were its response as expected. Shape (rows,).
 
     expected_log_response: ln of the expected response in the point's own unit, broadcast over the points. The counts

@@ -7,6 +7,7 @@ or ``("failed", error in words)``. It ends with its input.
 from __future__ import annotations
 
 import contextlib
+import gc
 import pickle
 import sys
 import traceback
@@ -21,6 +22,7 @@ def serve(there: BinaryIO, back: BinaryIO) -> None:
         pickle.dump((kind, value), back, protocol=5)
         back.flush()
 
+    gc.disable()  # as ``team.uncollected``
     with contextlib.suppress(EOFError, BrokenPipeError):
         while True:
             task = pickle.load(there)  # noqa: S301 - from the process that started this one

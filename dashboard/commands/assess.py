@@ -105,7 +105,7 @@ def run(
     if as_json:
         from analytics.answer import as_json as document
 
-        output.print_json(document(assessment, probe=probe))
+        output.print_json(document(assessment, probe=probe), ready=True)
     else:
         _print(assessment, probe)
     if as_of is None and probe is None and config is None:
@@ -127,7 +127,7 @@ def _here(where: Path, settings: Settings, when: datetime, probe: str | None, te
     """The answer worked out on this machine: by two processes where the store is large, else in this one."""
     from analytics.spread import team
 
-    with team.beside(where) as other:
+    with team.uncollected(), team.beside(where) as other:
         if other is not None:
             known = team.overview(where)
             _must_know(probe, known.small)
@@ -136,12 +136,12 @@ def _here(where: Path, settings: Settings, when: datetime, probe: str | None, te
             except team.AloneError as why:
                 if str(why):
                     output.note(f"Going on in one process: {why}.")
-    from analytics.fleet import assess
-    from analytics.records.reader import snapshot
+        from analytics.fleet import assess
+        from analytics.records.reader import snapshot
 
-    records = snapshot(where)
-    _must_know(probe, records)
-    return assess(records, settings, when)
+        records = snapshot(where)
+        _must_know(probe, records)
+        return assess(records, settings, when)
 
 
 def _on_dask(where: Path, settings: Settings, when: datetime, probe: str | None, scheduler: str | None) -> FleetAssessment:

@@ -15,10 +15,13 @@ import typer
 SIGNIFICANT_DIGITS = 10
 
 
-def print_json(document: Any) -> None:
-    """One JSON document on standard output: numbers with 10 significant digits, null for what is not known."""
+def print_json(document: Any, *, ready: bool = False) -> None:
+    """One JSON document on standard output: numbers with 10 significant digits, null for what is not known.
+
+    ready: it is made of plain values with so many digits already.
+    """
     carries_all = (sys.stdout.encoding or "").lower().replace("-", "") == "utf8"
-    typer.echo(json.dumps(plain(document), ensure_ascii=not carries_all, allow_nan=False))
+    typer.echo(json.dumps(document if ready else plain(document), ensure_ascii=not carries_all, allow_nan=False))
 
 
 def plain(value: Any) -> Any:
