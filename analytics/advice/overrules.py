@@ -14,7 +14,7 @@ from datetime import date, datetime, timedelta
 from typing import Any, get_args
 
 from analytics.errors import UserError
-from analytics.results import Overrule, ProbeAdvice
+from analytics.results import Overrule, ProbeAdvice, ProbeResult
 
 TAKEN_BACK = "computed"
 ADVICE: tuple[str, ...] = get_args(ProbeAdvice)
@@ -80,6 +80,14 @@ def in_force(decisions: Iterable[Any], as_of: datetime) -> Overrule | None:
     if wanted.until is not None and as_of.date() > wanted.until:
         return None
     return Overrule(wanted.advice, str(newest.by), str(newest.reason), newest.decided_at.to_pydatetime(), wanted.until)  # type: ignore[arg-type]
+
+
+def to_follow(one: ProbeResult) -> ProbeAdvice:
+    """The advice that work is planned by: that of the person whose overruling stands, else the computed one.
+
+    It frees no probe: whether it may be used for patients stays as computed.
+    """
+    return one.advice if one.overrule is None else one.overrule.advice
 
 
 def sentence(one: Overrule, computed: str) -> str:

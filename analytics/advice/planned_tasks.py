@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.advice.other_checks import YEARLY
+from analytics.advice.overrules import to_follow
 from analytics.advice.plan_result import TaskKind
 from analytics.advice.withdrawn import withdrawn_since
 from analytics.planning.risk import days_beyond
@@ -24,8 +25,7 @@ EARLY_SHARE = 0.25  # of its interval, by which a check may come before its own 
 LOOK_AGAIN_DAYS = 14  # how much earlier a forecast may be looked at again
 LEAST_DAYS = 3  # days on record from which a probe's own median interval says anything
 CENTRE_AGAIN_AFTER = ("repair", "detector_replaced", "recentred")
-
-
+WORK = ("service", "retire")
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,10 +169,13 @@ class _Probe:
         kept = [task for task in found if replaced_on is None or task.kind == "replace" or task.due_on < replaced_on]
         return sorted(kept, key=lambda task: task.due_on)
 
-    def _task(self, kind: TaskKind, due_on: date, why: str) -> Task:
-        """A thing that is due once; one due later than on the first day may come earlier, a service at any time."""
+    def _task(self, kind: TaskKind, due_on: date, why: str, *, at_once: bool = False) -> Task:
+        """A thing that is due once; one due later than on the first day may come earlier, a service at any time.
+
+        at_once: due as soon as it may be done, and so not earlier.
+        """
         later = (due_on - self.from_on).days
-        early = later if kind == "service" else min(later, LOOK_AGAIN_DAYS)
+        early = 0 if at_once else later if kind == "service" else min(later, LOOK_AGAIN_DAYS)
         return Task(self.result.site or "", self.result.probe, kind, max(due_on, self.from_on), why, None, max(early, 0))
 
     def _service(self) -> Iterator[Task]:
@@ -181,13 +184,18 @@ class _Probe:
             if self.result.reasons
             else f"cause: {self.result.cause.replace('_', ' ')}"
         )
+        begins, by, advice = self.from_on, "", to_follow(self.result)
         if (set_by := self.result.overrule) is not None:
-            reason += f" ({set_by.by} set it to {set_by.advice}{f' until {set_by.until}' if set_by.until else ''})"
-        if self.result.advice == "retire":
-            yield self._task("replace", self.from_on, f"advice is to retire it: {reason}")
-        elif self.result.advice == "service":
-            yield self._task("service", self.from_on, f"advice is a service: {reason}")
-        else:
+            until = f" until {set_by.until}" if set_by.until else ""
+            by = f" ({set_by.by} set it to {set_by.advice}{until}: {set_by.reason.rstrip('. ')})"
+            if advice not in WORK and self.result.advice in WORK and set_by.until is not None and set_by.until < self.to_on:
+                # Put off and not given up: when the overruling ends, the computed advice holds again.
+                begins, advice = set_by.until + timedelta(days=1), self.result.advice
+        if advice == "retire":
+            yield self._task("replace", begins, f"advice is to retire it: {reason}{by}", at_once=True)
+        elif advice == "service":
+            yield self._task("service", begins, f"advice is a service: {reason}{by}", at_once=True)
+        elif self.result.advice not in WORK:
             crossing = first_crossing(self.series)
             if crossing is not None and crossing.p50 is not None and self._taken_in(crossing):
                 before = crossing.p05 or crossing.p50

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from analytics.advice.overrules import to_follow
 from analytics.advice.plan_result import TaskKind, Uncovered
 from analytics.advice.planned_tasks import Task, withdrawn_probes
 from analytics.planning.slots import Slots, working_day
@@ -147,12 +148,12 @@ def _text(value: object) -> str:
 
 
 def _fit(one: ProbeResult) -> bool:
-    return one.advice in ("use", "watch") and one.patient_use == "allowed"
+    return to_follow(one) in ("use", "watch") and one.patient_use == "allowed"
 
 
 def _only_waits(one: ProbeResult) -> bool:
     """Whether a good check is all that is wanting."""
-    return one.advice in ("use", "watch", "undetermined") and one.patient_use != "not_until_cleared"
+    return to_follow(one) in ("use", "watch", "undetermined") and one.patient_use != "not_until_cleared"
 
 
 def uncovered(fleet: Fleet, tasks: Sequence[Away]) -> tuple[Uncovered, ...]:

@@ -10,7 +10,7 @@ from analytics import settings as settings_module
 from analytics.advice.visits import plain_plan
 from analytics.errors import UserError
 from analytics.planning.risk import days_beyond
-from analytics.results import Crossing, DeviceResult
+from analytics.results import Crossing, DeviceResult, Overrule
 from tests.advice import bench_case as case
 
 FROM, TO = date(2026, 3, 2), date(2026, 5, 31)  # a Monday to a Sunday, 13 weeks
@@ -117,6 +117,29 @@ def test_a_probe_to_retire_is_replaced_and_not_checked_after():
     """Replacement on the first day, and nothing for that probe later."""
     made = plan(case.assessment((case.probe(advice="retire", reasons=("third service did not hold",)),)))
     assert [task.kind for visit in made.visits for task in visit.probes] == ["replace"]
+
+
+def overruled(computed, advice, until):
+    """The plain plan where a person overruled the computed advice."""
+    by = Overrule(advice, "A. Lind", "part on order.", datetime(2026, 3, 1, 9), until)
+    return plan(case.assessment((case.probe(advice=computed, reasons=("response 88 %",), overrule=by),)))
+
+
+def test_a_service_that_a_person_put_off_is_planned_when_the_overruling_ends():
+    """Set to watch until 31 March: the service comes on 1 April and says who put it off and why; put off past the plan: none."""
+    ((on, _, why),) = tasks(overruled("service", "watch", date(2026, 3, 31)), "service")
+    assert on == date(2026, 4, 1)
+    assert why == "advice is a service: response 88 % (A. Lind set it to watch until 2026-03-31: part on order)"
+    assert tasks(overruled("service", "watch", date(2026, 8, 31)), "service") == []
+    assert tasks(overruled("retire", "watch", date(2026, 8, 31)), "replace") == []
+
+
+def test_a_service_that_a_person_asks_for_is_planned():
+    """Computed `use`, set to `service`: on the first day. Computed `retire`, set to `service`: a service and no replacement."""
+    for computed in ("use", "retire"):
+        made = overruled(computed, "service", date(2026, 12, 31))
+        assert [on for on, _, _ in tasks(made, "service")] == [FROM]
+        assert tasks(made, "replace") == []
 
 
 def test_a_crossing_inside_the_horizon_is_a_service_before_it_gets_likely():
