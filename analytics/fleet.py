@@ -24,6 +24,7 @@ from analytics.advice.record_errors import proposals
 from analytics.baseline.noise import FleetPlacing
 from analytics.baseline.rows import Floats, days
 from analytics.baseline.shared import SharedMovement, against_source, shared_movement
+from analytics.charts.blundered_centre import settle_blundered
 from analytics.charts.no_signal import no_signal_openings
 from analytics.charts.quantities import quantity_charts
 from analytics.charts.response import ResponseCharts, chart_responses
@@ -93,7 +94,7 @@ def answer(
 ) -> FleetAssessment:
     """The line from the charts of the response to the end; known: the records cut to ``as_of``."""
     now = float(days(np.array([as_of], "datetime64[us]"))[0])
-    quantities = quantity_charts(counted, known.events, settings)
+    quantities = settle_blundered(quantity_charts(counted, known.events, settings), charts)
     silent_openings, silent_now = no_signal_openings(counted.response_states)
 
     tolerance = settings.limits.tolerance_pct / 100.0
@@ -179,8 +180,8 @@ def source_facts(
     charts: ResponseCharts,
     records: Records,
     settings: Settings, now: float,
-) -> tuple[dict[str, float], dict[str, float], dict[str, int], dict[str, float], set[str]]:
-    """By source: net rate now, first use (days), probes read on it, variance of its log activity; and the home sources."""
+) -> tuple[dict[str, float], dict[str, float], dict[str, int], dict[str, float], dict[str, str]]:
+    """By source: net rate now, first use (days), probes read on it, variance of its log activity, and home source."""
     table, names = counted.response, counted.names
     rates: dict[str, float] = {}
     first: dict[str, float] = {}
@@ -209,20 +210,22 @@ def source_facts(
     return rates, first, probes, variance, home_sources(charts, names.source)
 
 
-def home_sources(charts: ResponseCharts, names: tuple[str, ...]) -> set[str]:
-    """Sources on which most of their first readers formed their references: no offset against a certificate shows there.
+def home_sources(charts: ResponseCharts, names: tuple[str, ...]) -> dict[str, str]:
+    """By source the one on which most of its first readers formed their references; itself: its offset is zero by that.
 
-    Told by the units read on a source within sixty days of its first use, so that later units change nothing.
+    Told by the units read on a source within sixty days of its first use, so that later units change nothing. Where no source
+    is the home of more than half of them, there is none.
     """
-    rows, out = charts.rows, set()
+    rows, out = charts.rows, dict[str, str]()
     if rows.units == 0:
-        return set()
+        return out
     home = rows.source[rows.unit_first[:-1]]
     for code in np.unique(rows.source):
         mine = rows.source == code
-        early = np.unique(rows.unit[mine & (rows.at_days <= rows.at_days[mine].min() + HOME_DAYS)])
-        if (home[early] == code).mean() > 0.5:
-            out.add(names[code])
+        early = home[np.unique(rows.unit[mine & (rows.at_days <= rows.at_days[mine].min() + HOME_DAYS)])]
+        most = np.bincount(early)
+        if 2 * most.max() > len(early):
+            out[names[code]] = names[int(most.argmax())]
     return out
 
 

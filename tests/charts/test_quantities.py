@@ -64,6 +64,27 @@ def test_not_centred_is_said_at_once():
     assert alert.direction == "low"
 
 
+def mis_set(later):
+    """A window check on day 301 whose centred counting was taken with the window set elsewhere; then so many weekly checks."""
+    log = sound_log(3, checks=43 + later)
+    log.windows.append({"window": "Co-57", "nuclide": "Co-57", "centre_kev": 122.06, "width_pct": 20.0, "offset_pct": 10.0})
+    log.probe("X").checks("X", weekly(43, offset=0.2))
+    decay = 2.0 ** (-301.0 / 271.74)
+    log.count("X", 301.0, "background", 30).count("X", 301.002, "source", round(0.3 * 15000 * decay) + 30)
+    log.count("X", 301.003, "window_below", round(0.55 * 15000 * decay) + 30)
+    log.count("X", 301.004, "window_above", round(0.57 * 15000 * decay) + 30)
+    return log.checks("X", weekly(later, 308.0)) if later else log
+
+
+def test_a_centred_counting_that_was_a_blunder_says_nothing_of_the_window():
+    """At that moment nobody knows, and the alarm stands; the next check, as ever, settles it, and the probe is fit again."""
+    assert "below_side_readings" in rules(mis_set(0).assess(302.0), "X", still_open=True)
+    answer = mis_set(1).assess(309.0)
+    assert "below_side_readings" in rules(answer, "X")
+    assert rules(answer, "X", still_open=True) == set()
+    assert advice(answer, "X").advice == "use"
+
+
 def test_a_window_not_registered_is_a_log_ratio():
     """Without an offset the shift has no scale: the series is the log ratio of above and below."""
     log = with_windows([(0.5, 0.6)] * 3)
