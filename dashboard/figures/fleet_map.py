@@ -43,14 +43,14 @@ def fleet_map(probes: Sequence[ProbeResult], headline: Mapping[str, SeriesResult
     headline: the response series that speaks for a probe.
     limits:   for the bands of action and tolerance.
 
-    A probe with a response and no slope yet stands in the strip under the map.
+    A probe with a response and no slope yet stands in the strip under the map, and so does one that stepped: it does not go on.
     ``customdata[0]`` of a mark is the probe's id.
     """
     drawn = [
         (p, headline[p.probe]) for p in probes if p.probe in headline and headline[p.probe].current_pct is not None
     ]
-    moving = [one for one in drawn if one[1].drift_pct_per_year is not None]
-    loose = [one for one in drawn if one[1].drift_pct_per_year is None]
+    moving = [one for one in drawn if _goes(*one)]
+    loose = [one for one in drawn if not _goes(*one)]
     far = limits.tolerance_pct + ROOM_PCT
     edge = Edge(far, min(EDGE_PER_YEAR, max([6.0, *(abs(_drift(s)) for _, s in moving)])))
     sheet = Sheet([400, 44] if loose else [420], gap=10, top=34, legend=44)
@@ -80,7 +80,7 @@ def fleet_map(probes: Sequence[ProbeResult], headline: Mapping[str, SeriesResult
             showgrid=False,
             range=[-1, 1],
             ticks="",
-            title={"text": "no trend<br>yet", "font": {"size": 11}},
+            title={"text": "no trend<br>told", "font": {"size": 11}},
         )
     sheet.layout(clickmode="event+select")
     return sheet.figure()
@@ -180,7 +180,7 @@ def _name(probe: ProbeResult, series: SeriesResult, edge: Edge) -> str:
     """A mark's name; where it stands at the edge, with the value that did not fit."""
     where = f" {_now(series):.0f} %" if abs(_now(series) - 100) > edge.pct else ""
     going = (
-        f" {values.number(_drift(series), '%/a', digits=2, sign=True)}" if abs(_drift(series)) > edge.per_year else ""
+        f" {values.number(_drift(series), '%/a', digits=2, sign=True)}" if _goes(probe, series) and abs(_drift(series)) > edge.per_year else ""
     )
     return f"{probe.probe}{where}{going}"
 
@@ -218,6 +218,16 @@ def _places(series: SeriesResult, edge: Edge) -> list[str]:
     return [f"{height} {side}" for side in sides for height in heights if (height, side) != ("middle", "center")]
 
 
+def _goes(probe: ProbeResult, series: SeriesResult) -> bool:
+    """Whether a direction can be drawn: there is a slope, and it is not that of a line through a step."""
+    return series.drift_pct_per_year is not None and not _stepped(probe, series)
+
+
+def _stepped(probe: ProbeResult, series: SeriesResult) -> bool:
+    """Whether the likeliest cause is a sudden loss, and no limit is forecast to be reached by going on."""
+    return probe.cause == "sudden_loss" and series.crossing is None
+
+
 def _now(series: SeriesResult) -> float:
     return series.current_pct if series.current_pct is not None else 100.0
 
@@ -252,7 +262,9 @@ def _whisker(centres: list[float], bounds: list[tuple[float, float] | None], col
 
 def _says(probe: ProbeResult, series: SeriesResult) -> str:
     drift = (
-        "no trend yet"
+        "stepped; whether it also drifts is not told by that"
+        if _stepped(probe, series)
+        else "no trend yet"
         if series.drift_pct_per_year is None
         else values.number(series.drift_pct_per_year, "% a year", digits=2, sign=True)
     )

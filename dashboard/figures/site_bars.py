@@ -11,6 +11,7 @@ from analytics.results import ProbeResult
 from dashboard.figures.sheet import Sheet
 from dashboard.parts.words import PROBE, PROBE_ORDER
 
+LEGEND = 66  # pixels: five answers in pairs, also on a telephone
 _PATTERN = {"retire": "x", "service": "/", "watch": ".", "undetermined": "-", "use": ""}
 
 
@@ -22,7 +23,7 @@ def site_bars(probes: Sequence[ProbeResult]) -> go.Figure:
     counts = Counter((p.site, p.advice) for p in probes)
     totals = Counter(p.site for p in probes)
     sites = sorted(totals, key=lambda site: (counts[site, "use"] / totals[site], site))
-    sheet = Sheet([34 * max(1, len(sites))], top=6, legend=30)
+    sheet = Sheet([34 * max(1, len(sites))], top=6, legend=LEGEND)
     for advice in PROBE_ORDER:
         status = PROBE[advice]
         many = [counts[site, advice] for site in sites]
@@ -50,7 +51,7 @@ def site_bars(probes: Sequence[ProbeResult]) -> go.Figure:
                 },
                 hovertemplate="%{y}: %{x} " + status.word + "<extra></extra>",
             )
-    sheet.layout(barmode="stack", bargap=0.35)
+    sheet.layout(barmode="stack", bargap=0.35, legend={"entrywidth": 0.5, "entrywidthmode": "fraction"})
     sheet.x(showticklabels=False, ticks="")
     sheet.y(autorange="reversed", ticks="", type="category")
     return sheet.figure()

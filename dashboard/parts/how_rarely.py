@@ -52,7 +52,7 @@ def show(look: read.Look, budget_per_probe_year: float) -> None:
         key="how-rarely",
         alt="Expected days out of tolerance unseen, a probe-year, against the interval between checks, with the accepted level.",
     )
-    st.markdown(
+    links.sentence(
         f"{values.count(len(found.faults), 'loss', 'losses')} on record in {found.probe_years:.3g} probe-years: "
         + "; ".join(
             f"{links.inline('probe', one.probe, probe=one.probe)} {one.size:.3g} %"

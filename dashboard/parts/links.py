@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import html
+import re
 from urllib.parse import urlencode
 
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
 from dashboard.pages import entry
+
+_LINK = re.compile(r"\[((?:\\.|[^\]\\])*)\]\(([^)\s]+)\)")
 
 
 def href(name: str, /, **params: str | None) -> str:
@@ -48,6 +52,23 @@ def registered(name: str) -> st.Page:
 def inline(name: str, label: str, /, **params: str | None) -> str:
     """A link as Markdown, for use inside a sentence."""
     return f"[{escape(label)}]({href(name, **params)})"
+
+
+def sentence(text: str, *, quiet: bool = False) -> None:
+    """Markdown whose links open in the tab they stand in, as links between pages do everywhere else. quiet: as a caption."""
+    (st.caption if quiet else st.markdown)(_in_this_tab(text), unsafe_allow_html=True)
+
+
+def _in_this_tab(text: str) -> str:
+    r"""The links as anchors, which alone can say where they open; whatever else would be HTML is made text.
+
+    >>> _in_this_tab("**[GP 1](probe?probe=GP+1&site=N)** & <b>")
+    '**<a href="probe?probe=GP+1&amp;site=N" target="_self">GP 1</a>** & &lt;b>'
+    >>> _in_this_tab(r"a \<b")
+    'a &lt;b'
+    """
+    plain = text.replace("\\<", "<").replace("<", "&lt;")
+    return _LINK.sub(lambda found: f'<a href="{html.escape(found[2])}" target="_self">{found[1]}</a>', plain)
 
 
 def escape(text: str) -> str:

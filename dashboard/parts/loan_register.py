@@ -38,7 +38,7 @@ def _proposed(part: Plan) -> None:
         return
     st.markdown("**Proposed**, so that each site keeps its fit probes:")
     for n, one in enumerate(part.loans):
-        st.markdown(
+        links.sentence(
             f"{links.inline('probe', one.probe, probe=one.probe)} of {links.escape(one.from_site)} to "
             f"**{links.escape(one.to_site)}**, {values.day(one.from_on)} to {values.day(one.to_on)}: "
             f"{links.escape(one.why)}."

@@ -19,6 +19,8 @@ _STYLE = """
   @media (max-width: 640px) { dl.facts { grid-template-columns: 1fr; gap: 0; } dl.facts dd { margin-bottom: 0.5rem; } }
   [data-testid="stBaseButton-primary"]:not(:disabled) p,
   [data-testid="stBaseButton-primaryFormSubmit"]:not(:disabled) p { color: Canvas; }
+  /* Where there is no pointer to hover, the chart's buttons would lie on its title for good. */
+  @media (hover: none), (max-width: 640px) { .stPlotlyChart .modebar-container { display: none; } }
   .st-key-footer p { font-size: 0.8rem; }
   /* It would write cells as they stand, also one that a spreadsheet takes for a formula; reports and exports do not. */
   [data-testid="stElementToolbarButton"]:has(button[aria-label^="Download"]) { display: none; }

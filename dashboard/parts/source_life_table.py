@@ -55,7 +55,7 @@ def show(look: read.Look) -> None:
             "order_kbq": number("Order at most, kBq", format="%.0f"),
         },
     )
-    st.markdown(
+    links.sentence(
         "Order at most: the activity that starts at 10,000 cps on the probes read on it now, on the day it is first used; "
         f"order by: {look.settings.schedule.source_lead_days:g} d before "
         f"({links.inline('settings', 'schedule.source_lead_days', section='schedule')}) the old one no longer gives 3 % in 10 s. "

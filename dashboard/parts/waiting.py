@@ -8,6 +8,7 @@ from dashboard.seam import read
 from dashboard.seam.worker import Job
 
 EVERY_S = 1.0
+LONG, LONG_S = 2.0, 5.0  # from so many times what was said, and from so many seconds on, that it takes longer is said
 
 
 @st.fragment(run_every=EVERY_S)
@@ -41,4 +42,6 @@ def _said(job: Job) -> str:
 def _time(job: Job) -> str:
     if job.begun is None:
         return "waits for the one before it."
+    if job.gone_s > max(LONG * job.about_s, LONG_S):
+        return f"{job.gone_s:.0f} s gone, more than the usual {job.about_s:.0f} s; the first time after an installation takes longest."
     return f"about {job.about_s:.0f} s, {job.gone_s:.0f} s gone."

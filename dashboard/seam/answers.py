@@ -122,7 +122,8 @@ def _ask(
     for other in spent[: max(len(spent) - MOST + 1, 0)]:
         del _asked[other]
     many = len(records.readings)
-    says = f"Working out the fleet: {len(records.probes)} probes, {many:,} readings".replace(",", "\u202f")
+    readings = f"{many:,}".replace(",", "\u202f")
+    says = f"Working out the fleet: {len(records.probes)} probes, {readings} readings"
     if stand is None:
         job = worker.present.ask("answer", records, settings, key[3], says=says, about_s=about_s(records))
     else:

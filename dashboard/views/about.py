@@ -37,7 +37,7 @@ def _words() -> None:
     st.header("The words", anchor="words")
     for advice in PROBE_ORDER[::-1]:
         status = PROBE[advice]
-        st.markdown(
+        links.sentence(
             f"{status.mark} **{status.word}** ({links.inline('fleet', 'show them', status=status.word)}): "
             f"{status.means}"
         )

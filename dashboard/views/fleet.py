@@ -70,7 +70,7 @@ def _answer(assessment: FleetAssessment) -> None:
         parts.append(f"To be verified or replaced first: {said}{more} (check sources, jigs, control units).")
     if not barred and not repeat and not doubtful:
         parts.append("No probe is barred from patient use.")
-    st.markdown(" ".join(parts))
+    links.sentence(" ".join(parts))
 
 
 def _named(names: list[str], most: int = 6) -> str:
@@ -158,7 +158,8 @@ def _picture(look: read.Look, chosen: list[ProbeResult], choice: tuple[tuple[str
     there = set(drawn)
     absent = [p.probe for p in chosen if p.probe not in there]
     if absent:
-        st.caption(f"Not in the picture, since no present response is known: {_named(absent, 12)}. The table says why.")
+        said = f"Not in the picture, since no present response is known: {_named(absent, 12)}. The table says why."
+        links.sentence(said, quiet=True)
     for point in picked.selection.points if picked else ():
         if point.get("customdata"):
             links.go("probe", probe=str(point["customdata"][0]))

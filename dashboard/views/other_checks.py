@@ -50,7 +50,7 @@ def _due(look: read.Look) -> None:
         )
         return
     urgent = int(found["state"].isin(["failed", "asked_for", "past_due"]).sum())
-    st.markdown(
+    links.sentence(
         f"**{values.count(urgent, 'check')} of {len(found)} want doing now.** Intervals are the site's to set "
         f"({links.inline('settings', 'schedule', section='schedule')}); leak tests and inventory follow local law."
     )

@@ -117,7 +117,7 @@ def _pressing(part: Plan) -> None:
         return
     for visit, task in found[:MOST_SENTENCES]:
         look = TASKS[task.kind]
-        st.markdown(
+        links.sentence(
             f"{look.mark} {links.inline('probe', task.probe, probe=task.probe)}, {links.escape(visit.site)}, "
             f"**{look.word} on {values.day(visit.on)}**: {reasons.said(task.why)}"
         )
@@ -132,7 +132,7 @@ def _sources(part: Plan) -> None:
     for one in part.sources:
         when = f"**replace by {values.day(one.replace_by)}**" if one.replace_by is not None else "**verify**"
         why = one.why.removeprefix("verify: ")
-        st.markdown(f"◉ {links.inline('sources', one.source, kind='check sources', name=one.source)}, {when}: {reasons.said(why)}")
+        links.sentence(f"◉ {links.inline('sources', one.source, kind='check sources', name=one.source)}, {when}: {reasons.said(why)}")
 
 
 def _beside(whole: Plan, risk: pd.DataFrame) -> None:

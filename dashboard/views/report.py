@@ -123,7 +123,7 @@ def _look_back(look: read.Look) -> None:
         with st.container(width=230):
             by = person.name_field(key="person-report")
     told = reporting.looked_back(look, probe)
-    st.markdown(f"{links.inline('probe', probe, probe=probe)}: **{links.escape(told.says)}**")
+    links.sentence(f"{links.inline('probe', probe, probe=probe)}: **{links.escape(told.says)}**")
     scope, chosen = Scope(probe=probe), reporting.span(look, look.as_of.date() - reporting.YEAR, look.as_of.date())
     _downloads(look, scope, chosen, by, FORMS, back=True)
     for place, doubt in enumerate(told.doubts):

@@ -126,7 +126,7 @@ def _table(look: read.Look, devices: tuple[DeviceResult, ...], kind: str) -> Non
             "page counts the background in, so that a source serves a little shorter there. Activity: as stated, decayed to "
             "now; a dash: not stated."
         )
-        st.markdown(f"Leak tests and inventory: {links.inline('other_checks', 'other checks', kind='leak_test')}.")
+        links.sentence(f"Leak tests and inventory: {links.inline('other_checks', 'other checks', kind='leak_test')}.")
 
 
 def _one(look: read.Look, one: DeviceResult) -> None:

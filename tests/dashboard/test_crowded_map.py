@@ -64,3 +64,18 @@ def test_no_name_lies_on_another():
         trace = next(one for one in figure.data if one.customdata is not None)
         places = [place for place, text in zip(trace.textposition, trace.text, strict=True) if text]
         assert 1 <= len(places) == len(set(places)) <= 3
+
+
+def test_a_probe_that_stepped_is_not_drawn_as_one_that_drifts(crowd):
+    """Its mark stands in the strip without a trend, its text says why; with a crossing forecast it goes on, and is in the map."""
+    probes, spoken = crowd
+    falling = next(one for one in probes if (spoken[one.probe].drift_pct_per_year or 0.0) < 0 and spoken[one.probe].crossing)
+    stepped = replace(falling, cause="sudden_loss")
+    series = spoken[falling.probe]
+    for going_on in (True, False):
+        shown = replace(series, crossing=series.crossing if going_on else None)
+        figure = drawing.fleet_map([stepped], {stepped.probe: shown}, load().limits)
+        (mark,) = [trace for trace in figure.data if trace.customdata is not None]
+        assert (mark.y[0] < 0) is going_on
+        assert ("stepped" in mark.hovertext[0]) is not going_on
+        assert (mark.yaxis == "y2") is not going_on

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import pickle
 import sys
+import time
 from dataclasses import replace
 from datetime import datetime, timedelta
 
@@ -97,6 +98,8 @@ def test_the_last_answer_stands_until_the_new_one_is_there(asked, faulty):
     assert found(records, 7) is assessment
     assert found(records, 8) is assessment
     assert answers.awaited(("store", "", None)) is asked[1]
+    assert f"{len(records.probes)} probes, " in asked[1].says
+    assert answers.records_of(found(records, 8)) is records
     newer = replace(assessment, revision=8)
     asked[1].future.set_result(newer)
     assert found(records, 8) is newer
@@ -179,8 +182,10 @@ def test_the_line_about_time_counts_down_from_what_is_known():
     """What waits says so; what runs says how long it takes and how long it has run."""
     job = worker.Job("answer", (), "Working", 12.4)
     assert waiting._time(job) == "waits for the one before it."
-    job.begun = 0.0
-    assert waiting._time(job).startswith("about 12 s, ")
+    job.begun = time.monotonic() - 3.0
+    assert waiting._time(job) == "about 12 s, 3 s gone."
+    job.begun = time.monotonic() - 40.0
+    assert waiting._time(job).startswith("40 s gone, more than the usual 12 s;")
     assert job.share == 0.95
     job.told = ("Choosing the visits", 0.4)
     assert job.share == 0.4
