@@ -52,7 +52,7 @@ def test_each_pressing_thing_has_its_reason_and_a_link_to_the_probe(monkeypatch,
     use(monkeypatch, records, assessment)
     said = words(open_page("plan"))
     pulled = next(one for one in assessment.probes if one.advice == "service")
-    assert f"href=\"probe?probe={pulled.probe}\"" in said
+    assert f'href="probe?probe={pulled.probe}"' in said
     assert "advice is a service" in said
 
 
