@@ -231,3 +231,19 @@ def test_the_rate_of_a_source_is_that_of_the_moment_asked_for():
     early, late = (device(log.assess(day).sources, "CK-1") for day in (78.0, 78.0 + HALF_LIFE_DAYS))
     assert late.rate_now_cps == pytest.approx(early.rate_now_cps / 2.0, rel=0.01)
     assert abs((late.too_weak_on - early.too_weak_on).days) <= 2
+
+
+def test_the_source_after_one_that_fell_is_not_blamed_for_what_that_had_lost():
+    """CK-1 falls 12 % a year from its certificate on, 250 days before the first check: CK-2 reads 8.6 % above the references."""
+    log = Log(8).source("CK-1", reference_at=START - timedelta(days=250)).source("CK-2", reference_at=START + timedelta(days=280))
+    for k in range(1, 9):
+        log.probe(f"P-{k}")
+        log.checks(f"P-{k}", weekly(40, 0, 0.02 * k), rate_cps=4000 + 100 * k, reference_day=-250.0,
+                   level=lambda day: np.exp(-0.12 * (day + 250.0) / 365.2422))
+        log.checks(f"P-{k}", weekly(20, 280, 0.02 * k), rate_cps=4000 + 100 * k, source="CK-2", reference_day=280.0)
+    answer = log.assess(425.0)
+    assert device(answer.sources, "CK-1").advice == "verify"
+    good = device(answer.sources, "CK-2")
+    assert good.offset_pct > 4.0
+    assert (good.advice, good.alerts) == ("use", ())
+    assert blamed(answer) == []

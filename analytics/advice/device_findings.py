@@ -59,6 +59,28 @@ class Finding:
     end: int = 0
 
 
+@dataclass(frozen=True)
+class Inherited:
+    """Offset that later sources show only because references were formed on a source that decays otherwise than stated."""
+
+    known_days: float  # when that was first sure
+    offset: float  # natural log
+    sd: float
+
+
+def inherited_from(part: Moved, known_days: float, age_days: float) -> Inherited:
+    """What a source with this movement handed on when the references were formed ``age_days`` after its reference date.
+
+    It had lost slope · age against its certificate by then, and what is in the references shows on the next source, turned.
+
+    >>> falls = Moved(np.arange(5) * 30.0, np.arange(1, 6) * 30.0, -0.0003 * np.arange(5) * 30.0, np.full(5, 0.001), np.full(5, 9))
+    >>> round(inherited_from(falls, 150.0, 200.0).offset, 3)
+    0.06
+    """
+    _, slope, _, slope_sd = line_fit(part.at, part.value, part.sd)
+    return Inherited(known_days, -slope * age_days, abs(age_days) * slope_sd)
+
+
 def line_fit(at: Floats, value: Floats, sd: Floats) -> tuple[float, float, float, float]:
     """Weighted straight line: level at the first instant, slope per day, their standard errors (widened by misfit)."""
     w = 1.0 / sd**2
@@ -112,15 +134,16 @@ def source_findings(
     half_life: float,
     certificate_sd: float | None,
     now: float,
+    inherited: Inherited | None = None,
 ) -> list[Finding]:
     """Slope, constant factor and steps of a source, each dated to the end of the thirty days that made it sure.
 
     certificate_sd: k=1 of the log activity, None where the source's offset is zero by construction (references were formed
-    on it) or not stated.
+    on it) or not stated. inherited: from the source on which they were formed, if anything.
     """
     moved = Moved(at, ends, value, sd, probes)
     found = movement_findings("source", moved, now, half_life)
-    level = None if certificate_sd is None else certificate_finding(name, moved, half_life, certificate_sd, now)
+    level = None if certificate_sd is None else certificate_finding(name, moved, half_life, certificate_sd, now, inherited)
     if level is not None:
         found.append(level)
     return sorted(found, key=lambda one: one.signalled_days)
@@ -209,9 +232,12 @@ def nuclide_words(half_life: float, slope: float, slope_sd: float) -> str:
 
 
 def certificate_finding(
-    name: str, moved: Moved, half_life: float, certificate_sd: float, now: float
+    name: str, moved: Moved, half_life: float, certificate_sd: float, now: float, inherited: Inherited | None = None
 ) -> Finding | None:
-    """A constant factor beyond what the certificate allows, from the source's first 150 days."""
+    """A constant factor beyond what the certificate allows, from the source's first 150 days.
+
+    inherited: taken off, with its uncertainty, from the day it was known on.
+    """
     whole = int(np.searchsorted(moved.ends, now, side="right"))
     looked_at = -1  # steps
     for k in range(3, whole + 1):
@@ -225,6 +251,8 @@ def certificate_finding(
         level, slope, level_sd, slope_sd = line_fit(early.at, early.value, early.sd)
         if abs(slope) > SURE_Z * slope_sd and abs(slope) * YEAR_DAYS > STEEP_PER_YEAR:
             start, error = level, level_sd  # a wrong nuclide runs away from its activity within weeks
+        if inherited is not None and inherited.known_days <= moved.ends[k - 1]:
+            start, error = start - inherited.offset, float(np.hypot(error, inherited.sd))
         if abs(start) <= 3.0 * np.hypot(certificate_sd * np.sqrt(2.0), error) or abs(start) <= LEAST_LEVEL:
             continue
         shift_days = abs(start) * half_life / np.log(2.0)

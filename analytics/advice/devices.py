@@ -9,7 +9,15 @@ from typing import Literal, cast
 import numpy as np
 import pandas as pd
 
-from analytics.advice.device_findings import Finding, Moved, movement_findings, source_findings, words
+from analytics.advice.device_findings import (
+    Finding,
+    Inherited,
+    Moved,
+    inherited_from,
+    movement_findings,
+    source_findings,
+    words,
+)
 from analytics.baseline.rows import Floats
 from analytics.baseline.shared import SharedMovement
 from analytics.counting.columns import Names
@@ -33,17 +41,19 @@ def source_results(
     first_used: dict[str, float],
     probes_on: dict[str, int],
     activity_variance: dict[str, float],
-    home_sources: set[str],
+    homes: dict[str, str],
     settings: Settings,
     as_of: datetime,
 ) -> tuple[DeviceResult, ...]:
     """One result a registered source.
 
-    movement: by source code. rates_cps: median net rate of the newest checks on each source, now. home_sources: those on
-    which the references of most of its probes were formed: their offset is zero by construction, only movement shows.
+    movement: by source code. rates_cps: median net rate of the newest checks on each source, now. homes: the source on which
+    the references of most probes of each were formed. One that is its own home has an offset of zero by construction, only
+    movement shows; one whose home was found to decay otherwise than stated is held against what that makes of it (``Inherited``).
     """
     out = []
     now = (as_of - datetime(1970, 1, 1)).total_seconds() / 86400.0
+    inherited = _inherited(sources, movement, names, homes, now)
     for row in named_rows(sources.sort_values("source")):
         name = str(row.source)
         half_life = float(half_life_days([str(row.nuclide)], settings.nuclides.half_lives)[0])
@@ -61,9 +71,10 @@ def source_results(
             moved = _moved(movement, code)
             offset, interval = _latest(moved.value, moved.sd)
             prior = float(np.sqrt(activity_variance.get(name, 1.0)))
-            certificate = prior if name not in home_sources and prior < 0.5 else None
+            certificate = prior if homes.get(name) != name and prior < 0.5 else None
             found = source_findings(
-                name, moved.at, moved.ends, moved.value, moved.sd, moved.probes, half_life, certificate, now
+                name, moved.at, moved.ends, moved.value, moved.sd, moved.probes, half_life, certificate, now,
+                inherited.get(homes.get(name, "")),
             )
             reasons += _as_known_now("source", found, moved, now, half_life)
             alerts += [_alert(name, one) for one in found]
@@ -104,6 +115,21 @@ def source_results(
             )
         )
     return tuple(out)
+
+
+def _inherited(
+    sources: pd.DataFrame, movement: SharedMovement, names: Names, homes: dict[str, str], now: float
+) -> dict[str, Inherited]:
+    """By home source that was found to decay otherwise than stated: what its probes' references inherit from it."""
+    out = {}
+    reference_at = dict(zip(sources["source"].astype(str), sources["reference_at"], strict=True))
+    for name in sorted(set(homes.values()) & set(reference_at)):
+        moved = _moved(movement, names.source.index(name))
+        slope = next((one for one in movement_findings("source", moved, now) if one.rule == "drift"), None) if len(moved) else None
+        if slope is not None:
+            since = (reference_at[name] - pd.Timestamp(0)).total_seconds() / 86400.0
+            out[name] = inherited_from(moved.part(slope.begin, slope.end), slope.signalled_days, float(moved.at.min()) - since)
+    return out
 
 
 def device_results(
