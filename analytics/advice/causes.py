@@ -39,8 +39,7 @@ YES = {
     "gradual":        (0.85,   0.94,  0.06,  0.30,  0.35,  0.30,  0.30,  0.40,  0.30,  0.45,  0.60,  0.50),
     "came_back":      (0.02,   0.01,  0.02,  0.30,  0.50,  0.05,  0.30,  0.05,  0.30,  0.50,  0.05,  0.40),
     "window_moved":   (0.93,   0.03,  0.04,  0.03,  0.04,  0.02,  0.02,  0.03,  0.03,  0.04,  0.02,  0.10),
-    "windows_differ": (0.90,   0.05,  0.06,  0.10,  0.15,  0.05,  0.05,  0.15,  0.10,  0.15,  0.05,  0.30),
-    "windows_opposed": (0.40,  0.03,  0.03,  0.10,  0.10,  0.05,  0.05,  0.03,  0.05,  0.10,  0.05,  0.20),
+    "windows_differ": (0.95,   0.60,  0.10,  0.10,  0.15,  0.05,  0.05,  0.15,  0.10,  0.15,  0.05,  0.30),
     "width_grew":     (0.20,   0.30,  0.10,  0.03,  0.05,  0.02,  0.02,  0.10,  0.05,  0.10,  0.02,  0.10),
     "background":     (0.02,   0.02,  0.02,  0.98,  0.02,  0.02,  0.02,  0.08,  0.40,  0.02,  0.02,  0.15),
     "background_steady": (0.02, 0.02, 0.02,  0.003, 0.02,  0.02,  0.02,  0.10,  0.80,  0.02,  0.02,  0.02),
@@ -146,8 +145,6 @@ def _window(e: Evidence, moved: bool) -> dict[str, float]:
         out["not_centred"] = "below_side_readings" in e.open_rules
     if e.windows_disagree is not None and moved:
         out["windows_differ"] = e.windows_disagree
-        if e.windows_disagree:
-            out["windows_opposed"] = e.windows_opposed
     if e.width_grew is not None and (e.window_after_onset or e.width_grew):
         out["width_grew"] = e.width_grew
     return out

@@ -6,16 +6,20 @@ alarm is listed with its truth.
 
 from __future__ import annotations
 
+import time
 from collections import Counter
 from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 
+from analytics import settings
+from analytics.fleet import Worked, work_out
 from analytics.replays.reliability import reliability
 from analytics.results import FleetAssessment
-from analytics.simulate import Fleet
-from tests.bench.score_common import Case, Figure, alerts_of, arguments, cases, each, merge, run_analysis, say
+from analytics.simulate import Fleet, to_records
+from tests.bench.score_common import Case, Figure, alerts_of, arguments, cases, each, merge, say
+from tests.bench.step_bound import oracle_tells
 
 # A dead cable has no pattern that tells cable from shock: both words are right.
 ALSO_RIGHT = {"dead_cable": {"intermittent", "sudden_loss"}}
@@ -42,12 +46,14 @@ class Score:
 def score(case: Case) -> Score:
     """Score one fleet."""
     fleet = case.fleet()
-    answer, seconds = run_analysis(fleet, fleet.ends_at)
-    result = Score(seconds=seconds)
+    records = to_records(fleet)
+    started = time.perf_counter()
+    worked = work_out(records, settings.load(), fleet.ends_at)
+    answer, result = worked.answer, Score(seconds=time.perf_counter() - started)
     alerts = alerts_of(answer)
     _false_alarms(result, case, fleet, alerts)
     _gradual(result, case, fleet, alerts)
-    _sudden(result, case, fleet, alerts)
+    _sudden(result, case, fleet, alerts, worked)
     _causes(result, case, fleet, answer)
     _sources(result, case, fleet, answer)
     return result
@@ -128,7 +134,7 @@ def _gradual(result: Score, case: Case, fleet: Fleet, alerts: pd.DataFrame) -> N
             )
 
 
-def _sudden(result: Score, case: Case, fleet: Fleet, alerts: pd.DataFrame) -> None:
+def _sudden(result: Score, case: Case, fleet: Fleet, alerts: pd.DataFrame, worked: Worked) -> None:
     checks = fleet.truth.checks.drop_duplicates(["probe", "taken_at"])
     wanted = {
         "step8": ("steps of 8 % and more signalled within three checks", 95, 3),
@@ -156,6 +162,12 @@ def _sudden(result: Score, case: Case, fleet: Fleet, alerts: pd.DataFrame) -> No
             stop = own.iloc[within - 1] + pd.Timedelta(2, "h")
         found = _after(alerts, one.probe, one.onset_at, stop)
         result.figure(name, target).add(len(found) > 0)
+        if one.kind == "step":
+            told = _oracle_tells(worked, one.probe, one.onset_at, one.size, stop)
+            result.figure(f"  {kind}: by an oracle told size, day and level (step_bound.py)", target).add(told)
+            result.figure(f"  {kind}: ours, of those that the oracle tells", target)
+            if told:
+                result.figure(f"  {kind}: ours, of those that the oracle tells", target).add(len(found) > 0)
         # A lone outlier is a blunder until a second one comes: what disturbed a single check cannot be told from one.
         if kind == "intermittent" and int(in_force_checks["outlier"].sum()) >= 2:
             result.figure("  the same, of those that disturbed two checks and more", 90).add(len(found) > 0)
@@ -168,6 +180,16 @@ def _sudden(result: Score, case: Case, fleet: Fleet, alerts: pd.DataFrame) -> No
                 f", {len(in_force)} checks while it lasted; later: {seen}"
                 f"{_already_open(alerts, one.probe, one.onset_at)}"
             )
+
+
+def _oracle_tells(worked: Worked, probe: str, onset: pd.Timestamp, size: float, stop: pd.Timestamp) -> bool:
+    """As ``step_bound.oracle_tells``, by name and moment, at the shipped budget."""
+    names = worked.counted.names.probe
+    if probe not in names:
+        return False
+    onset_day, last_day = ((at - pd.Timestamp(0)).total_seconds() / 86_400 for at in (onset, stop))
+    budget = settings.load().alarms.budget_per_probe_year
+    return oracle_tells(worked.charts, names.index(probe), onset_day, size, last_day, budget)
 
 
 def _causes(result: Score, case: Case, fleet: Fleet, answer: FleetAssessment) -> None:
@@ -207,6 +229,8 @@ def _causes(result: Score, case: Case, fleet: Fleet, answer: FleetAssessment) ->
         none.add(found.cause == "none")
         advice.add(found.advice == "use")
         result.causes[("none", found.cause)] += 1
+        if found.cause_probability is not None and found.cause != "unknown":
+            result.given.append((found.cause_probability, False))
         if found.cause != "none":
             result.remarks.append(f"cause  seed {case.seed} {name} sound, called {found.cause}, advice {found.advice}")
 
