@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 import pandas as pd
@@ -155,7 +155,15 @@ def judged(look: Look, entry: Entry, at: datetime) -> tuple[Expectation, BenchVe
         count_time_s=seconds(entry.time_s) or 0.0,
         background=[background] if background else [],
     )
+    if _answered(look.assessment, entry):
+        expected = replace(expected, standing="allowed")  # what the answer says of the probe is not from before this check
     return expected, judge(expected, entry.countings(), look.settings)
+
+
+def _answered(assessment: FleetAssessment, entry: Entry) -> bool:
+    """Whether the answer has this very check, or a later one, in it."""
+    newest = next((one.latest_check_at for one in assessment.probes if one.probe == entry.probe), None)
+    return newest is not None and entry.started_at is not None and newest >= entry.started_at
 
 
 def _text(value: object) -> str:

@@ -96,6 +96,8 @@ def difference(before: object, after: object) -> str:
     'counts: 20050 → 25000'
     >>> difference(None, '{"rows": 12}')
     'rows: 12'
+    >>> difference('{"draft": {"probe": "P-1", "note": ""}}', None)
+    'draft: probe P-1'
     """
     old, new = _document(before), _document(after)
     if not old and isinstance(new, dict) and {"rows", "stored", "held", "files"} <= set(new):
@@ -134,6 +136,8 @@ def _short(value: object) -> str:
         return "–"
     if isinstance(value, list) and all(isinstance(one, str | int | float) for one in value):
         value = ", ".join(map(str, value))
+    if isinstance(value, dict):
+        value = ", ".join(f"{name} {_short(one)}" for name, one in value.items() if one not in ("", None, [], {}))
     text = value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)
     return text if len(text) <= 120 else f"{text[:117]}…"
 

@@ -158,13 +158,14 @@ def test_a_saved_check_is_restored_by_its_link(store):
 
 
 def test_a_failed_check_bars_the_probe_until_it_is_cleared(store):
-    """Two placements a third low, saved: the page says not for patient use, whatever the analysis waits for."""
+    """Two placements a third low, saved: the page says not for patient use, and not that it was so before this check."""
     at = open_page("record", probe=PROBE)
     low = round(expected_counts(at) * 0.66)
     type_in(at, src_0_0=low)
     type_in(at, src_1_0=low)
     saved(at)
     assert "**not for patient use until cleared**" in words(at)
+    assert "before this check" not in words(at)
     assert list(real_store.rows_of(store, PROBE)["reseated"]) == [False, True]
 
 
