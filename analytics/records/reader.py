@@ -14,7 +14,7 @@ from analytics.records import snapshot as frames
 from analytics.records import visible
 from analytics.records.columns import TABLES
 from analytics.records.snapshot import Records
-from analytics.records.sql import quoted
+from analytics.records.sql import literal, quoted
 from analytics.records.store import Store, answering_in
 
 if TYPE_CHECKING:
@@ -41,7 +41,9 @@ def records_in(con: duckdb.DuckDBPyConnection, revision: int) -> Records:
 
 def readings_in(con: duckdb.DuckDBPyConnection, probes: list[str]) -> pd.DataFrame:
     """The readings of these probes alone."""
-    return _readings(con.sql(f"{_readings_sql()} WHERE r.probe IN (SELECT unnest(?))", params=[probes]).to_arrow_table())
+    # Names one by one and not as a list: the database then looks for them while it reads, in half the time.
+    wanted = ", ".join(map(literal, probes)) or "NULL"
+    return _readings(con.sql(f"{_readings_sql()} WHERE r.probe IN ({wanted})").to_arrow_table())
 
 
 def readings_at(path: str | Path, moments: list[datetime]) -> pd.DataFrame:

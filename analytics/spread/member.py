@@ -6,10 +6,12 @@ what all said together. So the pass forward in time halts at each month start, a
 
 from __future__ import annotations
 
+import pickle
+import tempfile
 from collections.abc import Generator
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import IO, Any
 
 import numpy as np
 import pandas as pd
@@ -36,7 +38,11 @@ class AlteredError(Exception):
 
 @dataclass(frozen=True)
 class Task:
-    """What a member works on. path: the store. keep: whether its parts stay in memory, or are read and counted again for each step."""
+    """What a member works on.
+
+    path: the store. keep: whether its parts stay in memory, or are put by on disk between the steps, some 0.6 GB for a million
+    readings; where the disk has no room for that, they are read and counted again.
+    """
 
     path: str
     revision: int
@@ -126,6 +132,7 @@ class _Part:
         self._task, self._share = task, share
         self._prepared: Prepared | None = None
         self._charted: stages.Charted | None = None
+        self._put_by: IO[bytes] | None = None
         self.corrected: Corrected | None = None
 
     def span(self) -> Span:
@@ -149,6 +156,8 @@ class _Part:
         charted = self._charted or self._with_charts()
         made = told(stages.finish(charted, self._task.settings, self._task.as_of, constants))
         self._prepared = self._charted = self.corrected = None
+        if self._put_by is not None:
+            self._put_by.close()
         return made
 
     def _with_charts(self) -> stages.Charted:
@@ -159,11 +168,29 @@ class _Part:
     def _counted(self) -> Prepared:
         if self._prepared is not None:
             return self._prepared
+        if self._put_by is not None:
+            self._put_by.seek(0)
+            again: Prepared = pickle.load(self._put_by)  # noqa: S301 - written by this object into a file without a name
+            return again
         part = Part(read(self._task, self._share.probes), self._share.devices)
         made = stages.prepare(part, self._task.settings, self._task.as_of)
         if self._task.keep:
             self._prepared = made
+        else:
+            self._put_by = put_by(made)
         return made
+
+
+def put_by(made: Prepared) -> IO[bytes] | None:
+    """A counted part in a file without a name, which is gone with the process; None where the disk has no room for it."""
+    file = tempfile.TemporaryFile()  # noqa: SIM115 - outlives this function
+    try:
+        pickle.dump(made, file, protocol=5)
+        file.flush()
+    except OSError:
+        file.close()
+        return None
+    return file
 
 
 def read(task: Task, probes: frozenset[str]) -> Records:

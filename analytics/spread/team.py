@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 LEAST_BYTES = 8_000_000  # of a store, some 200,000 readings: below, a second process saves hardly more than it takes to start
 LEAST_READINGS = 150_000
-MOST_KEPT = 2_500_000  # readings beyond which parts are not kept in memory, some 1.5 GB, but counted again for each step
+MOST_KEPT = 2_500_000  # readings beyond which parts do not stay in memory, some 1.5 GB, but are put by on disk between the steps
 MOST_IN_PART = 400_000  # readings of a part then
 MOST_SHARE = 0.8  # of the readings in one group, from which on a second process would mostly wait
 ROOT = Path(__file__).resolve().parents[2]

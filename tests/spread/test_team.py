@@ -12,7 +12,7 @@ from analytics.fleet import assess
 from analytics.records.load import load_files
 from analytics.records.reader import snapshot
 from analytics.simulate import scoring_fleet, write_csv
-from analytics.spread import team
+from analytics.spread import member, team
 from dashboard.commands import assess as command
 
 SHIPPED = settings.load()
@@ -111,3 +111,18 @@ def test_a_small_store_starts_no_second_process(store):
         assert other is None
     with pytest.raises(team.AloneError):
         team.assess_store(team.overview(path), SHIPPED, end, None)
+
+
+@pytest.mark.usefixtures("small")
+def test_without_room_on_the_disk_parts_are_counted_again(store, monkeypatch):
+    """Putting a part by fails: it is read and counted anew for each step, and the answer is the same."""
+    path, end, whole = store
+    monkeypatch.setattr(team, "MOST_KEPT", 0)
+
+    class Full:
+        def dump(self, *_given, **_named):
+            raise OSError(28, "no space left")
+
+    monkeypatch.setattr(member, "pickle", Full())
+    made = team.assess_store(team.overview(path), SHIPPED, end, None)
+    assert document(made) == document(whole)
