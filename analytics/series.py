@@ -15,7 +15,7 @@ import pandas as pd
 from analytics.advice.record_errors import Proposal
 from analytics.baseline.reference import reference_sentence
 from analytics.baseline.rows import Ints
-from analytics.charts.alerts import Located, alerts_by_series
+from analytics.charts.alerts import Located, alerts_by_series, begun_within
 from analytics.charts.openings import Opening
 from analytics.charts.quantities import QuantityChart
 from analytics.charts.response import ResponseCharts
@@ -27,6 +27,7 @@ from analytics.results import Alert, Crossing, Quantity, Reference, SeriesResult
 from analytics.settings import Settings
 
 SILENT = "The newest checks show no signal: nothing is known of its present level."
+MOVED_INSIDE = "The reference takes in checks from after {day}, when a change seems to have begun, and lies between both levels."
 NOTED = (
     Flag.GROSS
     | Flag.BORROWED_BACKGROUND
@@ -231,6 +232,8 @@ def response_result(
         # The last level that was seen is none that it has now.
         silent = nothing | {"reference": reference, "notes": (SILENT, *base["notes"])}
         return SeriesResult(**(base | silent), repeat_requested=True)
+    if not np.isfinite(moved.change[unit]) and (since := begun_within(alerts, reference.from_at, reference.to_at)):
+        base["notes"] = (MOVED_INSIDE.format(day=since.date()), *base["notes"])
     level, sd = float(state.level[unit]), float(state.level_sd[unit])
     now = float(np.exp(level))
     slope, low, high = (per_year(float(v[unit])) for v in (state.slope, state.slope_low, state.slope_high))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -68,6 +69,12 @@ def alerts_by_series(
                 )
             )
     return out
+
+
+def begun_within(alerts: Iterable[Alert], since: datetime, until: datetime) -> datetime | None:
+    """Onset of the first standing change of level that began between two moments, before the second; None for none."""
+    onsets = [one.onset_estimate for one in alerts if one.settled_at is None and one.rule in ("change_point", "cusum")]
+    return min((one for one in onsets if one is not None and since < one < until), default=None)
 
 
 def sentence(one: Located) -> str:

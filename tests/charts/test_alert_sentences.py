@@ -6,8 +6,9 @@ from datetime import datetime, timedelta
 
 import pytest
 
-from analytics.charts.alerts import TOGETHER_DAYS, Located, alerts_by_series, sentence
+from analytics.charts.alerts import TOGETHER_DAYS, Located, alerts_by_series, begun_within, sentence
 from analytics.charts.openings import Opening
+from analytics.results import Alert
 
 DAY0 = datetime(2024, 1, 1)
 FIRST = (DAY0 - datetime(1970, 1, 1)).days
@@ -89,3 +90,15 @@ def test_sentences_carry_their_numbers(one, said):
     assert said in text
     assert text.endswith(".")
     assert text.count(". ") == 0
+
+
+def test_a_change_that_began_inside_the_reference_is_looked_for_among_standing_alarms_of_level():
+    """Settled ones, other rules and onsets outside are passed over; the first of the others counts."""
+    def alert(rule, onset, settled=None):
+        return Alert("E", rule, datetime(2024, 9, 1), onset, settled, "low", "")
+
+    inside, later = datetime(2024, 3, 1), datetime(2024, 4, 1)
+    span = (datetime(2024, 1, 1), datetime(2024, 6, 1))
+    assert begun_within([alert("change_point", later), alert("cusum", inside)], *span) == inside
+    for other in (alert("change_point", inside, datetime(2024, 10, 1)), alert("scatter", inside), alert("cusum", datetime(2024, 7, 1)), alert("cusum", None)):
+        assert begun_within([other], *span) is None
