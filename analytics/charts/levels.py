@@ -17,6 +17,7 @@ import numpy as np
 from analytics.baseline.rows import Bools, Floats, Ints
 from analytics.charts.thresholds import PRIOR_FREEDOM, freedom_of, t_limit
 
+STILL_HIGH = 2.5  # standard deviations
 BEARS_ONE_BAD = 3  # readings whose median one bad reading does not move
 
 
@@ -41,6 +42,7 @@ def unit_starts(unit: Ints) -> Ints:
 def level_chart(
     unit: Ints, value: Floats, variance: Floats, *, prior_spread: float, reference_readings: int, arl0: Floats,
     least_effect: Floats, relative: bool = False, sides: tuple[int, ...] = (-1, 1), least_ratio: float | None = None,
+    pairs: bool = False,
 ) -> LevelChart:
     """Run the chart over rows sorted by (unit, time); all finite.
 
@@ -48,29 +50,65 @@ def level_chart(
     relative: the prior is a share of the unit's own centre. A constant unit keeps the prior share of its spread, so it does not divide by zero.
     least_ratio: a signal also needs a value of so many times the centre; a reading that signalled then stays out of the
     reference, once three readings bear one bad one, or a fault that begins while the reference forms would become it.
+    pairs: two readings in a row signal together as well (``_by_pairs``), for quantities that are read seldom.
     """
 
     def run(rows: Ints, admitted: Bools) -> LevelChart:
-        return _held_against(
+        made = _held_against(
             unit[rows], value[rows], variance[rows], admitted, prior_spread, reference_readings, arl0[rows],
             least_effect[rows], relative, sides, least_ratio,
         )
+        if pairs:
+            made.ratio[:] = np.maximum(made.ratio, _by_pairs(made, value[rows], variance[rows], arl0[rows], least_ratio or 0.0))
+        return made
 
     rows, admitted = np.arange(len(unit)), np.ones(len(unit), bool)
     chart = run(rows, admitted)
     while least_ratio is not None:
         # The first to signal in each unit had only sound readings before it; without it the next one is right, and so on.
         forming = (chart.reference_readings >= BEARS_ONE_BAD) & (chart.reference_readings < reference_readings)
-        tips = np.flatnonzero((chart.ratio > 1.0) & admitted & forming)
+        high = chart.ratio > 1.0
+        if pairs:
+            # Behind one that was left out a reading that is still high is of the same fault.
+            high[1:] |= ~admitted[:-1] & (chart.ordinal[1:] > chart.ordinal[:-1]) & (chart.z[1:] > STILL_HIGH)
+        tips = np.flatnonzero(high & admitted & forming)
         if len(tips) == 0:
             break
         again, first = np.unique(unit[tips], return_index=True)
         admitted[tips[first]] = False
+        if pairs:
+            together = (chart.ratio > 1.0) & ~_alone(chart, arl0, len(sides))
+            admitted[tips[first][together[tips[first]]] - 1] = False  # it took the one before to signal
         rows = np.flatnonzero(np.isin(unit, again))
         part = run(rows, admitted[rows])
         for one in fields(chart):
             getattr(chart, one.name)[rows] = getattr(part, one.name)
     return chart
+
+
+def _alone(chart: LevelChart, arl0: Floats, sides: int) -> Bools:
+    """Rows beyond the limit of a single reading."""
+    return np.asarray(np.abs(chart.z) > t_limit(arl0, freedom_of(chart.reference_readings), sides))
+
+
+def _by_pairs(chart: LevelChart, value: Floats, variance: Floats, arl0: Floats, least_ratio: float) -> Floats:
+    """Ratio of each row and the one before it together, against the reference before both; upwards only.
+
+    A reading that is high without signalling goes into a reference that is still forming, and hides the next one there. The
+    mean of both has half the spread of one about the same centre. Both must matter by themselves.
+    """
+    out = np.zeros(len(value))
+    if len(value) < 2:
+        return out
+    centre, own = chart.centre[:-1], chart.centre_sd[:-1] ** 2
+    extra = np.maximum(chart.spread[:-1] ** 2 - variance[:-1] - own, 0.0)
+    spread = np.sqrt(0.25 * (variance[:-1] + variance[1:]) + 0.5 * extra + own)
+    both = (chart.ordinal[1:] > chart.ordinal[:-1]) & (np.minimum(value[:-1], value[1:]) >= least_ratio * centre)
+    z = (0.5 * (value[:-1] + value[1:]) - centre) / spread
+    limit = t_limit(arl0[1:], freedom_of(chart.reference_readings[:-1]), 1)
+    known = both & (z > 0) & np.isfinite(z) & (chart.reference_readings[:-1] >= BEARS_ONE_BAD)
+    out[1:][known] = (z / limit)[known]
+    return out
 
 
 def _held_against(

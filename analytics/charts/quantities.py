@@ -301,6 +301,7 @@ def side_chart(table: Sides, events: pd.DataFrame, names: Names, settings: Setti
         least_effect=np.zeros(len(index)),
         sides=(1,),
         least_ratio=SIDE_FACTOR,
+        pairs=True,
     )
     _, high = _limits(chart)
     series = table.series[index].astype(np.int64)

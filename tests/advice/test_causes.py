@@ -104,12 +104,15 @@ def test_checks_that_lie_far_below_again_and_again_need_no_alarm():
     assert cause_probabilities(Evidence("P", outliers=2, outliers_low=2)) == {"none": 1.0}
 
 
-def test_two_windows_that_moved_against_each_other_are_a_slip():
-    """One window up and one down is the gain, whichever of the two moved more: no rise, no loss."""
+def test_two_windows_that_moved_against_each_other_are_no_rise():
+    """One up and one down, whichever moved more, is a gain or a peak that widened, and no extra pulses: a window check tells which."""
     up = {"open_rules": LEVEL, "change_pct": 31.0, "probability_ramp": 0.99, "gradual": 0.97, "windows_disagree": True,
-          "window_moved": False, "window_after_onset": True}
-    assert likeliest(**up, windows_opposed=True)[0] == "window_slip"
-    assert likeliest(**up)[0] == "electronics"
+          "window_after_onset": True}
+    risen = cause_probabilities(Evidence("P", **up, window_moved=False, alarm_direction="high"))
+    made = cause_probabilities(Evidence("P", **up, window_moved=False, windows_opposed=True))
+    assert made["electronics"] < risen["electronics"] / 3
+    assert max(made, key=made.get) == "efficiency_loss"
+    assert likeliest(**up, window_moved=True, windows_opposed=True)[0] == "window_slip"
 
 
 def test_a_response_that_came_back_while_its_alarm_stands_was_cut_out():
