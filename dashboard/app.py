@@ -14,6 +14,8 @@ import streamlit as st
 from starlette.datastructures import MutableHeaders
 from starlette.middleware import Middleware
 
+from dashboard.seam import early
+
 if TYPE_CHECKING:
     from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -71,4 +73,5 @@ def _base() -> bytes:
     return f"{path}/".encode() if path else b""
 
 
+early.load()
 app = st.App(Path(__file__).parent / "main.py", middleware=[Middleware(SaysWhereItIs)])

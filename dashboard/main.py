@@ -9,7 +9,6 @@ import streamlit as st
 from analytics.errors import UserError
 from dashboard.pages import PAGES, PageEntry
 from dashboard.parts import door, footer, links, looks, moment, waiting
-from dashboard.seam import early
 from dashboard.seam.worker import StillWorkingError
 
 
@@ -46,7 +45,6 @@ def main() -> None:
     except UserError as error:
         st.error(str(error), icon=":material/report:")
     footer.show()
-    early.begin()
 
 
 def _nothing() -> None:

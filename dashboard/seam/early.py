@@ -1,34 +1,37 @@
-"""What pages import only when they need it, imported once the first page stands, so that no visitor waits a second for it."""
+"""Everything that pages import, imported before the first of them is asked for, on one thread.
+
+Visitors' pages run on threads of their own. Two that import the same modules for the first time, one from either end of a
+chain, can each wait for the other; Python then lets one go on with half a module, and that page fails. It also spares
+whoever first opens a probe or records a check a second of waiting.
+"""
 
 from __future__ import annotations
 
-from functools import cache
 from importlib import import_module
-from threading import Thread
 
-NEEDED = (
+from dashboard.pages import PAGES
+
+LATE = (  # what is imported only inside functions
     "analytics.counting.checks",
     "analytics.counting.states",
     "analytics.charts.price_document",
     "analytics.records.typed_in",
+    "analytics.records.drafts",
+    "analytics.records.alerts",
+    "analytics.records.alert_log",
+    "analytics.records.standing",
+    "analytics.records.store_settings",
+    "analytics.advice.verdict",
     "dashboard.seam.reporting",
-    "dashboard.figures.story",
-    "dashboard.figures.evidence",
-    "dashboard.figures.plan_calendar",
 )
 
 
-@cache
-def begin() -> Thread:
-    """Import them beside the pages, once a process."""
-    thread = Thread(target=_load, daemon=True, name="early")
-    thread.start()
-    return thread
-
-
-def _load() -> None:
-    for one in NEEDED:
-        import_module(one)
+def load() -> None:
+    """Import it all."""
+    for one in PAGES:
+        import_module(f"dashboard.views.{one.name}")
+    for name in LATE:
+        import_module(name)
     import numpy as np
 
     from analytics.counting.arrays import segmented_cumsum

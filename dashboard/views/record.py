@@ -297,7 +297,10 @@ def _finish(look: read.Look, entry: Entry, verdict: BenchVerdict, now: datetime)
             "repeat."
         )
     if draft_id is not None:
-        st.caption(f"Kept as a draft ({values.moment(now)}): it survives a reload and a lost connection.")
+        st.caption(
+            f"Kept as a draft ({values.moment(now)}): it survives a reload and a lost connection. Nothing is in the records "
+            "before this page says Saved; where it does not after a press, press again."
+        )
     if pressed:
         try:
             report = act_record.save_check(form.entry(entry.probe, by), look.settings, by=by, draft_id=draft_id)

@@ -187,7 +187,7 @@ def _with_server(store: Path, given: argparse.Namespace) -> int:
         ended = _told(log, given, server)
         _runs_told([json.loads(one) for one in runs.read_text().splitlines()[before:]], where=given.where)
         if log.errors:
-            say("\nthe last lines of the server:\n" + "\n".join(lines.read_text().splitlines()[-60:]))
+            say("\nwhat the server wrote:\n" + lines.read_text()[-40_000:])
         return ended
     finally:
         server.terminate()

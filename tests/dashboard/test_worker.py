@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import pickle
+import subprocess
 import sys
 import time
 from dataclasses import replace
@@ -14,6 +15,7 @@ import pytest
 
 from analytics.errors import UserError
 from analytics.settings import load
+from dashboard.pages import PAGES
 from dashboard.parts import waiting
 from dashboard.seam import answers, early, planning, read, worker
 from tests.baseline.forward_tables import rebuilt
@@ -255,8 +257,9 @@ def test_a_process_that_has_lost_its_records_is_given_them_again(monkeypatch):
         answers.forget()
 
 
-def test_what_pages_need_later_is_there_once_one_stands():
-    """Every module that is imported early exists, and is imported by the time the thread ends."""
-    early.begin().join(60)
-    assert set(early.NEEDED) <= set(sys.modules)
-    assert early.begin() is early.begin()
+def test_the_server_imports_everything_before_its_first_page():
+    """In a process that has only made the server's app, every page's module is there, and what pages import late."""
+    names = [*early.LATE, *(f"dashboard.views.{one.name}" for one in PAGES)]
+    code = f"import sys, dashboard.app; print([one for one in {names} if one not in sys.modules])"
+    made = subprocess.run([sys.executable, "-W", "ignore", "-c", code], cwd=worker.ROOT, capture_output=True, text=True, check=True)
+    assert made.stdout.strip() == "[]"
