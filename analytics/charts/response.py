@@ -32,6 +32,7 @@ from analytics.results import Direction, Rule
 from analytics.settings import Settings
 
 LEVEL_RULES = ("change_point", "cusum", "action_level", "tolerance", "drift")
+CALM_SHARE = 0.6  # of its limit, below which a line is no longer steep
 LEAST_TOGETHER = 2  # checks that must have moved together: one alone never alarms
 SETTLE_CHECKS = 6  # newest checks that must agree with the reference before an alarm counts as settled
 
@@ -201,7 +202,7 @@ def chart_rows(
                 )
             since = None if onset is None else float(rows.first_days[max(onset[row], rows.unit_first[rows.unit[row]])])
             openings.append(_opening(rows, row, name, direction, since, settled, float(size)))
-    openings += drift_openings(rows, c, outliers, openings, ends, settings)
+    openings += drift_openings(rows, c, outliers, openings, ends, settings, good)
     ratio = np.maximum.reduce([core.ratio_low, core.ratio_high]) if len(c.x) else np.zeros(0)
     return ResponseCharts(rows, corrected, outliers, core, spread, ratio, openings, ends)
 
@@ -230,9 +231,12 @@ def _opening(
 
 
 def drift_openings(
-    rows: Rows, c: Corrected, outliers: Outliers, earlier: list[Opening], ends: Floats, settings: Settings
+    rows: Rows, c: Corrected, outliers: Outliers, earlier: list[Opening], ends: Floats, settings: Settings, good: Bools
 ) -> list[Opening]:
-    """Units that drift from their first check on (``slope``), and losses that a service did not end."""
+    """Units that drift from their first check on (``slope``), and losses that a service did not end.
+
+    good: rows at which the newest checks agree with the reference; with a line that is no longer steep they settle it too.
+    """
     line = slope_chart(
         rows, c.x, c.noise, c.persistent, outliers.admitted, outliers.pending, 2 * settings.reference.readings,
         np.log1p(settings.limits.dead_band_pct / 100.0),
@@ -250,7 +254,8 @@ def drift_openings(
     out = []
     for side, direction in ((-1, "low"), (1, "high")):
         ratio = np.where(side * line.z > 0, np.abs(line.z) / limit, 0.0)
-        for row, settled in _walked(rows, ratio, np.abs(line.z) < 1.0, ends):
+        calm = (np.abs(line.z) < 1.0) | (good & (np.abs(line.z) < CALM_SHARE * limit))
+        for row, settled in _walked(rows, ratio, calm, ends):
             if _told_already(rows, row, direction, earlier):
                 continue  # a step makes a line steep as well
             since = float(rows.first_days[rows.unit_first[rows.unit[row]]])

@@ -8,6 +8,7 @@ import statsmodels.api as sm
 
 from analytics.charts.openings import open_and_settle
 from analytics.charts.slope import after_service, slope_chart, slope_limit
+from tests.baseline.logbook import advice, response, sound_log, weekly
 from tests.charts.plain_rows import plain_rows
 
 SD, CHECKS = 0.02, 30
@@ -72,3 +73,15 @@ def test_an_alarm_stays_open_for_so_many_checks_however_many_rows_each_has():
     check = np.arange(30) // 3
     assert open_and_settle(ratio, np.ones(30, bool), 6, check) == [(2, 18)]
     assert open_and_settle(ratio, np.ones(30, bool), 6) == [(2, 8)]
+
+
+def test_a_steep_beginning_is_settled_by_checks_that_agree_with_the_reference():
+    """Four high first checks made a steep line; six checks that agree with the reference settle it, though the line is not quite flat."""
+    log = sound_log(4, checks=45, seed=5)
+    first = {0: 1.09, 1: 1.05, 2: 1.04, 3: 1.02}
+    log.probe("X").checks("X", weekly(45, offset=0.2), rate_cps=250.0, level=lambda day: first.get(int(day // 7), 1.0))
+    answer = log.assess(16 * 7.0 + 1)
+    (alert,) = response(answer, "X").alerts
+    assert (alert.rule, alert.direction) == ("drift", "low")
+    assert alert.settled_at is not None
+    assert advice(answer, "X").advice == "use"
