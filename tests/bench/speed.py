@@ -7,7 +7,7 @@ For each size a store is made of a simulated fleet and loaded; all ratios are ta
   statsmodels and, in Python, CUSUMs of three sizes on either side against a reference and all before, on a sample of series,
   times their number; and (b) one DuckDB scan of the same columns. ``kernel`` is the part of it from counts to responses, charts
   and trends. The loop is handed responses already, and takes off no movement in common: both make it faster than it would be;
-- the command as a whole with its output, its peak memory, and how all this grows from size to size;
+- the command as a whole with its output (by two processes from 150,000 readings on), their peak memory, and how all this grows;
 - one check more on the loaded store, from its file to the new answer, beside the answer worked out whole;
 - with ``--dask``, the same in parts on two worker processes of this machine, with the answer compared.
 
@@ -17,6 +17,7 @@ A profile of ``assess`` at the largest size is left in the folder ``--out``. 1e7
 from __future__ import annotations
 
 import argparse
+import contextlib
 import cProfile
 import json
 import math
@@ -36,6 +37,7 @@ from typing import Any
 import duckdb
 import numpy as np
 import pandas as pd
+import psutil
 import statsmodels.api as sm
 
 from analytics import settings
@@ -86,16 +88,21 @@ def timed(work: Callable[[], Any], runs: int) -> tuple[float, Any]:
 
 
 def command(*words: str) -> tuple[float, float]:
-    """Seconds of a command of the tool as a process of its own, and its peak memory in MB."""
+    """Seconds of a command of the tool as a process of its own, and the peak memory in MB of it and what it starts, taken ten times a second."""
     begin = time.perf_counter()
     process = subprocess.Popen(
         [sys.executable, "-m", "dashboard.commands", *words], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
     )
-    _, status, usage = os.wait4(process.pid, 0)
-    process.returncode = os.waitstatus_to_exitcode(status)
+    peak = 0
+    while process.poll() is None:
+        with contextlib.suppress(psutil.Error):
+            first = psutil.Process(process.pid)
+            peak = max(peak, sum(one.memory_info().rss for one in (first, *first.children(recursive=True))))
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            process.wait(0.1)
     if process.returncode != 0:
         raise RuntimeError(f"{words} ended with {process.returncode}")
-    return time.perf_counter() - begin, usage.ru_maxrss / 1024.0
+    return time.perf_counter() - begin, peak / 2**20
 
 
 def bare_csv(file: Path) -> None:
