@@ -51,7 +51,7 @@ def word(action: str) -> str:
     return WORDS.get(action, action.replace("_", " "))
 
 
-@st.cache_data(max_entries=8, show_spinner="Reading the history …")
+@st.cache_resource(max_entries=8, show_spinner="Reading the history …")
 def _rows(path: str, revision: int, limit: int, offset: int) -> pd.DataFrame:  # noqa: ARG001 - the revision is part of the key
     from analytics.records.history import history
 

@@ -72,7 +72,7 @@ def _by_header(headers: dict[str, object], secret: str) -> Visitor:
     return Visitor(name if name.isprintable() and name else None)
 
 
-@st.cache_data(max_entries=4, show_spinner=False)
+@st.cache_resource(max_entries=4, show_spinner=False)
 def _roles(path: str, revision: int) -> dict[str, str]:  # noqa: ARG001 - the revision is part of the key
     from analytics.records.access import people
 

@@ -39,7 +39,6 @@ def store(made, tmp_path, monkeypatch):
     monkeypatch.setenv("STEADYCOUNT_STORE", str(store))
     monkeypatch.setenv("STEADYCOUNT_BY", "anna")
     monkeypatch.setattr("dashboard.commands.options.operating_system_user", lambda: "osada")
-    st.cache_data.clear()
     st.cache_resource.clear()
     yield store
     access.act_as(None)

@@ -82,7 +82,7 @@ def test_a_viewer_is_refused_and_the_attempt_is_entered(made, tmp_path, monkeypa
     monkeypatch.setenv("STEADYCOUNT_STORE", str(store))
     monkeypatch.setenv("STEADYCOUNT_LOGIN", "header")
     monkeypatch.setattr(sign_in, "visitor", lambda: sign_in.Visitor("vera"))
-    st.cache_data.clear()
+    st.cache_resource.clear()
     with pytest.raises(RefusedError, match="`vera` has the role viewer"):
         WRITES[what](folder)
     assert revisions(store) == (before.revision + 1, before.answering)
