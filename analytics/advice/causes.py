@@ -65,7 +65,8 @@ SHAPE_DOUBT = 0.05  # however sure step or ramp is, the shape of the fault may b
 # A change may be plain before it has used up the budget for an alarm: likelier than not, and so large (in per cent) that
 # what the shared movement leaves over does not make it.
 EARLY_PROBABILITY, EARLY_PCT = 0.5, -2.0
-FAR_CHECKS = 3  # newest checks far below their course that need no alarm: blunders come to one at most
+FAR_CHECKS = 4  # newest checks far below their course that need no alarm: of three, as many were blunders as were a contact
+BLUNDERED = 0.5  # odds that four were blunders, against a fault; each further one divides them by four (simulated fleets)
 NOT_HELD = 0.5  # probability that the last service did not hold, from which what it was for is named as the cause
 AS_BEFORE = 0.9  # of those, that it is the same fault as before and no other (simulated fleets: hardly ever another)
 
@@ -170,9 +171,12 @@ def cause_probabilities(e: Evidence) -> dict[str, float]:
     weights = dict.fromkeys(CAUSES, 0.0)
     for (cause, _), one in zip(PATTERNS.values(), score, strict=True):
         weights[cause] += math.exp(one - best)
-    if not e.open_rules and not e.window_moved and e.companion is None and e.outliers_low < FAR_CHECKS:
-        # Only the course of the response asks: it may as well have stayed where it was.
-        weights["none"] = sum(weights.values()) * (1.0 - e.moved) / e.moved
+    if not e.open_rules and not e.window_moved and e.companion is None:
+        if early_loss(e):  # the course of the response asks: it may as well have stayed where it was
+            odds = (1.0 - e.moved) / e.moved
+        else:  # checks far below ask: they may as well have been blunders
+            odds = BLUNDERED * 0.25 ** (e.outliers_low - FAR_CHECKS)
+        weights["none"] = sum(weights.values()) * odds
     total = sum(weights.values())
     return {c: w / total for c, w in sorted(weights.items(), key=lambda kv: -kv[1])}
 

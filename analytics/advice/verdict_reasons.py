@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from analytics.advice.cause_signs import cause_signs
+from analytics.advice.causes import FAR_CHECKS
 from analytics.advice.decision_facts import Facts
 from analytics.advice.situation import Situation
 from analytics.words import likely, signed_pct
@@ -69,6 +70,11 @@ def reasons(  # noqa: C901, PLR0912, PLR0915 -- one sentence a finding, in the o
         out.append(
             f"Its checks scatter beyond counting and placing; of the newest 30, {e.outliers} lay alone and far off, "
             f"and {e.outliers_low} far below their likely course."
+        )
+    elif e.outliers_low >= FAR_CHECKS:
+        out.append(
+            f"{e.outliers_low} of its newest 30 checks lay far below their likely course, and no alarm stands yet: "
+            "watch for a contact that cuts out."
         )
     if e.side_high and e.side_factor is not None:
         out.append(f"The side reading is {e.side_factor:.3g} times its usual share: the shield may have moved.")

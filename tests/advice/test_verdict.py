@@ -154,3 +154,9 @@ def test_a_doubtful_cause_is_called_unknown():
 def test_outside_now():
     """More likely than not; NaN is not known and not outside."""
     assert [outside_now(p) for p in (0.4, 0.6, float("nan"))] == [False, True, False]
+
+
+def test_a_cause_named_without_an_alarm_says_what_it_is_seen_by():
+    """Four checks far below their course and no alarm: the reasons count them."""
+    text = " ".join(judge(situation(Evidence("P", outliers=4, outliers_low=4))).reasons)
+    assert "4 of its newest 30 checks lay far below their likely course, and no alarm stands yet" in text
