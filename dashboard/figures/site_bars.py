@@ -51,7 +51,7 @@ def site_bars(probes: Sequence[ProbeResult]) -> go.Figure:
                 },
                 hovertemplate="%{y}: %{x} " + status.word + "<extra></extra>",
             )
-    sheet.layout(barmode="stack", bargap=0.35, legend={"entrywidth": 0.5, "entrywidthmode": "fraction"})
+    sheet.layout(barmode="stack", bargap=0.35)
     sheet.x(showticklabels=False, ticks="")
     sheet.y(autorange="reversed", ticks="", type="category")
-    return sheet.figure()
+    return sheet.figure().update_layout(legend_entrywidth=0.5, legend_entrywidthmode="fraction")
