@@ -132,7 +132,6 @@ class ProbeResult:
     next_window_check_due_on: date | None = None
     decided_by: str = ""  # row of the decision table that gave the advice
     because: str = ""  # its conditions with what was found
-    would_change: tuple[str, ...] = ()  # what single change would give another advice
     facts: dict[str, bool | float | str | frozenset[str] | None] = field(default_factory=dict)  # what the table was asked with
     costs: tuple[tuple[str, str], ...] = ()  # keep against replace: what and how much; what is missing
     overrule: Overrule | None = None

@@ -135,7 +135,6 @@ def probe_results(
                 due_on.get("window check"),
                 verdict.decided_by,
                 verdict.because,
-                verdict.would_change,
                 dict(verdict.facts),
                 cost_lines(situation.costs),
                 situation.overrule,

@@ -19,7 +19,6 @@ import numpy as np
 from analytics.advice.causes import cause_probabilities
 from analytics.advice.decision_facts import Facts
 from analytics.advice.decision_table import Row, because, decide
-from analytics.advice.decision_what_if import would_change
 from analytics.advice.overrules import sentence
 from analytics.advice.situation import SERVICE_KINDS, Situation, facts_of
 from analytics.advice.verdict_reasons import reasons
@@ -42,7 +41,6 @@ class Verdict:
     missing: tuple[str, ...]
     decided_by: str
     because: str
-    would_change: tuple[str, ...]
     facts: Facts
 
 
@@ -82,7 +80,6 @@ def judge(s: Situation, rows: Sequence[Row] | None = None) -> Verdict:
         tuple(_missing(s)),
         row.row,
         because(row, facts),
-        would_change(table, facts),
         facts,
     )
 

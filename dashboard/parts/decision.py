@@ -11,6 +11,7 @@ import streamlit as st
 
 from analytics.advice.decision_facts import shown
 from analytics.advice.decision_table import Row
+from analytics.advice.decision_what_if import would_change
 from analytics.errors import UserError
 from analytics.results import ProbeResult
 from dashboard.parts import links, person, values
@@ -47,8 +48,9 @@ def show(look: read.Look, probe: ProbeResult) -> None:
         why, figures = st.columns([5, 4], gap="large")
         with why:
             st.markdown(f"**{PROBE[probe.advice].word.capitalize()}**, since {links.escape(probe.because)}.")
-            if probe.would_change:
-                st.markdown("\n".join(f"- {_said(one)}" for one in probe.would_change))
+            otherwise = would_change(look.settings.decision.rows, probe.facts)
+            if otherwise:
+                st.markdown("\n".join(f"- {_said(one)}" for one in otherwise))
             else:
                 st.caption("No single change that is near would give another advice.")
         with figures:
