@@ -16,11 +16,15 @@ _CONFIG = {
 }
 
 
-def show(figure: go.Figure, *, key: str, alt: str, select: bool = False) -> Any:
+def show(figure: go.Figure, *, key: str, alt: str, select: bool = False, kept: bool = False) -> Any:
     """Draw a figure; with ``select`` the picked points come back (``.selection.points``).
 
-    alt: one sentence that says what the figure shows, for screen readers.
+    alt: one sentence that says what the figure shows, for screen readers. kept: it is one that is kept for every visitor
+    (``seam.keep``) and never changed, so that its copy for the browser is made once: a third of what a page of charts takes.
     """
+    if kept and "to_dict" not in vars(figure):
+        made = figure.to_dict()
+        object.__setattr__(figure, "to_dict", lambda: made)
     config = dict(_CONFIG, toImageButtonOptions={"format": "svg", "filename": key})
     if select:
         return st.plotly_chart(figure, key=key, alt=alt, config=config, on_select="rerun", selection_mode="points")

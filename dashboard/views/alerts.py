@@ -160,6 +160,7 @@ def _evidence(look: read.Look, one: Episode) -> None:
         build = partial(_drawn, look, series, alerts)
         chart.show(
             keep.kept(look, build, "evidence", series.index, one.episode),
+            kept=True,
             key=f"evidence-{one.episode}-{one.subject}-{series.index}",
             alt=(
                 f"{QUANTITY[series.quantity]} of {series.probe} around the alert, with its limits; the signalling "
@@ -173,6 +174,7 @@ def _evidence(look: read.Look, one: Episode) -> None:
         if not mine.empty:
             chart.show(
                 keep.kept(look, build, "moved", one.kind, one.subject),
+                kept=True,
                 key=f"evidence-{one.kind}-{one.subject}-{one.episode}",
                 alt=f"Common movement of all probes read on {one.subject}, in per cent, with its 90 % interval.",
             )

@@ -223,6 +223,7 @@ def _sites(look: read.Look) -> None:
     st.header("By site")
     chart.show(
         keep.kept(look, partial(site_bars, assessment.probes), "sites"),
+        kept=True,
         key="sites",
         alt="Probes of each site by answer, as stacked bars with their numbers.",
     )

@@ -113,6 +113,7 @@ def _months(look: read.Look) -> None:
         return
     chart.show(
         keep.kept(look, partial(kept_months, found), "kept-months", months),
+        kept=True,
         key="kept-months",
         alt="How many probes and sources of each site were in date, by kind of check and month.",
     )

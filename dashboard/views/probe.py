@@ -177,6 +177,7 @@ def _story(look: read.Look, probe: ProbeResult, series: SeriesResult) -> None:
     build = partial(story, chapter, others, events, look.as_of, start=first, end=last)
     picked = chart.show(
         keep.kept(look, build, "story", series.index, first, last, rival and rival.index),
+        kept=True,
         key="story",
         select=True,
         alt=(

@@ -51,6 +51,7 @@ def show() -> None:
             st.header("Where each stands now")
             picked = chart.show(
                 keep.kept(look, partial(standing, devices), "standing", kind),
+                kept=True,
                 key=f"standing-{kind}",
                 select=True,
                 alt=f"Common offset now of each {ONE[kind]} with its 90 % interval.",
@@ -143,6 +144,7 @@ def _one(look: read.Look, one: DeviceResult) -> None:
     else:
         chart.show(
             keep.kept(look, partial(common_movement, mine, one.name), "movement", one.kind, one.name),
+            kept=True,
             key="movement",
             alt=f"Common movement of all probes on {one.name} over time, in per cent, with its 90 % interval.",
         )
