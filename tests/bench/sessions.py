@@ -27,7 +27,7 @@ import threading
 import time
 from collections import defaultdict
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 from tests.bench.score_common import say
 from tests.conftest import FLAGS, chromium_path
@@ -165,7 +165,7 @@ def _with_server(store: Path, given: argparse.Namespace) -> int:
     probes = records.probes["probe"].tolist()
     say(f"{len(probes)} probes, {len(records.readings)} readings")
     lines, runs = store.parent / "server.log", store.parent / "runs.jsonl"
-    with lines.open("w") as log_file:
+    with lines.open("a") as log_file:
         server = subprocess.Popen(
             [sys.executable, "-m", "tests.bench.watched", str(runs), "open", "--no-browser", "--port", "0", "--store", str(store)],
             stdout=subprocess.PIPE, stderr=log_file, text=True,
@@ -173,6 +173,8 @@ def _with_server(store: Path, given: argparse.Namespace) -> int:
     try:
         assert server.stdout is not None
         address = server.stdout.readline().strip()
+        # What a page raises is written there too.
+        threading.Thread(target=_copied, args=(server.stdout, lines), daemon=True).start()
         first = Visitor(address, longest_s=300.0)
         begin = time.monotonic()
         seen = first.go("")
@@ -192,6 +194,12 @@ def _with_server(store: Path, given: argparse.Namespace) -> int:
     finally:
         server.terminate()
         server.wait(30)
+
+
+def _copied(said: IO[str], to: Path) -> None:
+    for line in said:
+        with to.open("a") as log_file:
+            log_file.write(line)
 
 
 def _let_in(address: str, probes: list[str], given: argparse.Namespace, log: Log) -> None:

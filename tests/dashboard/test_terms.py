@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 
 import pytest
 
@@ -63,7 +64,7 @@ def test_a_long_list_of_barred_probes_is_not_cut(monkeypatch):
     use(monkeypatch, records, dataclasses.replace(assessment, probes=barred))
     said = words(open_page("fleet"))
     named = said.split("Not for patient use until cleared: **", 1)[1].split("**", 1)[0]
-    assert [one.split("](")[0].lstrip("[") for one in named.split(", ")] == [one.probe for one in barred]
+    assert re.findall(r">([^<]+)</a>", named) == [one.probe for one in barred]
 
 
 def test_a_probe_leads_to_its_report_and_only_a_doubtful_one_to_its_look_back(monkeypatch):
