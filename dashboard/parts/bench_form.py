@@ -195,6 +195,7 @@ def conditions(now: datetime) -> None:
     with st.expander("Time, conditions, note", icon=":material/tune:"):
         st.datetime_input(
             "Begun at (site's time)",
+            None,  # its own default is the clock of this machine, which may be ahead of the site's
             key=STARTED,
             max_value=now,
             format="YYYY-MM-DD",

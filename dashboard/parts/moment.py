@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
+from analytics import moment as site_clock
 from dashboard.parts import values
 from dashboard.seam import read
 
@@ -15,7 +16,7 @@ def picker() -> None:
             "Show the fleet as it was at the end of",
             value=None,
             key="earlier_day",
-            max_value="today",
+            max_value=site_clock.now(read.settings().site.time_zone).date(),
             format="YYYY-MM-DD",
             on_change=_go,
         )
