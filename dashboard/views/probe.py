@@ -134,7 +134,8 @@ def _span(look: read.Look, series: SeriesResult) -> tuple[datetime | None, datet
     _same_span()
     with st.container(horizontal=True, vertical_alignment="bottom"):
         span = st.segmented_control(
-            "Time shown", list(SPANS), default="all", required=True, key="span", bind="query-params"
+            "Time shown", list(SPANS), default=None if "span" in st.session_state else "all", required=True, key="span",
+            bind="query-params",
         )
         first = st.date_input("from", value=None, key="from", bind="query-params", format="YYYY-MM-DD", width=160)
         last = st.date_input("to", value=None, key="to", bind="query-params", format="YYYY-MM-DD", width=160)
