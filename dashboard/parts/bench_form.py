@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, time
 
 import streamlit as st
 
@@ -197,7 +197,8 @@ def conditions(now: datetime) -> None:
             "Begun at (site's time)",
             None,  # its own default is the clock of this machine, which may be ahead of the site's
             key=STARTED,
-            max_value=now,
+            # Not now: the box knows minutes, and would take back a begin within this one. A later time is refused when saved.
+            max_value=datetime.combine(now, time(23, 59)),
             format="YYYY-MM-DD",
             width=320,
             help="Set by the first count that is typed; change it for a check copied from paper.",

@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 
 import pytest
 
+from analytics import moment
 from analytics.records.reader import snapshot
 from tests.dashboard import made_up, real_store
 from tests.dashboard.opened import open_page, use, words
@@ -145,6 +146,21 @@ def test_a_saved_check_is_in_the_records_with_its_verdict(store):
     assert set(rows["operator"]) == {"A. Lind"}
     assert f"{PROBE}: fit" in words(at)
     assert "This check: ● **as expected**" in words(at)
+
+
+def test_a_check_begins_with_its_first_count_and_not_when_it_is_saved(store, monkeypatch):
+    """Typed at 45 s past a minute and saved five minutes later: it began one counting before the first count was typed."""
+    clock = [moment.now("UTC").replace(second=45) - timedelta(minutes=10)]
+    monkeypatch.setattr(moment, "now", lambda zone: clock[0])
+    at = open_page("record", probe=PROBE)
+    usual, typed_at = expected_counts(at), clock[0]
+    type_in(at, src_0_0=usual)
+    for _ in range(5):
+        clock[0] += timedelta(minutes=1)
+        type_in(at, background=30)
+    saved(at)
+    began = real_store.rows_of(store, PROBE)["taken_at"].min().to_pydatetime()
+    assert timedelta(seconds=5) <= typed_at - began <= timedelta(seconds=60)
 
 
 def test_a_saved_check_is_restored_by_its_link(store):

@@ -27,6 +27,7 @@ LONGEST_WAIT_S = 2.0
 # In a short run other tests share the processor, so there only what the store makes people wait is held to two seconds.
 LONGEST_PAGE_S = LONGEST_WAIT_S if SECONDS >= 300 else 15.0
 PAUSE_S = (3.0, 9.0) if SECONDS >= 300 else (0.5, 3.0)  # between two pages, for somebody who reads them
+PLAINLY = {"STREAMLIT_LOGGER_ENABLE_RICH": "false"}  # what a page raises goes to standard error, as text
 WAITED = "waiting for"  # what whoever has waited two seconds for the store says on standard error (lease.py)
 HEAD = "probe,taken_at,window,measurement,counts,count_time_s,source,note\n"
 RECORDING = ((real_store.SOUND, "P-001"), (real_store.FALLING, "P-002"))  # the fifth is the scheduler's
@@ -75,7 +76,8 @@ def dashboard(store, root):
     with said.open("w", encoding="utf-8") as errors:
         process = subprocess.Popen(
             [sys.executable, "-m", "dashboard.commands", "open", "--no-browser", "--port", "0", "--store", str(store)],
-            cwd=store.parent, env={**os.environ, "PYTHONPATH": str(root)}, stdout=subprocess.PIPE, stderr=errors, text=True,
+            cwd=store.parent, env={**os.environ, "PYTHONPATH": str(root), **PLAINLY},
+            stdout=subprocess.PIPE, stderr=errors, text=True,
         )  # fmt: skip
         try:
             assert process.stdout is not None
@@ -177,7 +179,7 @@ def test_five_people_and_a_scheduler_share_one_store(tmp_path, root):
             person.close()
         said_of_it = said.read_text(encoding="utf-8")
     sys.stderr.write(f"\n{notes}\n")
-    assert notes.wrong == []
+    assert notes.wrong == [], said_of_it[-8000:]
     assert "Traceback" not in said_of_it
     assert WAITED not in said_of_it
     assert [(what, round(one, 2)) for what, one in notes.waits if one > LONGEST_PAGE_S] == []
