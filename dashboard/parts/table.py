@@ -45,7 +45,7 @@ def download(data: pd.DataFrame, *, key: str, name: str) -> None:
     """The button that saves a table as a CSV file."""
     st.download_button(
         "Download as CSV",
-        data.to_csv(index=False).encode(),
+        lambda: data.to_csv(index=False).encode(),  # made when asked for: one made with the page is gone with its next run
         file_name=f"{name.replace(' ', '-').replace(',', '')}.csv",
         mime="text/csv",
         key=f"csv-{key}",

@@ -6,7 +6,6 @@ alarm is listed with its truth.
 
 from __future__ import annotations
 
-import time
 from collections import Counter
 from dataclasses import dataclass, field
 
@@ -14,11 +13,11 @@ import numpy as np
 import pandas as pd
 
 from analytics import settings
-from analytics.fleet import Worked, work_out
+from analytics.fleet import Worked
 from analytics.replays.reliability import reliability
 from analytics.results import FleetAssessment
-from analytics.simulate import Fleet, to_records
-from tests.bench.score_common import Case, Figure, alerts_of, arguments, cases, each, merge, say
+from analytics.simulate import Fleet
+from tests.bench.score_common import Case, Figure, alerts_of, arguments, cases, each, merge, run_analysis, say, work
 from tests.bench.step_bound import oracle_tells
 
 # A dead cable has no pattern that tells cable from shock: both words are right.
@@ -46,14 +45,12 @@ class Score:
 def score(case: Case) -> Score:
     """Score one fleet."""
     fleet = case.fleet()
-    records = to_records(fleet)
-    started = time.perf_counter()
-    worked = work_out(records, settings.load(), fleet.ends_at)
-    answer, result = worked.answer, Score(seconds=time.perf_counter() - started)
+    answer, seconds = run_analysis(fleet, fleet.ends_at)
+    result = Score(seconds=seconds)
     alerts = alerts_of(answer)
     _false_alarms(result, case, fleet, alerts)
     _gradual(result, case, fleet, alerts)
-    _sudden(result, case, fleet, alerts, worked)
+    _sudden(result, case, fleet, alerts, work(fleet, fleet.ends_at))
     _causes(result, case, fleet, answer)
     _sources(result, case, fleet, answer)
     return result

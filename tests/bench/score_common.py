@@ -14,6 +14,7 @@ from typing import Protocol, TypeVar
 import numpy as np
 import pandas as pd
 
+from analytics.fleet import Worked
 from analytics.results import FleetAssessment
 from analytics.simulate import Fleet, scoring_fleet, to_records
 from analytics.simulate.breakdowns import MIX, NAMED
@@ -135,13 +136,16 @@ def score_all(description: str, score: Callable[[Case], Scored], *, years: float
 
 def run_analysis(fleet: Fleet, as_of: datetime) -> tuple[FleetAssessment, float]:
     """The analysis at ``as_of`` with the shipped settings, and the seconds it took."""
-    from analytics import settings
-    from analytics.fleet import assess
-
-    records = to_records(fleet)
     started = time.perf_counter()
-    answer = assess(records, settings.load(), as_of)
-    return answer, time.perf_counter() - started
+    return work(fleet, as_of).answer, time.perf_counter() - started
+
+
+def work(fleet: Fleet, as_of: datetime) -> Worked:
+    """All that the analysis makes on its way, with the shipped settings."""
+    from analytics import settings
+    from analytics.fleet import work_out
+
+    return work_out(to_records(fleet), settings.load(), as_of)
 
 
 def alerts_of(answer: FleetAssessment) -> pd.DataFrame:
