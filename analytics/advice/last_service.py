@@ -20,7 +20,7 @@ from analytics.words import day, likely, moment, signed_pct
 ENOUGH_CHECKS = 5  # after a service, before an alarm from before it may count as answered
 ANSWERED_BELOW = 0.15  # probability of not having held up to which it may
 SCATTER_BEFORE, SCATTER_CALM = 2.0, 2.5  # mean squared residuals in their own variance
-LEAST_AFTER = 3  # checks that have a median of their own
+LEAST_FOR_MEDIAN = 3  # checks that have a median of their own
 SLID_ON = 1.0  # nats from which a photopeak that slid on is the cause of what the response did
 LONE = 4.0  # one blunder after a service is no scatter
 NEWEST = 30  # checks before the service that say how it scattered
@@ -109,7 +109,7 @@ def after_scatter(charts: ResponseCharts, series: int, service_day: float) -> Af
     mine = rows_of_series(charts, series)
     z = charts.outliers.z_local[mine]
     first = np.flatnonzero(rows.at_days[mine] > service_day)[:LOOK_BACK]
-    if len(first) >= LEAST_AFTER:
+    if len(first) >= LEAST_FOR_MEDIAN:
         x, variance = c.x[mine[first]], (c.noise + c.persistent)[mine[first]]
         z[first] = (x - np.median(x)) / np.sqrt(variance * (1.0 + 0.5 * np.pi / len(first)))
     z = np.clip(z, -8.0, 8.0)

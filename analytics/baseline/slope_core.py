@@ -1,4 +1,7 @@
-"""The slope of each source beyond its stated decay, as compiled loops; ``heard.steep_slopes`` says what it is for."""
+"""The slope of each source beyond its stated decay, as compiled loops; ``heard.steep_slopes`` says what it is for.
+
+``upto`` and ``inside`` stand in ``heard_core`` too: compiled code is kept by file, and may call none of another one (``compiled``).
+"""
 
 from __future__ import annotations
 

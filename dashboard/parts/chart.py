@@ -20,7 +20,7 @@ def show(figure: go.Figure, *, key: str, alt: str, select: bool = False, kept: b
     """Draw a figure; with ``select`` the picked points come back (``.selection.points``).
 
     alt: one sentence that says what the figure shows, for screen readers. kept: it is one that is kept for every visitor
-    (``seam.keep``) and never changed, so that its copy for the browser is made once: a third of what a page of charts takes.
+    (``seam.keep``) and never changed, so that its copy for the browser is made once.
     """
     if kept and "to_dict" not in vars(figure):
         made = figure.to_dict()

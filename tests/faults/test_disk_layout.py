@@ -3,31 +3,20 @@
 from __future__ import annotations
 
 import shutil
-from datetime import datetime
 
 import pytest
 
 from analytics.errors import UserError
 from analytics.records import schema
 from analytics.records.check_store import check_store
-from analytics.records.load import load_files
 from analytics.records.reader import snapshot
-
-STEP = "ALTER TABLE reading ADD COLUMN weight_g DOUBLE; UPDATE reading SET weight_g = 1.5"
+from tests.faults.layouts import STEP, long_store
 
 
 @pytest.fixture(scope="module")
 def older(tmp_path_factory):
     """A store of the present layout, which the tests below take for an older one."""
-    folder = tmp_path_factory.mktemp("older")
-    (folder / "probes.csv").write_text("probe,site\nGP-001,North\n")
-    (folder / "sources.csv").write_text("source,nuclide,reference_at\nCK-1,Co-57,2000-01-01\n")
-    rows = "".join(
-        f"GP-001,2010-01-{1 + i // 1440:02d} {i // 60 % 24:02d}:{i % 60:02d},Co-57,source,{i},10,CK-1\n" for i in range(3_000)
-    )
-    (folder / "log.csv").write_text("probe,taken_at,window,measurement,counts,count_time_s,source\n" + rows)
-    load_files(folder / "s.duckdb", sorted(folder.glob("*.csv")), by="t", now=datetime(2024, 6, 1), create=True)
-    return folder / "s.duckdb"
+    return long_store(tmp_path_factory.mktemp("older"), 3_000)
 
 
 @pytest.mark.parametrize("copies", [1.5, 2.4], ids=["no room to keep the older one", "no room for the newer one"])

@@ -8,7 +8,6 @@ import shutil
 import subprocess
 import sys
 import time
-from datetime import datetime
 
 import pytest
 
@@ -16,12 +15,11 @@ from analytics.errors import UserError
 from analytics.records.backup import backup, restore
 from analytics.records.check_store import check_store
 from analytics.records.history import chain_head
-from analytics.records.load import load_files
 from analytics.records.reader import snapshot
 from analytics.records.store import Store
+from tests.faults.layouts import STEP, long_store
 
 KILLS = int(os.environ.get("STEADYCOUNT_KILLS", "4"))  # 300 in the nightly mode
-STEP = "ALTER TABLE reading ADD COLUMN weight_g DOUBLE; UPDATE reading SET weight_g = 1.5"
 # Imports once; each line "what, file, file, seconds" is then begun by a child, which is killed after so many seconds.
 NURSERY = f"""
 import os, signal, sys, time
@@ -47,16 +45,7 @@ for line in sys.stdin:
 @pytest.fixture(scope="module")
 def store(tmp_path_factory):
     """A store of 8,000 readings, so that copying takes some time."""
-    folder = tmp_path_factory.mktemp("copies")
-    (folder / "probes.csv").write_text("probe,site\nGP-001,North\n")
-    (folder / "sources.csv").write_text("source,nuclide,reference_at\nCK-1,Co-57,2000-01-01\n")
-    rows = "".join(
-        f"GP-001,20{10 + i // 10_000}-01-{1 + i // 1440 % 28:02d} {i // 60 % 24:02d}:{i % 60:02d},Co-57,source,{i},10,CK-1,{i}\n"
-        for i in range(8_000)
-    )
-    (folder / "log.csv").write_text("probe,taken_at,window,measurement,counts,count_time_s,source,repeat\n" + rows)
-    load_files(folder / "s.duckdb", sorted(folder.glob("*.csv")), by="t", now=datetime(2024, 6, 1), create=True)
-    return folder / "s.duckdb"
+    return long_store(tmp_path_factory.mktemp("copies"), 8_000)
 
 
 @pytest.fixture(scope="module")
