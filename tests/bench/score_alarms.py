@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from analytics import settings
+from analytics.charts.budget import LOSS_SHARE, SHARES
 from analytics.fleet import Worked
 from analytics.replays.reliability import reliability
 from analytics.results import FleetAssessment
@@ -160,8 +161,9 @@ def _sudden(result: Score, case: Case, fleet: Fleet, alerts: pd.DataFrame, worke
         found = _after(alerts, one.probe, one.onset_at, stop)
         result.figure(name, target).add(len(found) > 0)
         if one.kind == "step":
-            told = _oracle_tells(worked, one.probe, one.onset_at, one.size, stop)
+            told, guessed = (_oracle_tells(worked, one.probe, one.onset_at, one.size, stop, level) for level in (True, False))
             result.figure(f"  {kind}: by an oracle told size, day and level (step_bound.py)", target).add(told)
+            result.figure(f"  {kind}: by an oracle told size and day", target).add(guessed)
             result.figure(f"  {kind}: ours, of those that the oracle tells", target)
             if told:
                 result.figure(f"  {kind}: ours, of those that the oracle tells", target).add(len(found) > 0)
@@ -179,14 +181,15 @@ def _sudden(result: Score, case: Case, fleet: Fleet, alerts: pd.DataFrame, worke
             )
 
 
-def _oracle_tells(worked: Worked, probe: str, onset: pd.Timestamp, size: float, stop: pd.Timestamp) -> bool:
-    """As ``step_bound.oracle_tells``, by name and moment, at the shipped budget."""
+def _oracle_tells(worked: Worked, probe: str, onset: pd.Timestamp, size: float, stop: pd.Timestamp, told_level: bool) -> bool:
+    """As ``step_bound.oracle_tells``, by name and moment, at the shipped budget, or its share for falls."""
     names = worked.counted.names.probe
     if probe not in names:
         return False
     onset_day, last_day = ((at - pd.Timestamp(0)).total_seconds() / 86_400 for at in (onset, stop))
     budget = settings.load().alarms.budget_per_probe_year
-    return oracle_tells(worked.charts, names.index(probe), onset_day, size, last_day, budget)
+    mine = budget if told_level else LOSS_SHARE * budget * SHARES["response"]
+    return oracle_tells(worked.charts, names.index(probe), onset_day, size, last_day, mine, told_level=told_level)
 
 
 def _causes(result: Score, case: Case, fleet: Fleet, answer: FleetAssessment) -> None:
