@@ -23,7 +23,7 @@ from analytics.advice.probe_history import (
 from analytics.advice.probe_tables import probe_tables, services_of
 from analytics.advice.record_errors import Proposal
 from analytics.advice.situation import Situation
-from analytics.advice.told_apart import untold
+from analytics.advice.told_apart import Untold
 from analytics.advice.verdict import judge
 from analytics.baseline.reference import MOVED
 from analytics.baseline.rows import Ints
@@ -51,15 +51,18 @@ def probe_results(
     due: list[Due],
     silent_now: Ints,
     slips: tuple[Proposal, ...],
+    apart: Untold,
     settings: Settings,
     as_of: datetime,
     now: float,
     fleet: FleetHistory,
 ) -> tuple[ProbeResult, ...]:
-    """The answers in the order of the probe ids. fleet: what is known of services over all probes."""
+    """The answers in the order of the probe ids.
+
+    apart: probes that cannot be told from their sources, by code. fleet: what is known of services over all probes.
+    """
     shift = next(chart for chart in quantities if chart.quantity == "window_shift")
     of = probe_tables(records, counted, charts, state, shift, series, due, silent_now, slips)
-    apart = untold(charts, counted.names.source, settings.shared.least_probes)
     out = []
     for row in named_rows(records.probes.sort_values("probe")):
         name = str(row.probe)

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analytics.baseline.rows import Ints
+from analytics.baseline.rows import Bools, Floats, Ints, Rows
 from analytics.charts.response import LEVEL_RULES, ResponseCharts
 from analytics.words import pct
 
@@ -23,6 +23,23 @@ GROUP_SHARE = 0.4  # of the probes on a source: a smaller group is its own probe
 
 
 @dataclass(frozen=True)
+class Levels:
+    """Where the units of probes stand that are read on the same sources."""
+
+    rows: Rows
+    alpha: Floats  # [units] reference
+    ends: Floats  # [units] day on which a new reference ended the unit, inf where it is in force
+    alarmed: Bools  # [units] an alarm of its level stands
+
+    @classmethod
+    def of(cls, charts: ResponseCharts) -> Levels:
+        """Those of the charts."""
+        alarmed = np.zeros(charts.rows.units, bool)
+        alarmed[[charts.rows.unit[o.row] for o in charts.openings if o.settled_days is None and o.rule in LEVEL_RULES]] = True
+        return cls(charts.rows, charts.corrected.alpha, charts.unit_ends, alarmed)
+
+
+@dataclass(frozen=True)
 class Untold:
     """Sentences by probe code."""
 
@@ -31,37 +48,37 @@ class Untold:
     suspect: dict[int, str]  # source by probe code, where all or a group on it moved alike and the source may have done it
 
 
-def untold(charts: ResponseCharts, sources: tuple[str, ...], least_probes: int) -> Untold:
+def untold(levels: Levels, sources: tuple[str, ...], least_probes: int) -> Untold:
     """Probes with a standing alarm of their level that cannot be told from the source they are read on.
 
     sources: names by code. Only units in force; probes without an alarm, or read beside enough others that stand where they
     stood, are not named.
     """
-    rows = charts.rows
+    rows = levels.rows
     out = Untold({}, {}, {})
-    alarmed = {int(rows.unit[o.row]) for o in charts.openings if o.settled_days is None and o.rule in LEVEL_RULES}
+    alarmed = set(np.flatnonzero(levels.alarmed).tolist())
     if not alarmed:
         return out
     newest = rows.unit_first[1:] - 1
-    in_force = np.flatnonzero(~np.isfinite(charts.unit_ends) & np.isfinite(charts.corrected.alpha))
+    in_force = np.flatnonzero(~np.isfinite(levels.ends) & np.isfinite(levels.alpha))
     for code in np.unique(rows.source[newest[in_force]]):
         mine = in_force[rows.source[newest[in_force]] == code]
         at = rows.at_days[newest[mine]]
         mine = mine[at >= at.max() - RECENT_DAYS]
         if alarmed & set(mine.tolist()):
-            _on_source(charts, sources[int(code)], mine, alarmed, least_probes, out)
+            _on_source(levels, sources[int(code)], mine, alarmed, least_probes, out)
     return out
 
 
 def _on_source(
-    charts: ResponseCharts, name: str, units: Ints, alarmed: set[int], least_probes: int, out: Untold
+    levels: Levels, name: str, units: Ints, alarmed: set[int], least_probes: int, out: Untold
 ) -> None:
-    change = np.array([_raw_change(charts, int(u)) for u in units])
-    if len(np.unique(charts.rows.unit_probe[units])) < least_probes:
-        _too_few(charts, name, units, change, alarmed, least_probes, out)
+    change = np.array([_raw_change(levels, int(u)) for u in units])
+    if len(np.unique(levels.rows.unit_probe[units])) < least_probes:
+        _too_few(levels, name, units, change, alarmed, least_probes, out)
         return
     split = _two_groups(change)
-    if split is None or _by_device(charts, units, split[0]):
+    if split is None or _by_device(levels, units, split[0]):
         return
     left, gap = split
     standing = np.array([int(u) in alarmed for u in units])
@@ -69,7 +86,7 @@ def _on_source(
     told = not standing[steady].any()
     for k in np.flatnonzero(standing):
         group = int((left == left[k]).sum())
-        code = int(charts.rows.unit_probe[units[k]])
+        code = int(levels.rows.unit_probe[units[k]])
         moved = f"{group} of the {len(units)} probes read on {name} moved alike, {pct(100 * abs(np.expm1(gap)))} from the others"
         if told and group == 1:
             continue
@@ -83,14 +100,14 @@ def _on_source(
 
 
 def _too_few(
-    charts: ResponseCharts, name: str, units: Ints, change: np.ndarray, alarmed: set[int], least_probes: int, out: Untold
+    levels: Levels, name: str, units: Ints, change: np.ndarray, alarmed: set[int], least_probes: int, out: Untold
 ) -> None:
     """Fewer probes on a source than are needed."""
-    probe = charts.rows.unit_probe[units]
+    probe = levels.rows.unit_probe[units]
     for unit, own in zip(units, change, strict=True):
         if int(unit) not in alarmed:
             continue
-        code = int(charts.rows.unit_probe[unit])
+        code = int(levels.rows.unit_probe[unit])
         others = change[probe != code]
         small, large = np.minimum(np.abs(others), abs(own)), np.maximum(np.abs(others), abs(own))
         if len(others) == 0:
@@ -105,18 +122,18 @@ def _too_few(
             )
 
 
-def _by_device(charts: ResponseCharts, units: Ints, left: np.ndarray) -> bool:
+def _by_device(levels: Levels, units: Ints, left: np.ndarray) -> bool:
     """Whether the two groups are on different jigs or control units, which tells them apart."""
-    newest = charts.rows.unit_first[units + 1] - 1
-    return any(not set(on[newest][left].tolist()) & set(on[newest][~left].tolist()) for on in (charts.rows.jig, charts.rows.readout))
+    newest = levels.rows.unit_first[units + 1] - 1
+    return any(not set(on[newest][left].tolist()) & set(on[newest][~left].tolist()) for on in (levels.rows.jig, levels.rows.readout))
 
 
-def _raw_change(charts: ResponseCharts, unit: int) -> float:
+def _raw_change(levels: Levels, unit: int) -> float:
     """Median of the newest checks against the reference, with nothing taken off for the source; natural log."""
-    rows = charts.rows
+    rows = levels.rows
     part = np.arange(int(rows.unit_first[unit]), int(rows.unit_first[unit + 1]))
     late = part[rows.last[part] & (rows.source[part] == rows.source[part[-1]])][-NEWEST:]
-    return float(np.median(rows.y[late]) - charts.corrected.alpha[unit])
+    return float(np.median(rows.y[late]) - levels.alpha[unit])
 
 
 def _two_groups(change: np.ndarray) -> tuple[np.ndarray, float] | None:
