@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Generator
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -63,6 +64,21 @@ class Corrected:
 
 
 Votes = tuple[Floats, Floats]  # of every unit for the fleet's placing
+
+
+@dataclass(frozen=True)
+class Earlier:
+    """A pass over the same rows up to a month start, from which it is gone on.
+
+    Nothing more need be kept of it: all that a pass carries from month to month is made of what it said of the rows before,
+    so that it is made anew from them.
+    """
+
+    month: int  # number of the month start in ``edges``, at least 1: all rows before it are as they were
+    made: Corrected  # of these rows; what it says of units, and of rows from the month start on, is not used
+    votes: Votes  # of every unit one month start earlier; zeros where that is the first
+
+
 Walk = Generator[Votes, float | None, Corrected]
 
 
@@ -74,16 +90,19 @@ def month_starts(first_day: float, last_day: float) -> Floats:
     return months.astype("datetime64[D]").astype(np.int64).astype(np.float64)
 
 
-def walk(months: Walk, placing: FleetPlacing | None = None, votes: list[Votes] | None = None) -> Corrected:
+def walk(
+    months: Walk, placing: FleetPlacing | None = None, votes: list[Votes] | None = None, first_halt: int = 1
+) -> Corrected:
     """Go through a pass to its end.
 
     placing: where its rows are a part of a fleet; None: they are all of it. votes: takes in what is said of the fleet's placing.
+    first_halt: number of the month start at which it halts first.
     """
     answer: float | None = None
-    month = 0
+    month = first_halt - 1
     try:
         while True:
-            said = months.send(answer) if month else next(months)
+            said = next(months) if month < first_halt else months.send(answer)
             month += 1
             if votes is not None:
                 votes.append(said)
@@ -106,6 +125,7 @@ def walk_by_months(  # noqa: PLR0915 -- one pass, read from top to bottom
     placing_prior: float,
     placing_prior_checks: float,
     edges: Floats | None = None,
+    earlier: Earlier | None = None,
 ) -> Walk:
     """The pass over all rows, which halts at every month start but the first, and at the end.
 
@@ -114,7 +134,8 @@ def walk_by_months(  # noqa: PLR0915 -- one pass, read from top to bottom
 
     counting_variance: [n] from the observed counts. expected_variance(rows_index, expected_y) -> variance from expected
     counts. placements: [n] independent placings in a check. Too few probes on a source: nothing is taken off.
-    edges: month starts of the whole fleet, where these rows are a part of it.
+    edges: month starts of the whole fleet, where these rows are a part of it. earlier: where it is gone on with; it then halts
+    first at that month start.
     """
     n, units = len(rows.unit), rows.units
     x, shift, noise = rows.y.copy(), np.zeros(n), np.full(n, np.nan)
@@ -160,19 +181,34 @@ def walk_by_months(  # noqa: PLR0915 -- one pass, read from top to bottom
     settle = np.flatnonzero(rows.last)
     settle = settle[np.argsort(closed_at[settle], kind="stable")]
     settle_cut = np.searchsorted(closed_at[settle], edges, side="right")
+    begin = 0
+    if earlier is not None:
+        begin, been = earlier.month, earlier.made
+        stood = by_time[: cut[begin]]
+        for now_so, was_so in (
+            (x, been.x), (shift, been.shift), (shift_var, been.shift_var), (noise, been.noise), (persistent, been.persistent),
+            (speakers, been.speakers), (placing_row, been.placing), (alpha_then, been.alpha_then),
+            (alpha_var_then, been.alpha_var_then), (anchor_then, been.anchor_then), (start_then, been.start_then),
+        ):  # fmt: skip
+            now_so[stood] = was_so[stood]
+        past = settle[settle_cut[0] : settle_cut[begin - 1]]
+        # A check that closes at a month start with a counting at that very moment was taken in before that one was corrected.
+        raw = past[rows.at_days[past] >= edges[np.searchsorted(edges, closed_at[past])]]
+        x_then, noise_then = x.copy(), noise.copy()
+        x_then[raw], noise_then[raw] = rows.y[raw], np.nan
+        _into_tables(rows, past, x_then, noise_then, table, table_var, table_at, reference_checks)
+        _into_references(np.unique(rows.unit[past]), table, table_var, table_at, alpha, alpha_var, start, in_reference)
+        recent[rows.unit[past], rows.ordinal[past] % RECENT] = x_then[past]
+        batches = [settle[low:high] for low, high in pairwise(settle_cut[:begin].tolist())]
+        spread = PlacingSpread.standing(earlier.votes, [rows.unit[one[previous[one] >= 0]] for one in batches], 2 * reference_checks)
 
-    for month in range(len(edges) - 1):
+    for month in range(begin, len(edges) - 1):
         # Checks closed in the month before: into references and placing spread.
         if month > 0:
             fresh = settle[settle_cut[month - 1] : settle_cut[month]]
             _take_in(rows, previous, fresh, x, noise, placing_row, placements, table, table_var, table_at, spread, reference_checks)
             touched = np.unique(rows.unit[fresh[rows.ordinal[fresh] < reference_checks]])
-            if len(touched):
-                made = references(table[touched], table_var[touched], table_at[touched])
-                alpha[touched], alpha_var[touched] = made.value, made.variance
-                begin = (table[touched, :START_CHECKS], table_var[touched, :START_CHECKS], table_at[touched, :START_CHECKS])
-                start[touched] = references(*begin).value
-                in_reference[touched] = np.isfinite(table[touched]).sum(axis=1)
+            _into_references(touched, table, table_var, table_at, alpha, alpha_var, start, in_reference)
             fleet = yield spread.votes()
             unit_placing, _ = spread.estimate(placing_prior, placing_prior_checks, fleet)
             recent[rows.unit[fresh], rows.ordinal[fresh] % RECENT] = x[fresh]
@@ -270,16 +306,37 @@ def _take_in(
     reference_checks: int,
 ) -> None:
     """Put closed checks into the reference tables and their differences to the check before into the placing spread."""
-    early = fresh[rows.ordinal[fresh] < reference_checks]
-    table[rows.unit[early], rows.ordinal[early]] = x[early]
-    table_var[rows.unit[early], rows.ordinal[early]] = noise[early]
-    table_at[rows.unit[early], rows.ordinal[early]] = rows.first_days[early]
+    _into_tables(rows, fresh, x, noise, table, table_var, table_at, reference_checks)
     second = fresh[previous[fresh] >= 0]
     before = previous[second]
     counting = np.maximum(noise[second] - placing[second] / placements[second], 0.0) + np.maximum(
         noise[before] - placing[before] / placements[before], 0.0
     )
     spread.add(rows.unit[second], x[second] - x[before], counting, placing[second], 2 * reference_checks)
+
+
+def _into_tables(
+    rows: Rows, fresh: Ints, x: Floats, noise: Floats, table: Floats, table_var: Floats, table_at: Floats, reference_checks: int
+) -> None:
+    """Put the first checks of every unit into the reference tables."""
+    early = fresh[rows.ordinal[fresh] < reference_checks]
+    table[rows.unit[early], rows.ordinal[early]] = x[early]
+    table_var[rows.unit[early], rows.ordinal[early]] = noise[early]
+    table_at[rows.unit[early], rows.ordinal[early]] = rows.first_days[early]
+
+
+def _into_references(
+    touched: Ints, table: Floats, table_var: Floats, table_at: Floats, alpha: Floats, alpha_var: Floats, start: Floats,
+    in_reference: Ints,
+) -> None:
+    """References of the units whose tables have changed."""
+    if len(touched) == 0:
+        return
+    made = references(table[touched], table_var[touched], table_at[touched])
+    alpha[touched], alpha_var[touched] = made.value, made.variance
+    begin = (table[touched, :START_CHECKS], table_var[touched, :START_CHECKS], table_at[touched, :START_CHECKS])
+    start[touched] = references(*begin).value
+    in_reference[touched] = np.isfinite(table[touched]).sum(axis=1)
 
 
 def _previous_check(rows: Rows) -> Ints:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -65,6 +66,17 @@ class PlacingSpread:
     def empty(cls, units: int) -> PlacingSpread:
         """No differences yet."""
         return cls(np.zeros(units), np.zeros(units), np.zeros(units))
+
+    @classmethod
+    def standing(cls, votes: tuple[Floats, Floats], added: Sequence[Ints], most: int) -> PlacingSpread:
+        """As it stood when it gave these votes.
+
+        added: unit of every difference that had been handed to ``add`` by then, one entry a call; most: as there.
+        """
+        out = cls(votes[0].copy(), votes[1].copy(), np.zeros(len(votes[0])))
+        for unit in added:
+            np.add.at(out.differences, unit[out.differences[unit] < most], 1.0)
+        return out
 
     def votes(self) -> tuple[Floats, Floats]:
         """What the fleet's s² is made of: both sums of every unit as they are now."""

@@ -8,7 +8,7 @@ from typing import cast
 import numpy as np
 import pandas as pd
 
-from analytics.baseline.forward import Corrected, SharedPriors, Votes, Walk, walk, walk_by_months
+from analytics.baseline.forward import Corrected, Earlier, SharedPriors, Votes, Walk, walk, walk_by_months
 from analytics.baseline.noise import FleetPlacing
 from analytics.baseline.rows import Bools, Floats, Rows, build_rows
 from analytics.charts.budget import LOSS_SHARE, checks_between_false_alarms, run_lengths_of_sides
@@ -25,6 +25,7 @@ from analytics.charts.slope import (
     slope_limit,
 )
 from analytics.charts.spread import SpreadChart, spread_chart
+from analytics.counting.arrays import Codes
 from analytics.counting.columns import Names
 from analytics.counting.response import CountingOf, expected_log_var
 from analytics.counting.tables import Responses
@@ -70,11 +71,19 @@ def pass_by_months(
 ) -> Walk:
     """The forward pass with the settings in force, month by month; edges as in ``forward.walk_by_months``."""
     counting = CountingOf.states(states)  # all that the pass keeps of them: a large fleet's are not held from month to month
+    return pass_over(rows, counting, states.log_var[rows.index], states.placements[rows.index], activity_variance, settings, edges)
+
+
+def pass_over(
+    rows: Rows, counting: CountingOf, log_var: Floats, placements: Codes, activity_variance: Floats, settings: Settings,
+    edges: Floats | None = None, earlier: Earlier | None = None,
+) -> Walk:
+    """The same from what it keeps of the states. counting: by ``rows.index``; log_var, placements: [rows]."""
     return walk_by_months(
         rows,
-        states.log_var[rows.index],
+        log_var,
         lambda index, expected: expected_log_var(counting.rows(index), expected),
-        np.maximum(states.placements[rows.index], 1).astype(float),
+        np.maximum(placements, 1).astype(float),
         SharedPriors(activity_variance),
         reference_checks=settings.reference.readings,
         window_days=settings.shared.window_days,
@@ -82,6 +91,7 @@ def pass_by_months(
         placing_prior=(settings.noise.repositioning_pct / 100.0) ** 2,
         placing_prior_checks=float(settings.noise.repositioning_prior_checks),
         edges=edges,
+        earlier=earlier,
     )
 
 
