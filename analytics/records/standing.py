@@ -66,6 +66,12 @@ class Standing:
         return out
 
     @cached_property
+    def print_of_history(self) -> int:
+        """One number for probes and events as registered."""
+        tables = (getattr(self.now, name).astype(object).astype(str) for name in ("probes", "events"))
+        return hash(tuple(pd.util.hash_pandas_object(one, index=False).to_numpy().tobytes() for one in tables))
+
+    @cached_property
     def records(self) -> Records:
         """All tables whole."""
         if not self.altered:

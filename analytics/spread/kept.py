@@ -1,21 +1,23 @@
 """The answer of a fleet kept, so that after a check more only what hangs together with it is worked out again.
 
 The first answer is worked out whole. A later one differs from it only in the groups (``partition.components``) in which a
-probe has another print (``records.standing``). Those are worked out again with the constants of the fleet that the first
-answer was made with, and put into its place. If their say changes a constant (placing at a month start, slopes by kind of
-detector, the history of services), everything depends on it and is worked out whole again; constants carry few digits, so that
-this is rare. The same holds where a group comes to share a device with another, a month begins, or a registry changes.
+probe has another print (``records.standing``), and there only from the first row that is another (``going_on``). What comes of
+that is put into the place of what was. If its say changes a constant (placing at a month start, slopes by kind of detector, the
+history of services), everything depends on it and is worked out whole again; constants carry few digits, so that this is rare.
+The same holds where a group comes to share a device with another, a month begins, or a registry changes.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 import numpy as np
 import pandas as pd
 
 from analytics.advice.probe_history import first_checks, fleet_history
+from analytics.advice.told_apart import Untold, untold
 from analytics.baseline.forward import month_starts
 from analytics.baseline.noise import FleetPlacing
 from analytics.baseline.rows import Bools, Floats, Ints
@@ -27,35 +29,44 @@ from analytics.records.standing import Prints, Standing
 from analytics.results import FleetAssessment, LateTables
 from analytics.settings import Settings
 from analytics.spread import stages
-from analytics.spread.engine import slope_totals, taken_together
-from analytics.spread.merge import merged
-from analytics.spread.partition import DEVICES, Grouping, Part, codes, grouping, part_records
-from analytics.spread.stages import PartAnswer, PlacingVotes, SlopeVotes
+from analytics.spread.engine import placing_of, slope_totals, taken_together
+from analytics.spread.going_on import CannotGoOnError, GoneOn, gone_on
+from analytics.spread.group import Ground, GroupNames, Stand
+from analytics.spread.merge import Live, exchanged, together
+from analytics.spread.partition import DEVICES, Grouping, Pairs, codes, grouping, used
+from analytics.spread.stages import PartAnswer, SlopeVotes
 
-MOST_OF_IT = 0.5  # share of the readings from which on working out single groups gains nothing
+MOST_OF_IT = 0.5  # share of the probes from which on going on gains nothing
+MOST_PARTS = 6  # answers of a group side by side, beyond which its altered probes are worked out as one
 
 
 @dataclass(frozen=True)
-class Said:
-    """What some probes say of the constants of the fleet, and their answer."""
+class Units:
+    """What the units of the fleet say of its constants; arrays [units], sorted by probe."""
 
-    placing: PlacingVotes
+    probe: Ints  # codes in the fleet
+    first_days: Floats
+    last_days: Floats
+    weighted: Floats  # [halts, units]
+    weights: Floats
     slopes: SlopeVotes
-    first_checks: dict[str, float]
-    answer: PartAnswer
-    span: tuple[float, float] | None = None  # days of the response
 
 
 @dataclass(frozen=True)
 class Whole:
-    """A fleet worked out whole."""
+    """A fleet as it stands: worked out whole once, and gone on with since."""
 
-    said: Said
-    unit_probe: Ints  # [units]
-    unit_span: tuple[Floats, Floats]  # [units] first and last day
+    answer: FleetAssessment
+    live: tuple[Live, ...]
+    units: Units
+    first_checks: Mapping[str, float]
+    used: Pairs  # which probe was read with which device
+    prints: Prints
+    of_history: int
+    stands: Mapping[int, Stand]  # of the groups that were gone on with
+    ground: Ground
     groups: Grouping
     constants: FleetConstants
-    prints: Prints
     config: str
     as_of: datetime
 
@@ -65,43 +76,20 @@ class KeptFleet:
     """Answers one revision after the other; not for several threads at once."""
 
     whole: Whole | None = None
-    again: dict[int, tuple[Prints, Said]] = field(default_factory=dict)  # by group: its newest prints, and what it said
     passes: int = 0  # how often everything was worked out
 
     def answer(self, stand: Standing, settings: Settings, as_of: datetime) -> FleetAssessment:
         """What ``fleet.assess`` answers for these records, to the same last digit."""
-        found = self.go_on(stand, settings, as_of)
-        if found is not None:
-            return found
-        self.again.clear()
+        whole = self.whole
+        if whole is not None and whole.config == settings.fingerprint and whole.as_of == as_of:
+            self.whole = went_on(whole, stand, settings)
+            if self.whole is not None:
+                return self.whole.answer
         self.passes += 1
+        self.whole = None
         worked = work_out(stand.records, settings, as_of)
         self.whole = kept(worked, stand, settings, as_of)
         return worked.answer
-
-    def go_on(self, stand: Standing, settings: Settings, as_of: datetime) -> FleetAssessment | None:
-        """The same from what is kept, with no more than single groups worked out; None where that does not do."""
-        whole = self.whole
-        if whole is None or whole.config != settings.fingerprint or whole.as_of != as_of:
-            return None
-        groups = _altered(whole, stand.prints)
-        if groups is None:
-            return None
-        made: list[Said] = []
-        for group in groups:
-            names = whole.groups.names["probe"][whole.groups.group == group]
-            prints = {one: stand.prints[one] for one in names if one in stand.prints}
-            before = self.again.get(group)
-            same = before is not None and before[0] == prints
-            said = before[1] if before is not None and same else _worked_again(whole, stand, settings, group, frozenset(names))
-            if said is None:
-                return None
-            self.again[group] = prints, said
-            made.append(said)
-        rest = ~np.isin(whole.groups.group, groups)
-        if not _same_constants(whole, stand, settings, made, rest):
-            return None
-        return merged([_rest(whole, rest), *(one.answer for one in made)], stand.revision)
 
 
 def kept(worked: Worked, stand: Standing, settings: Settings, as_of: datetime) -> Whole | None:
@@ -111,10 +99,11 @@ def kept(worked: Worked, stand: Standing, settings: Settings, as_of: datetime) -
         return None
     groups = grouping(stand.records)
     names = groups.names["probe"]
-    unit_probe = names.get_indexer(pd.Index(counted.names.probe, dtype=object)).astype(np.int64)[rows.unit_probe]
+    if tuple(names) != counted.names.probe:
+        return None
     edges = month_starts(float(rows.at_days.min()), float(rows.at_days.max()))
     detectors = detectors_of(rows.unit_probe, counted.names, stand.now)
-    slopes = SlopeVotes(unit_probe, detectors, *slope_votes(response_trends(worked.charts), steps(worked.charts)))
+    slopes = SlopeVotes(rows.unit_probe, detectors, *slope_votes(response_trends(worked.charts), steps(worked.charts)))
     first, readings = first_checks(counted), worked.known.readings
     owner, source_checks = stages.owners(readings, codes(readings["probe"], names), counted)
     constants = FleetConstants(
@@ -123,119 +112,177 @@ def kept(worked: Worked, stand: Standing, settings: Settings, as_of: datetime) -
         fleet_history(cut(stand.now, as_of), first, as_of),
     )
     begins = rows.unit_first[:-1]
+    units = Units(
+        rows.unit_probe,
+        np.minimum.reduceat(rows.at_days, begins),
+        np.maximum.reduceat(rows.at_days, begins),
+        np.array([one for one, _ in worked.placing_votes]),
+        np.array([one for _, one in worked.placing_votes]),
+        slopes,
+    )
+    devices = {kind: frozenset(groups.names[kind]) for kind in DEVICES}
     return Whole(
-        Said(worked.placing_votes, slopes, first, PartAnswer(worked.answer, {}, owner, source_checks)),
-        unit_probe,
-        (np.minimum.reduceat(rows.at_days, begins), np.maximum.reduceat(rows.at_days, begins)),
+        worked.answer,
+        (Live(PartAnswer(worked.answer, devices, owner, source_checks), -1, np.ones(len(names), bool), devices),),
+        units,
+        first,
+        used(stand.records.readings),
+        stand.prints,
+        stand.print_of_history,
+        {},
+        Ground.of(counted, worked.charts, worked.placing_votes),
         groups,
         constants,
-        stand.prints,
         settings.fingerprint,
         as_of,
     )
 
 
-def _altered(whole: Whole, prints: Prints) -> list[int] | None:
-    """Groups of which a probe has another print; None where it is no matter of single groups."""
+def went_on(whole: Whole, stand: Standing, settings: Settings) -> Whole | None:
+    """The fleet with the records of now, no more worked out than must be; None where that does not do."""
+    altered = _altered(whole, stand.prints)
+    if altered is None:
+        return None
+    now = replace(whole, prints=stand.prints, of_history=stand.print_of_history)
+    if not altered:
+        return replace(now, answer=_answer(now, {}, stand.revision))
+    try:
+        for group, probes in altered.items():
+            names = GroupNames.in_fleet(whole.groups, group)
+            before = whole.stands.get(group)
+            if before is None:
+                before = _at_first(whole, names, settings)
+            many = [one for one in whole.live if one.group == group and one.probes.any()]
+            some = probes if len(many) < MOST_PARTS else probes.union(*(whole.groups.names["probe"][one.probes] for one in many))
+            made = gone_on(before, names, some, stand, settings, whole.as_of, whole.constants)
+            now = _exchanged(now, group, names, made, some, stand.revision, settings)
+    except CannotGoOnError:
+        return None
+    return now if _same_history(whole, now, stand) else None
+
+
+def _at_first(whole: Whole, names: GroupNames, settings: Settings) -> Stand:
+    """A group that has not been gone on with yet."""
+    stand = whole.ground.group(names, Untold({}, {}, {}))
+    return replace(stand, apart=untold(stand.together(names.names).levels, names.names.source, settings.shared.least_probes))
+
+
+def _altered(whole: Whole, prints: Prints) -> dict[int, frozenset[str]] | None:
+    """By group the probes that have another print; None where it is no matter of single groups."""
     other = [one for one in {*prints, *whole.prints} if prints.get(one) != whole.prints.get(one)]
-    place = whole.groups.names["probe"].get_indexer(pd.Index(other, dtype=object))
+    names = whole.groups.names["probe"]
+    place = names.get_indexer(pd.Index(other, dtype=object))
     if (place < 0).any():  # a probe nobody knew, or what belongs to no probe
         return None
-    found = np.unique(whole.groups.group[place]) if other else np.zeros(0, np.int64)
-    if whole.groups.weight[found].sum() > MOST_OF_IT * whole.groups.weight.sum():
+    if len(other) > MOST_OF_IT * len(names):
         return None
-    return [int(one) for one in found]
+    groups = whole.groups.group[place]
+    return {int(group): frozenset(names[place[groups == group]]) for group in np.unique(groups)}
 
 
-def _worked_again(
-    whole: Whole, stand: Standing, settings: Settings, group: int, probes: frozenset[str]
-) -> Said | None:
-    """One group with the constants of the whole; None where it now shares a device with another, or names a new one."""
-    groups = whole.groups
-    readings = stand.readings_of(probes)
-    devices = {kind: frozenset(groups.names[kind][groups.of_device[kind] == group]) for kind in DEVICES}
-    for kind in DEVICES:
-        used = readings[kind].cat.remove_unused_categories().cat.categories
-        if not devices[kind].issuperset(used):
-            return None
-    part = Part(part_records(stand.now, groups.categories(readings), probes), devices)
-    prepared = stages.prepare(part, settings, whole.as_of)
-    span = stages.span(prepared)
-    walked = stages.walked(prepared, settings, whole.constants.placing)
-    charted = stages.charted(walked, settings)
-    return Said(
-        stages.placing_votes(walked),
-        stages.slopes(charted),
-        span.first_checks,
-        stages.finish(charted, settings, whole.as_of, whole.constants),
-        span.days,
+def _exchanged(
+    whole: Whole, group: int, names: GroupNames, made: GoneOn, some: frozenset[str], revision: int, settings: Settings
+) -> Whole:
+    """What came of one group put into its place. some: its probes that were counted again.
+
+    Raises:
+        CannotGoOnError: it alters a constant of the fleet, or a device has nobody any more who is read with it.
+    """
+    probes = frozenset(names.of["probe"][made.probes])
+    mask = np.zeros(len(whole.groups.group), bool)
+    mask[names.fleet_code[made.probes]] = True
+    units = _with_units(whole.units, mask, names, made)
+    _hold_to_constants(whole, units, settings)
+    first = {name: at for name, at in whole.first_checks.items() if name not in probes} | made.span.first_checks
+    live = tuple(one for one in (*(one.without(mask, made.answer.devices) for one in whole.live),) if one)
+    live += (Live(made.answer, group, mask, made.answer.devices),)
+    fields = exchanged(whole.answer, made.answer.assessment, probes, made.answer.devices)
+    now = replace(
+        whole, live=live, units=units, first_checks=first, used=_used_now(whole.used, some, made.used), stands={**whole.stands, group: made.stand}
     )
+    return replace(now, answer=_answer(now, fields, revision))
 
 
-def _same_constants(whole: Whole, stand: Standing, settings: Settings, made: list[Said], rest: Bools) -> bool:
-    """Whether the fleet's constants are still those of the whole, with the groups that were worked out again."""
-    was, units = whole.constants, rest[whole.unit_probe]
-    first, last = (part[units] for part in whole.unit_span)
-    days = [*first, *last, *(day for one in made if one.span is not None for day in one.span)]
-    if not days or not np.array_equal(month_starts(min(days), max(days)), was.placing.edges):
-        return False
-    heard = [(weighted[units], weights[units]) for weighted, weights in whole.said.placing]
-    placing = taken_together([heard, *(one.placing for one in made)], len(was.placing.edges), settings)
-    if was.placing.variance is None or not np.array_equal(placing[1:], was.placing.variance[1:]):
-        return False
-    slopes = whole.said.slopes
-    some = np.flatnonzero(units)
-    others = SlopeVotes(
-        slopes.probe[some], [slopes.detector[one] for one in some], slopes.probability[some], slopes.log_size[some]
-    )
-    totals = slope_totals([others, *(one.slopes for one in made)])
-    if totals != was.slope_totals:
-        return False
-    checks = {name: at for name, at in whole.said.first_checks.items() if rest[whole.groups.names["probe"].get_loc(name)]}
-    for one in made:
-        checks |= one.first_checks
-    now = fleet_history(cut(stand.now, whole.as_of), {name: checks[name] for name in sorted(checks)}, whole.as_of)
-    return now == was.history
-
-
-def _rest(whole: Whole, rest: Bools) -> PartAnswer:
-    """The answer of the whole without the groups that were worked out again."""
-    said, names = whole.said.answer, whole.groups.names["probe"]
-    mine = frozenset(names[rest])
-    groups = np.unique(whole.groups.group[rest])
-    devices = {
-        kind: frozenset(whole.groups.names[kind][np.isin(of, groups) | (of < 0)])
-        for kind, of in whole.groups.of_device.items()
-    }
-    one = said.assessment
-    series = tuple(s for s in one.series if s.probe in mine)
-    kept_series = np.zeros(len(one.series), bool)
-    kept_series[[s.index for s in series]] = True
-    of_check = said.probe_of_check
-    kept_checks = rest[of_check] | (of_check < 0)
-    new_check = np.cumsum(kept_checks) - 1
+def _answer(whole: Whole, fields: Mapping[str, tuple[object, ...]], revision: int) -> FleetAssessment:
+    """The answer with some fields exchanged; its tables are put together of what stands of each part when they are asked for."""
+    live, names = whole.live, whole.groups.names["probe"]
 
     def tables() -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
-        points = one.points[kept_series[one.points["series"].to_numpy()]]
-        countings = one.countings[kept_checks[one.countings["check"].to_numpy()]]
-        shared = one.shared
-        own = [n in devices[str(k)] for k, n in zip(shared["kind"].astype(object), shared["name"].astype(object), strict=True)]
-        return (
-            points.assign(check=new_check[points["check"].to_numpy()]),
-            countings.assign(check=new_check[countings["check"].to_numpy()]),
-            shared[np.array(own, bool)],
-        )
+        one = together(live, names, revision)
+        return one.points, one.countings, one.shared
 
-    answer = LateTables.of(
-        tables,
-        as_of=one.as_of,
-        version=one.version,
-        revision=one.revision,
-        config=one.config,
-        series=series,
-        probes=tuple(p for p in one.probes if p.probe in mine),
-        sources=tuple(d for d in one.sources if d.name in devices["source"]),
-        jigs=tuple(d for d in one.jigs if d.name in devices["jig"]),
-        readouts=tuple(d for d in one.readouts if d.name in devices["readout"]),
+    before = whole.answer
+    given = {name: getattr(before, name) for name in ("as_of", "version", "config", "series", "probes", "sources", "jigs", "readouts")}
+    return LateTables.of(tables, **(given | dict(fields)), revision=revision)
+
+
+def _with_units(units: Units, mask: Bools, names: GroupNames, made: GoneOn) -> Units:
+    """The units with those of some probes exchanged."""
+    stand, out = made.stand, mask[units.probe]
+    mine = stand.units_of(made.probes)
+    rows = stand.as_rows
+    begins = rows.unit_first[:-1]
+    first, last = (at.reduceat(rows.at_days, begins)[mine] if len(begins) else np.zeros(0) for at in (np.minimum, np.maximum))
+    probe = names.fleet_code[stand.units["probe"][mine]]
+    order = np.argsort(np.concatenate([units.probe[~out], probe]), kind="stable")
+
+    def with_new(was: np.ndarray, now: np.ndarray) -> np.ndarray:
+        if out.sum() == len(probe):  # as nearly always: they go where those were that they stand for
+            whole = was.copy()
+            whole[..., out] = now
+            return whole
+        return np.concatenate([was[..., ~out], now], axis=-1)[..., order]
+
+    was, new = units.slopes, made.slopes
+    detector = np.array([*was.detector, None], object)[:-1]
+    return Units(
+        with_new(units.probe, probe),
+        with_new(units.first_days, first),
+        with_new(units.last_days, last),
+        with_new(units.weighted, stand.votes[0][:, mine]),
+        with_new(units.weights, stand.votes[1][:, mine]),
+        SlopeVotes(
+            with_new(was.probe, new.probe),
+            with_new(detector, np.array([*new.detector, None], object)[:-1]).tolist(),
+            with_new(was.probability, new.probability),
+            with_new(was.log_size, new.log_size),
+        ),
     )
-    return PartAnswer(answer, devices, of_check[kept_checks], int(kept_checks[: said.source_checks].sum()))
+
+
+def _hold_to_constants(whole: Whole, units: Units, settings: Settings) -> None:
+    """Raises CannotGoOnError where the constants of the fleet are no longer those that it was worked out with."""
+    was, before = whole.constants, whole.units
+    variance = was.placing.variance
+    if len(units.probe) == 0 or variance is None:
+        raise CannotGoOnError
+    if not np.array_equal(month_starts(float(units.first_days.min()), float(units.last_days.max())), was.placing.edges):
+        raise CannotGoOnError
+    halts: Sequence[int] = range(len(units.weighted))
+    if units.weighted.shape == before.weighted.shape:
+        other = (units.weighted != before.weighted) | (units.weights != before.weights)
+        halts = np.flatnonzero(other.any(axis=1)).tolist()
+    if any(placing_of([(units.weighted[halt], units.weights[halt])], settings) != variance[halt + 1] for halt in halts):
+        raise CannotGoOnError
+    if slope_totals([units.slopes]) != was.slope_totals:
+        raise CannotGoOnError
+
+
+def _used_now(before: Pairs, some: frozenset[str], now: Pairs) -> Pairs:
+    """The pairs of probe and device after some probes have other readings."""
+    out = {}
+    for kind, pairs in before.items():
+        left = frozenset(one for one in pairs if one[0] not in some)
+        lost = {device for probe, device in pairs if probe in some} - {device for _, device in now[kind]}
+        if lost and not lost <= {device for _, device in left}:
+            raise CannotGoOnError
+        out[kind] = left | now[kind]
+    return out
+
+
+def _same_history(whole: Whole, now: Whole, stand: Standing) -> bool:
+    """Whether services, and since when each probe is on record, are what they were; looked at only where they may be others."""
+    if now.of_history == whole.of_history and now.first_checks == whole.first_checks:
+        return True
+    first = {name: now.first_checks[name] for name in sorted(now.first_checks)}
+    return fleet_history(cut(stand.now, whole.as_of), first, whole.as_of) == whole.constants.history

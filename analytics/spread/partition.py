@@ -7,6 +7,7 @@ one part, however large. What is left to share between parts is the small table 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,6 +17,7 @@ from analytics.baseline.rows import Ints
 from analytics.records.snapshot import Records
 
 DEVICES = ("source", "jig", "readout")
+Pairs = Mapping[str, frozenset[tuple[str, str]]]  # by kind of device: names of a probe and a device it was read with
 
 
 @dataclass(frozen=True)
@@ -170,6 +172,18 @@ def part_records(records: Records, readings: pd.DataFrame, probes: frozenset[str
         uses=records.uses.iloc[:0],  # no part of the answer
         outcomes=records.outcomes.iloc[:0],
     )
+
+
+def used(readings: pd.DataFrame) -> Pairs:
+    """Every probe with every device of which there is a reading, excluded ones too."""
+    out = {}
+    for kind in DEVICES:
+        of, width = readings[kind].cat, len(readings[kind].cat.categories)
+        named = (of.codes >= 0) & (readings["probe"].cat.codes >= 0)
+        pairs = np.unique(readings["probe"].cat.codes[named].to_numpy(np.int64) * width + of.codes[named].to_numpy(np.int64))
+        probes = readings["probe"].cat.categories
+        out[kind] = frozenset((str(probes[pair // width]), str(of.categories[pair % width])) for pair in pairs.tolist())
+    return out
 
 
 def _names(column: pd.Series, registered: pd.Series | None) -> pd.Index:
