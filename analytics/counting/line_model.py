@@ -35,6 +35,9 @@ def typical_fwhm_pct(detector: str | None, energy_kev: float) -> float:
     return at_140 * float(np.sqrt(140.0 / energy_kev))
 
 
+SetupKey = tuple[tuple[float, ...], tuple[float, ...], float, float, float, float]
+
+
 @dataclass(frozen=True)
 class WindowSetup:
     """One nuclide looked at through one registered window: three settings of the same width in keV."""
@@ -56,6 +59,18 @@ class WindowSetup:
         if found is None or peak is None or not np.isfinite(figures).all() or not (figures > 0).all():
             return None
         return WindowSetup(*found, peak, centre_kev, centre_kev * width_pct / 100.0, centre_kev * offset_pct / 100.0)
+
+    @property
+    def key(self) -> SetupKey:
+        """What it is, as something a cache can be asked by."""
+        lines = (tuple(self.energy_kev.tolist()), tuple(self.intensity.tolist()))
+        return *lines, self.photopeak_kev, self.centre_kev, self.width_kev, self.offset_kev
+
+    @staticmethod
+    def of_key(key: SetupKey) -> WindowSetup:
+        """The setup of a key."""
+        energy, intensity, *figures = key
+        return WindowSetup(np.array(energy), np.array(intensity), *figures)
 
     def seen(self, gain: Floats, fwhm: Floats, offset_kev: float = 0.0) -> tuple[Floats, Floats, Floats]:
         """(T, dT/du, dT/d ln w) of the lines alone in the window set off by ``offset_kev``.

@@ -10,11 +10,12 @@ The parabola through the logarithms is only the limit of a window narrow against
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
 from analytics.counting.arrays import Bools, Floats
-from analytics.counting.line_model import WindowSetup
+from analytics.counting.line_model import SetupKey, WindowSetup
 from analytics.counting.three_counts import (
     CONVERGED,
     GAIN_RANGE,
@@ -78,8 +79,7 @@ def _start(setup: WindowSetup, y: Floats) -> tuple[Floats, Floats]:
     """(gain, scatter) of a coarse grid that come nearest, at a usual width: Newton finds the solution next to it."""
     if len(y) == 0:
         return np.empty(0), np.empty(0)
-    u, v = (one.ravel() for one in np.meshgrid(_START_GAINS, _START_SCATTERS))
-    made = model_ratios(setup, u, v, 0.0, np.full_like(u, START_FWHM_PCT))[0]
+    u, v, made = _starts(setup.key)
     best, nearest = np.zeros(len(y), np.int64), np.full(len(y), np.inf)
     for number, ratios in enumerate(made):
         distance = ((y - ratios) ** 2).sum(axis=1)
@@ -88,13 +88,25 @@ def _start(setup: WindowSetup, y: Floats) -> tuple[Floats, Floats]:
     return u[best], v[best]
 
 
+@lru_cache(maxsize=64)
+def _starts(key: SetupKey) -> tuple[Floats, Floats, Floats]:
+    """Gains and scatters of the coarse grid, and the log ratios that they make."""
+    u, v = (one.ravel() for one in np.meshgrid(_START_GAINS, _START_SCATTERS))
+    return u, v, model_ratios(WindowSetup.of_key(key), u, v, 0.0, np.full_like(u, START_FWHM_PCT))[0]
+
+
+@lru_cache(maxsize=64)
+def _border(key: SetupKey) -> tuple[Floats, Floats]:
+    """Gains, and the rising branch of ln(n₊/n₋) without scatter at a usual width."""
+    grid = np.linspace(*GAIN_RANGE, 241)
+    made = model_ratios(WindowSetup.of_key(key), grid, np.zeros_like(grid), 0.0, np.full_like(grid, START_FWHM_PCT))[0]
+    return grid, rising_branch(made[:, 1] - made[:, 0])
+
+
 def _gain_at_border(setup: WindowSetup, difference: Floats, fwhm_pct: Floats) -> tuple[Floats, Floats, Bools]:
     """Gain at which ln(n₊/n₋) without scatter is ``difference``, the slope there, and where the steps settled."""
     none = np.zeros_like(difference)
-    grid = np.linspace(*GAIN_RANGE, 241)
-    middle = np.full_like(grid, START_FWHM_PCT)
-    made = model_ratios(setup, grid, np.zeros_like(grid), 0.0, middle)[0]
-    branch = rising_branch(made[:, 1] - made[:, 0])
+    grid, branch = _border(setup.key)
     on = ~np.isnan(branch)
     if not on.any():
         return np.ones_like(difference), np.ones_like(difference), np.zeros(len(difference), bool)

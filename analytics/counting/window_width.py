@@ -8,11 +8,12 @@ that meets ln(n₊/n₋), and what is left of y₋ + y₊ is held against its ow
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
 from analytics.counting.arrays import Bools, Floats
-from analytics.counting.line_model import WindowSetup
+from analytics.counting.line_model import SetupKey, WindowSetup
 from analytics.counting.three_counts import (
     FWHM_RANGE,
     GAIN_RANGE,
@@ -70,6 +71,18 @@ def fit_width(
         where_known(width * sd[:, 1], good), good)
 
 
+@lru_cache(maxsize=16)  # some 350 kB each
+def _made(key: SetupKey, scatter: float) -> tuple[Floats, Floats, Floats]:
+    """What a line makes at every width and gain of the scan: rising branch of ln(n₊/n₋), y₋ + y₊, slope of that by ln(n₊/n₋)."""
+    shape = (len(_LOG_WIDTHS), len(_GAINS))
+    every_gain, every_width = np.tile(_GAINS, shape[0]), np.repeat(_LOG_WIDTHS, shape[1])
+    made, jacobian = model_ratios(WindowSetup.of_key(key), every_gain, every_width, scatter, None)
+    differences = (made[:, 1] - made[:, 0]).reshape(shape)
+    fall, rise = jacobian[:, 0, 0], jacobian[:, 1, 0]     # n₋/n₀ falls with the gain and n₊/n₀ rises
+    steep = np.clip((rise + fall) / np.maximum(rise - fall, 1e-6), -1.0, 1.0).reshape(shape)
+    return np.stack([rising_branch(one) for one in differences]), (made[:, 0] + made[:, 1]).reshape(shape), steep
+
+
 def _scan(
     setup: WindowSetup, y: Floats, variance: Floats, scatter: float, narrowest: Floats,
 ) -> tuple[Floats, Floats, Bools]:
@@ -80,15 +93,8 @@ def _scan(
     shared = variance[:, 1, 1] - variance[:, 0, 0]
     rows = len(y)
     gains, left, possible = (np.empty((len(_LOG_WIDTHS), rows)) for _ in range(3))
-    shape = (len(_LOG_WIDTHS), len(_GAINS))
-    every_gain, every_width = np.tile(_GAINS, shape[0]), np.repeat(_LOG_WIDTHS, shape[1])
-    made, jacobian = model_ratios(setup, every_gain, every_width, scatter, None)
-    differences = (made[:, 1] - made[:, 0]).reshape(shape)
-    sums = (made[:, 0] + made[:, 1]).reshape(shape)
-    fall, rise = jacobian[:, 0, 0], jacobian[:, 1, 0]     # n₋/n₀ falls with the gain and n₊/n₀ rises
-    steep = np.clip((rise + fall) / np.maximum(rise - fall, 1e-6), -1.0, 1.0).reshape(shape)
-    for number in range(shape[0]):
-        branch = rising_branch(differences[number])
+    branches, sums, steep = _made(setup.key, scatter)
+    for number, branch in enumerate(branches):
         on = ~np.isnan(branch)
         if not on.any():
             gains[number], left[number], possible[number] = 1.0, np.nan, False

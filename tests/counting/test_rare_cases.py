@@ -49,12 +49,17 @@ def test_a_ratio_that_only_falls_with_the_gain_tells_no_gain():
 
 @pytest.fixture
 def blind(monkeypatch):
-    """A window whose ratios do not tell the gain, and the modules that ask for them."""
+    """A window whose ratios do not tell the gain, and the modules that ask for them; what they keep of a setup put aside."""
     from analytics.counting import window, window_width
 
+    kept = (window._border, window_width._made)
     for module in (window, window_width):
         monkeypatch.setattr(module, "rising_branch", lambda difference: np.full(len(difference), np.nan))
-    return WindowSetup.of("Co-57", 122.06, 20.0, 10.0)
+    for one in kept:
+        one.cache_clear()
+    yield WindowSetup.of("Co-57", 122.06, 20.0, 10.0)
+    for one in kept:
+        one.cache_clear()
 
 
 def test_a_window_that_does_not_tell_the_gain_gives_neither_gain_nor_width(blind):
