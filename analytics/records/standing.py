@@ -22,6 +22,7 @@ from analytics.records import visible
 from analytics.records.columns import TABLES
 from analytics.records.reader import readings_in, records_in, small_tables_in
 from analytics.records.snapshot import Records
+from analytics.records.sql import literal, quoted
 from analytics.records.store import Store, answering_in
 
 if TYPE_CHECKING:
@@ -34,6 +35,35 @@ OF_NOBODY = ""  # under which the prints keep sources, windows, and rows that na
 
 
 @dataclass(frozen=True)
+class SmallPrints:
+    """Prints of the small tables: of one table of the store by its rows as stored, and of each probe by what is said of it.
+
+    The former tell whether the tables have to be read again at all; the latter are made when they are first asked for.
+    """
+
+    stored: tuple[tuple[str, int, int], ...]
+    tables: Records
+
+    @cached_property
+    def by_probe(self) -> dict[str, int]:
+        """One number a probe that one of the tables names."""
+        out: dict[str, int] = {}
+        for number, name in enumerate(BY_PROBE):
+            table: pd.DataFrame = getattr(self.tables, name)
+            for probe, one in zip(table["probe"].astype(object), _hashes(table), strict=True):
+                key = probe if isinstance(probe, str) else OF_NOBODY
+                out[key] = hash((out.get(key, 0), number, one))
+        for number, name in enumerate(("sources", "windows"), len(BY_PROBE)):
+            out[OF_NOBODY] = hash((out.get(OF_NOBODY, 0), number, *_hashes(getattr(self.tables, name))))
+        return out
+
+    @cached_property
+    def of_history(self) -> int:
+        """One number for probes and events."""
+        return hash(tuple(hash(tuple(_hashes(getattr(self.tables, name)))) for name in ("probes", "events")))
+
+
+@dataclass(frozen=True)
 class Standing:
     """``base`` with everything that has come since."""
 
@@ -43,6 +73,7 @@ class Standing:
     readings_prints: Prints
     altered: frozenset[str]  # probes whose readings are not those of the base
     head: str = ""  # hash of the history at this revision
+    known_small: SmallPrints | None = None
 
     @property
     def revision(self) -> int:
@@ -50,26 +81,22 @@ class Standing:
         return self.now.revision
 
     @cached_property
-    def prints(self) -> Prints:
-        """One number a probe for all that is known of it, and under ``OF_NOBODY`` for what belongs to none."""
-        out = dict(self.readings_prints)
-        for name in BY_PROBE:
-            table: pd.DataFrame = getattr(self.now, name)
-            hashes = pd.util.hash_pandas_object(table.astype(object).astype(str), index=False).to_numpy()
-            for probe, one in zip(table["probe"].astype(object), hashes.tolist(), strict=True):
-                key = probe if isinstance(probe, str) else OF_NOBODY
-                out[key] = hash((out.get(key, 0), name, one))
-        for name in ("sources", "windows"):
-            table = getattr(self.now, name)
-            hashes = pd.util.hash_pandas_object(table.astype(object).astype(str), index=False).to_numpy()
-            out[OF_NOBODY] = hash((out.get(OF_NOBODY, 0), name, *hashes.tolist()))
-        return out
+    def small(self) -> SmallPrints:
+        """The prints of the small tables."""
+        return self.known_small if self.known_small is not None else SmallPrints((), self.now)
 
     @cached_property
+    def prints(self) -> Prints:
+        """One number a probe for all that is known of it, and under ``OF_NOBODY`` for what belongs to none."""
+        out, small = dict(self.readings_prints), self.small.by_probe
+        for probe, one in small.items():
+            out[probe] = hash((out.get(probe, 0), one))
+        return out
+
+    @property
     def print_of_history(self) -> int:
         """One number for probes and events as registered."""
-        tables = (getattr(self.now, name).astype(object).astype(str) for name in ("probes", "events"))
-        return hash(tuple(pd.util.hash_pandas_object(one, index=False).to_numpy().tobytes() for one in tables))
+        return self.small.of_history
 
     @cached_property
     def records(self) -> Records:
@@ -77,7 +104,7 @@ class Standing:
         if not self.altered:
             return replace(self.now, readings=self.base.readings)
         base, later = self.base.readings, self.now.readings
-        altered = self._among(base, self.altered)
+        altered = _among(base, self.altered)
         known = later["reading_id"].isin(base["reading_id"].to_numpy()[altered]).to_numpy()
         if _alike(base[altered], later[known]):  # nothing but rows more, as nearly always
             return replace(self.now, readings=_in_time_order(base, later[~known]))
@@ -92,15 +119,10 @@ class Standing:
     def readings_of(self, probes: Iterable[str]) -> pd.DataFrame:
         """The readings of these probes, in time order."""
         wanted = frozenset(probes)
-        kept = self.base.readings[self._among(self.base.readings, wanted - self.altered)]
-        later = self.now.readings[self._among(self.now.readings, wanted & self.altered)]
-        return _in_time_order(kept, later)
-
-    @staticmethod
-    def _among(readings: pd.DataFrame, probes: frozenset[str]) -> np.ndarray:
-        column = readings["probe"]
-        wanted = column.cat.categories.isin(list(probes))
-        return np.append(wanted, False)[column.cat.codes.to_numpy()]  # missing is code −1
+        later = self.now.readings[_among(self.now.readings, wanted & self.altered)]
+        if wanted <= self.altered:
+            return later.reset_index(drop=True)
+        return _in_time_order(self.base.readings.take(np.flatnonzero(_among(self.base.readings, wanted - self.altered))), later)
 
 
 def standing(path: str | Path) -> Standing:
@@ -120,14 +142,34 @@ def read_on(path: str | Path, before: Standing) -> Standing:
         )
         if len(altered) > max(REREAD_SHARE * len(before.base_prints), 3):
             return _anew(con)
-        now = small_tables_in(con, revision, readings_in(con, sorted(altered)))
-        return Standing(before.base, before.base_prints, now, prints, altered, _head(con, revision))
+        was = before.readings_prints
+        fresh = frozenset(one for one in altered if prints.get(one) != was.get(one) or one not in before.altered)
+        readings, earlier = readings_in(con, sorted(fresh)), before.now.readings
+        if altered - fresh:  # read already
+            kept = earlier.take(np.flatnonzero(_among(earlier, altered - fresh)))
+            readings = _in_time_order(kept, readings)
+        stored, small = _stored(con), before.known_small
+        if small is not None and small.stored == stored:
+            now = replace(small.tables, revision=revision, readings=readings)
+        else:
+            now = small_tables_in(con, revision, readings)
+            small = SmallPrints(stored, replace(now, readings=readings.iloc[:0]))
+        return Standing(before.base, before.base_prints, now, prints, altered, _head(con, revision), small)
 
 
 def _anew(con: duckdb.DuckDBPyConnection) -> Standing:
     prints, whole = _prints(con), records_in(con, answering_in(con))
     later = replace(whole, readings=whole.readings.iloc[:0])
-    return Standing(whole, prints, later, prints, frozenset(), _head(con, whole.revision))
+    return Standing(whole, prints, later, prints, frozenset(), _head(con, whole.revision), SmallPrints(_stored(con), later))
+
+
+def _stored(con: duckdb.DuckDBPyConnection) -> tuple[tuple[str, int, int], ...]:
+    """Number and sum of the hashes of the rows of every small table as they are stored, and of the loads that were undone."""
+    kept = {TABLES[name].stored_in: "" for name in TABLES if name != "readings"}
+    kept |= {"decision": "", "load": " WHERE undone_at IS NOT NULL"}
+    asked = (f"SELECT {literal(name)}, count(*), sum(hash(t)) FROM {quoted(name)} t{which}" for name, which in kept.items())
+    rows = con.execute(" UNION ALL ".join(asked)).fetchall()
+    return tuple(sorted((str(name), int(number), int(total or 0)) for name, number, total in rows))
 
 
 def _head(con: duckdb.DuckDBPyConnection, revision: int) -> str:
@@ -177,6 +219,17 @@ def _alike(one: pd.DataFrame, other: pd.DataFrame) -> bool:
         if not first.reset_index(drop=True).equals(second.reset_index(drop=True)):
             return False
     return True
+
+
+def _hashes(table: pd.DataFrame) -> list[int]:
+    found: list[int] = pd.util.hash_pandas_object(table.astype(object).astype(str), index=False).to_numpy().tolist()
+    return found
+
+
+def _among(readings: pd.DataFrame, probes: frozenset[str]) -> np.ndarray:
+    column = readings["probe"]
+    wanted = column.cat.categories.isin(list(probes))
+    return np.append(wanted, False)[column.cat.codes.to_numpy()]  # missing is code −1
 
 
 def _used(column: pd.Series) -> list[str]:

@@ -40,7 +40,7 @@ from analytics.spread.group import (
     measured_of,
     picked,
 )
-from analytics.spread.partition import DEVICES, Pairs, Part, part_records, used
+from analytics.spread.partition import DEVICES, Part, Used, part_records, used
 from analytics.spread.stages import PartAnswer, Prepared, SlopeVotes, Span
 from analytics.together import Checks, told_of
 
@@ -53,7 +53,7 @@ class GoneOn:
     probes: Ints  # codes in the group of those that were judged again
     slopes: SlopeVotes  # of these probes, whose codes are the fleet's
     span: Span
-    used: Pairs  # of the probes that were counted again because their records are others
+    used: Used  # of the probes that were counted again because their records are others
     answer: PartAnswer  # of these probes, and of all devices of the group
 
 

@@ -33,7 +33,7 @@ from analytics.spread.engine import placing_of, slope_totals, taken_together
 from analytics.spread.going_on import CannotGoOnError, GoneOn, gone_on
 from analytics.spread.group import Ground, GroupNames, Stand
 from analytics.spread.merge import Live, exchanged, together
-from analytics.spread.partition import DEVICES, Grouping, Pairs, codes, grouping, used
+from analytics.spread.partition import DEVICES, Grouping, Used, codes, grouping, used
 from analytics.spread.stages import PartAnswer, SlopeVotes
 
 MOST_OF_IT = 0.5  # share of the probes from which on going on gains nothing
@@ -60,7 +60,7 @@ class Whole:
     live: tuple[Live, ...]
     units: Units
     first_checks: Mapping[str, float]
-    used: Pairs  # which probe was read with which device
+    used: Used  # which probe was read with which device
     prints: Prints
     of_history: int
     stands: Mapping[int, Stand]  # of the groups that were gone on with
@@ -268,15 +268,14 @@ def _hold_to_constants(whole: Whole, units: Units, settings: Settings) -> None:
         raise CannotGoOnError
 
 
-def _used_now(before: Pairs, some: frozenset[str], now: Pairs) -> Pairs:
-    """The pairs of probe and device after some probes have other readings."""
+def _used_now(before: Used, some: frozenset[str], now: Used) -> Used:
+    """Which devices are read with after some probes have other readings."""
     out = {}
-    for kind, pairs in before.items():
-        left = frozenset(one for one in pairs if one[0] not in some)
-        lost = {device for probe, device in pairs if probe in some} - {device for _, device in now[kind]}
-        if lost and not lost <= {device for _, device in left}:
+    for kind, of in before.items():
+        out[kind] = {**of, **{one: now[kind].get(one, frozenset()) for one in some}}
+        lost = {device for one in some for device in of.get(one, frozenset()) - out[kind][one]}
+        if any(all(device not in devices for devices in out[kind].values()) for device in lost):
             raise CannotGoOnError
-        out[kind] = left | now[kind]
     return out
 
 

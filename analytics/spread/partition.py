@@ -17,7 +17,7 @@ from analytics.baseline.rows import Ints
 from analytics.records.snapshot import Records
 
 DEVICES = ("source", "jig", "readout")
-Pairs = Mapping[str, frozenset[tuple[str, str]]]  # by kind of device: names of a probe and a device it was read with
+Used = Mapping[str, Mapping[str, frozenset[str]]]  # by kind of device and probe: those it was read with
 
 
 @dataclass(frozen=True)
@@ -174,15 +174,17 @@ def part_records(records: Records, readings: pd.DataFrame, probes: frozenset[str
     )
 
 
-def used(readings: pd.DataFrame) -> Pairs:
-    """Every probe with every device of which there is a reading, excluded ones too."""
+def used(readings: pd.DataFrame) -> Used:
+    """Every probe with the devices of which it has a reading, excluded ones too."""
     out = {}
+    probe, probes = readings["probe"].cat.codes.to_numpy(np.int64), readings["probe"].cat.categories
     for kind in DEVICES:
-        of, width = readings[kind].cat, len(readings[kind].cat.categories)
-        named = (of.codes >= 0) & (readings["probe"].cat.codes >= 0)
-        pairs = np.unique(readings["probe"].cat.codes[named].to_numpy(np.int64) * width + of.codes[named].to_numpy(np.int64))
-        probes = readings["probe"].cat.categories
-        out[kind] = frozenset((str(probes[pair // width]), str(of.categories[pair % width])) for pair in pairs.tolist())
+        code, names = readings[kind].cat.codes.to_numpy(np.int64), readings[kind].cat.categories
+        named = (code >= 0) & (probe >= 0)
+        of: dict[str, set[str]] = {}
+        for pair in np.unique(probe[named] * len(names) + code[named]).tolist():
+            of.setdefault(str(probes[pair // len(names)]), set()).add(str(names[pair % len(names)]))
+        out[kind] = {name: frozenset(some) for name, some in of.items()}
     return out
 
 
