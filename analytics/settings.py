@@ -10,6 +10,8 @@ import hashlib
 import json
 import tomllib
 from collections.abc import Mapping
+from copy import deepcopy
+from functools import cache
 from importlib import resources
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -336,6 +338,12 @@ Layer = Mapping[str, Mapping[str, Any]]
 
 def shipped() -> dict[str, dict[str, Any]]:
     """The defaults of ``config/*.toml``, merged by section."""
+    return deepcopy(_shipped())
+
+
+@cache
+def _shipped() -> dict[str, dict[str, Any]]:
+    """The same, read once: they lie beside the program and change with it alone."""
     merged: dict[str, dict[str, Any]] = {}
     for entry in sorted(resources.files("config").iterdir(), key=lambda one: one.name):
         if entry.name.endswith(".toml"):

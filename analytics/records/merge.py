@@ -141,6 +141,9 @@ class Merge:
         given = self._distinct(column)
         if not given:
             return
+        if given.keys() <= self._known(visible.registered_names(column)):  # as nearly always: no reading is looked through
+            self.fresh[column] = set()
+            return
         known = self._known(visible.known_names(column))
         new = {name: count for name, count in given.items() if name not in known}
         close = {} if self.permits.accept_names else names.near_misses(new, known)
@@ -183,6 +186,8 @@ class Merge:
             f"INSERT INTO {MET} SELECT s.rid, bool_or({self.same('s', 'v')}) FROM incoming s JOIN ({stored}) v"
             f" ON {self._alike('s', 'v')} GROUP BY s.rid"
         )
+        if first(self.con, f"SELECT 1 FROM {MET} WHERE NOT same LIMIT 1") is None:
+            return
         newest = (
             f"SELECT * FROM ({stored}) QUALIFY row_number() OVER (PARTITION BY {self._keys()} ORDER BY version"
             " DESC) = 1"

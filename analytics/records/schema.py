@@ -8,14 +8,13 @@ load. CHECK constraints are the last gate against numbers that are none.
 
 from __future__ import annotations
 
+import contextlib
 import uuid
-from typing import TYPE_CHECKING
+
+import duckdb
 
 from analytics.errors import UserError
 from analytics.records.sql import first
-
-if TYPE_CHECKING:
-    import duckdb
 
 _ORIGIN = 'extra VARCHAR, "load" INTEGER NOT NULL, file VARCHAR, "row" INTEGER'
 
@@ -121,6 +120,10 @@ VERSION = len(STEPS)
 
 def version_of(con: duckdb.DuckDBPyConnection, where: str) -> int:
     """The schema version of an open file: 0 for a new and empty one; UserError for a file of another program."""
+    with contextlib.suppress(duckdb.CatalogException, duckdb.BinderException):  # of ours, as nearly always: one short question
+        row = first(con, "SELECT schema_version FROM store WHERE NOT EXISTS (FROM change, reading WHERE false)")
+        if row is not None:
+            return int(row[0])
     tables = con.execute("SELECT table_name FROM duckdb_tables() WHERE NOT temporary ORDER BY table_name").fetchall()
     if not tables:
         return 0

@@ -132,20 +132,25 @@ class Records:
         np.True_
         """
         given = pd.DataFrame(rows) if rows is not None else pd.DataFrame()
-        out = pd.DataFrame(index=given.index)
-        for name, dtype in columns.items():
-            column = given[name] if name in given else pd.Series([None] * len(given), index=given.index, dtype=object)
-            if dtype == "cat":
-                text = column.astype("str").where(column.notna())
-                out[name] = pd.Categorical(text, categories=sorted(text.dropna().unique()))
-            elif dtype == "bool":
-                out[name] = column.astype("boolean").fillna(False).astype("bool")
-            elif dtype.startswith("datetime"):
-                out[name] = pd.to_datetime(column).astype("datetime64[us]")
-            elif dtype == "str":
-                out[name] = column.astype("str").where(column.notna())
-            elif dtype.startswith("int"):
-                out[name] = pd.to_numeric(column).fillna(0).astype(dtype)  # type: ignore[call-overload]
-            else:
-                out[name] = pd.to_numeric(column).astype(dtype)  # type: ignore[call-overload]
-        return out
+        made = {name: _column(given.get(name), dtype, given.index) for name, dtype in columns.items()}
+        return pd.DataFrame(made, index=given.index)
+
+
+def _column(given: pd.Series | None, dtype: str, index: pd.Index) -> pd.Series | pd.Categorical:
+    """One column in its dtype; None: missing throughout."""
+    if given is not None and given.dtype == dtype:  # as the database gives most of them
+        return given
+    column = given if given is not None else pd.Series([None] * len(index), index=index, dtype=object)
+    if dtype == "cat":
+        text = column.astype("str").where(column.notna())
+        return pd.Categorical(text, categories=sorted(text.dropna().unique()))
+    if dtype == "str":
+        return column.astype("str").where(column.notna())
+    if dtype.startswith("datetime"):
+        return pd.to_datetime(column).astype("datetime64[us]")
+    if dtype == "bool":
+        column = column.astype("boolean").fillna(False)
+    else:
+        column = pd.to_numeric(column)
+        column = column.fillna(0) if dtype.startswith("int") else column
+    return column.astype(dtype)  # type: ignore[call-overload, no-any-return]

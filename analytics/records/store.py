@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import shutil
+import threading
 from collections.abc import Callable, Generator, Iterator
 from pathlib import Path
 from typing import NamedTuple
@@ -30,6 +31,16 @@ _CONFIG: dict[str, str | bool | int | float | list[str]] = {
 }
 # Changes of the history that no answer of the analysis hangs on.
 _NO_INPUT = (SIGNED_IN, REFUSED, ROLE, SHOWN)
+
+
+class _Lent(threading.local):
+    """By the path of a store: the connection by which this thread reads it just now."""
+
+    def __init__(self) -> None:
+        self.by_path: dict[Path, duckdb.DuckDBPyConnection] = {}
+
+
+_lent = _Lent()
 
 
 class Revisions(NamedTuple):
@@ -63,7 +74,12 @@ class Store:
         """A read-only connection with a shared lease; UserError where there is no sound store.
 
         A store of an older layout is brought up to this one first, and kept as it was beside it.
+        Whoever reads within such a block of the same thread reads by the same connection, as it takes 15 ms to make one;
+        finish fetching before.
         """
+        if (open_here := _lent.by_path.get(self.path)) is not None:
+            yield open_here
+            return
         self._must_exist()
         if (yield from self._read()):
             return
@@ -84,8 +100,10 @@ class Store:
                 if version < schema.VERSION:
                     return False
                 numbers = revisions_in(con)
+                _lent.by_path[self.path] = con
                 yield con
             finally:
+                _lent.by_path.pop(self.path, None)
                 con.close()
             if sidecar.read(self.path) is None:
                 sidecar.write(self.path, *numbers)

@@ -35,13 +35,15 @@ def record_check(
     now: datetime | None = None,
     dry_run: bool = False,
     draft_id: int | None = None,
+    time_zone: str | None = None,
 ) -> LoadReport:
     """Countings typed in at the bench, with the columns of ``readings``; each call is a load of its own.
 
     Where a row would be held, none is stored: the report then has no load and says what is wrong.
+    time_zone: the site's, where the caller knows it; else the store is asked.
     draft_id: the draft that becomes this check; it goes in the same transaction, and the history keeps what it held.
     """
-    return add_rows(path, "readings", rows, by=by, now=now, dry_run=dry_run, draft_id=draft_id)
+    return add_rows(path, "readings", rows, by=by, now=now, dry_run=dry_run, draft_id=draft_id, time_zone=time_zone)
 
 
 def add_rows(
@@ -54,13 +56,14 @@ def add_rows(
     dry_run: bool = False,
     register_new: bool = False,
     draft_id: int | None = None,
+    time_zone: str | None = None,
 ) -> LoadReport:
     """Rows of any loadable table (events, inspections, probes, …) typed in; otherwise as ``record_check``.
 
     Raises:
         UserError: no rows, or a column is missing or not known.
     """
-    with staged_rows(path, kind, rows, now=now) as staging:
+    with staged_rows(path, kind, rows, now=now, time_zone=time_zone) as staging:
         permits = Permits(register_new=register_new)
         plan = Plan(by, permits, "typed in", dry_run=dry_run, all_or_none=True, draft_id=draft_id)
         return commit(path, staging, plan)
@@ -68,7 +71,7 @@ def add_rows(
 
 @contextmanager
 def staged_rows(
-    path: str | Path, kind: str, rows: Rows, *, now: datetime | None = None, name: str = TYPED_IN
+    path: str | Path, kind: str, rows: Rows, *, now: datetime | None = None, name: str = TYPED_IN, time_zone: str | None = None
 ) -> Iterator[Staging]:
     """Rows given as values, checked and staged; the first is row 1."""
     found = rows.to_dict("records") if isinstance(rows, pd.DataFrame) else rows
@@ -84,7 +87,7 @@ def staged_rows(
             where=name,
             do=f"Columns are: {', '.join(layout.table.names)}.",
         )
-    zone = zone_of(path)
+    zone = time_zone or zone_of(path)
     with Staging(zone, now or site_now(zone)) as staging:
         staging.add(raw, layout, lambda _: None)
         yield staging

@@ -44,9 +44,18 @@ def known_sources() -> str:
     return f"SELECT DISTINCT source AS name FROM check_source WHERE {LIVE}"
 
 
+_REGISTERED = {"window": "energy_window", "jig": "jig", "readout": "readout"}
+
+
+def registered_names(column: str) -> str:
+    """SELECT of the names of such a column that are registered; none of a column that has no register."""
+    table = _REGISTERED.get(column)
+    return f"SELECT DISTINCT {quoted(column)} AS name FROM {table} WHERE {LIVE}" if table else "SELECT NULL AS name WHERE false"
+
+
 def known_names(column: str) -> str:
     """SELECT of the names in use in a column of the readings (window, jig, collimator, readout), registered or not."""
-    registered = {"window": "energy_window", "jig": "jig", "readout": "readout"}.get(column)
+    registered = _REGISTERED.get(column)
     quoted_column = quoted(column)
     used = f"SELECT {quoted_column} AS name FROM reading WHERE {quoted_column} IS NOT NULL AND {LIVE}"
     if registered is None:
