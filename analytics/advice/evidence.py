@@ -11,6 +11,7 @@ class Evidence:
 
     probe: str
     open_rules: set[str] = field(default_factory=set)
+    level_unit: int | None = None     # the response unit that ``change_pct`` and what follows speak of
     change_pct: float = 0.0           # present level of the worst response series against its reference
     change_interval_pct: tuple[float, float] | None = None
     direction: str = "low"

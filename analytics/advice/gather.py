@@ -148,6 +148,7 @@ def _level(e: Evidence, charts: ResponseCharts, state: DriftState, units: Ints, 
         return
     worst = max(known, key=lambda u: abs(state.level[u] - alpha[u]) / max(float(state.level_sd[u]), 1e-6))
     change, sd = float(state.level[worst] - alpha[worst]), float(state.level_sd[worst])
+    e.level_unit = worst
     e.change_pct = 100.0 * float(np.expm1(change))
     e.change_interval_pct = (100.0 * float(np.expm1(change - Z90 * sd)), 100.0 * float(np.expm1(change + Z90 * sd)))
     e.direction = "low" if change < 0 else "high"

@@ -27,12 +27,12 @@ def source_tasks(
         weak = one.too_weak_on is not None and one.too_weak_on <= to_on
         reasons = list(one.reasons)
         if weak and one.too_weak_on is not None:
-            reasons.insert(0, f"3 % in 10 s is not reached after {one.too_weak_on.isoformat()}")
+            reasons.insert(0, f"3 % in 10 s is not reached after {one.too_weak_on.isoformat()}.")
         if one.advice == "replace" or weak:
             by = max(one.too_weak_on, today) if one.too_weak_on is not None else today
-            why = "; ".join(dict.fromkeys(reasons)) or "advice is to replace it"
+            why = " ".join(dict.fromkeys(reasons)) or "advice is to replace it"
             tasks.append(SourceTask(one.name, min(by, to_on), why, one.site))
         elif one.advice == "verify":
-            why = "; ".join(reasons) or "it moved against the probes read on it"
+            why = " ".join(reasons) or "it moved against the probes read on it"
             tasks.append(SourceTask(one.name, None, f"verify: {why}", one.site))
     return tuple(sorted(tasks, key=lambda task: (task.replace_by or today, task.source)))

@@ -9,6 +9,7 @@ import numpy as np
 from analytics.advice.companions import Companion
 from analytics.advice.gather import gather
 from analytics.advice.last_service import last_service
+from analytics.advice.named_windows import named_windows
 from analytics.advice.overdue import Due
 from analytics.advice.overrules import in_force
 from analytics.advice.probe_history import (
@@ -77,6 +78,8 @@ def probe_results(
             code, name, charts, state, quantities, units, open_alerts, companion, not silent, story, of.courses
         )
         evidence.source_suspect = apart.suspect.get(code)
+        soonest, spoken = _soonest(mine), evidence.level_unit
+        window = None if spoken is None else counted.names.window[counted.response.keys.window[charts.rows.unit_series[spoken]]]
         services = services_of(story)
         checks = of.due.get(name, [])
         last_check = max(
@@ -92,7 +95,8 @@ def probe_results(
             least_checks=settings.reference.least_readings,
             overdue=[_overdue_sentence(d) for d in checks if d.overdue],
             repeat_requested=any(s.repeat_requested for s in mine),
-            crossing=_soonest(mine),
+            crossing=soonest,
+            windows=named_windows(mine, window, soonest),
             ever_read=last_check is not None,
             silent_once=code in of.silent,
             not_told_apart=apart.missing.get(code),

@@ -11,6 +11,7 @@ from analytics.advice.decision_facts import Facts, Value
 from analytics.advice.evidence import Evidence
 from analytics.advice.fitness import Fitness
 from analytics.advice.last_service import LastService
+from analytics.advice.named_windows import NamedWindows
 from analytics.advice.replacement import KeepOrReplace
 from analytics.results import Crossing, Overrule
 
@@ -31,6 +32,7 @@ class Situation:
     not_told_apart: str | None = None  # what would tell it from its source
     repeat_requested: bool = False
     crossing: Crossing | None = None
+    windows: NamedWindows = field(default_factory=NamedWindows)  # of the findings, where there is more than one
     silent_once: bool = False  # the newest check shows no signal
     remarks: tuple[str, ...] = ()  # what is to be said of the numbers themselves: a gross response
     slip: str | None = None  # what the newest check would be if it were a slip of the pen

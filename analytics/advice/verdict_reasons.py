@@ -13,7 +13,7 @@ def reasons(  # noqa: C901, PLR0912, PLR0915 -- one sentence a finding, in the o
     s: Situation, facts: Facts, cause: str, probability: float
 ) -> list[str]:
     """One sentence a finding, in the order they are read."""
-    e, out = s.evidence, []
+    e, out, named = s.evidence, [], s.windows
     level = e.open_rules & {
         "change_point",
         "cusum",
@@ -27,16 +27,17 @@ def reasons(  # noqa: C901, PLR0912, PLR0915 -- one sentence a finding, in the o
     if level and e.change_interval_pct is not None:
         low, high = e.change_interval_pct
         since = f" since about {e.onset}" if e.onset else ""
-        out.append(
-            f"The response stands at {100 + e.change_pct:.1f} % of its reference (90 % interval {100 + low:.1f} to {100 + high:.1f} %){since}."
-        )
+        here = f" in {named.level}" if named.level else ""
+        interval = f"(90 % interval {100 + low:.1f} to {100 + high:.1f} %)"
+        out.append(f"The response{here} stands at {100 + e.change_pct:.1f} % of its reference {interval}{since}.")
         if e.probability_ramp >= 0.5 and e.slope_interval_pct is not None:
             a, b = e.slope_interval_pct
             out.append(f"It drifts by {signed_pct(e.slope_pct_per_year)} of its reference a year ({signed_pct(a)} to {signed_pct(b)}).")
         elif e.probability_step >= 0.5:
             out.append(f"It stepped by {signed_pct(e.step_pct)} rather than drifted.")
     if "tolerance" in e.open_rules:
-        out.append(f"It is beyond the tolerance limit of {s.tolerance_pct:g} %: not for patient use until cleared.")
+        it = f"In {' and '.join(named.beyond)} it" if named.beyond else "It"
+        out.append(f"{it} is beyond the tolerance limit of {s.tolerance_pct:g} %: not for patient use until cleared.")
     if e.no_signal:
         out.append(
             "Two checks in a row showed no net counts above the decision limit: dead cable, or no source in place."
@@ -49,7 +50,8 @@ def reasons(  # noqa: C901, PLR0912, PLR0915 -- one sentence a finding, in the o
     ):
         c = s.crossing
         by = f"between {c.p05} and {c.p95}" if c.p95 is not None else f"not before {c.p05}"
-        out.append(f"It is expected to pass {c.limit_pct:g} % of its reference about {c.p50} (90 %: {by}).")
+        it = f"In {named.crossing} it" if named.crossing else "It"
+        out.append(f"{it} is expected to pass {c.limit_pct:g} % of its reference about {c.p50} (90 %: {by}).")
     if e.window_moved and e.window_shift_pct is not None:
         out.append(
             f"The photopeak moved by {signed_pct(e.window_shift_pct)} of its energy in the window (z = {e.window_shift_z:+.1f}).".replace(
