@@ -126,6 +126,7 @@ def draw_alerts(
     points: all of the series, so that a ring finds its check. first: number of the first alert.
     """
     rings: dict[int, list[tuple[int, Alert]]] = {}  # place of the check -> the alerts it tipped
+    low, high = span(series, points) if alerts else (0.0, 1.0)
     at = points["check_at"].to_numpy()
     for number, alert in enumerate(alerts, first):
         if alert.onset_estimate is not None and alert.onset_estimate < alert.signalled_at:
@@ -134,7 +135,6 @@ def draw_alerts(
         if place >= 0:
             rings.setdefault(place, []).append((number, alert))
     for place, here in rings.items():
-        low, high = span(series, points)
         height = float(within(points["corrected"].to_numpy(dtype=float)[place : place + 1], low, high)[0])
         place_pct = 100 * (height - low) / (high - low)
         beneath = place_pct > 80 or (here[0][1].direction == "low" and place_pct > 20)
@@ -184,7 +184,7 @@ def _ground(sheet: Sheet, series: SeriesResult, charted: pd.DataFrame, *, row: i
 
 def _says(series: SeriesResult, marks: pd.DataFrame, word: str) -> list[str]:
     said = []
-    for one in named_rows(marks):
+    for one in named_rows(marks[["check_at", "corrected", "expected", "z", "shared_pct"]]):
         share = (
             f" ({100 * one.corrected / one.expected:.1f} % of reference)"
             if series.quantity == "response" and one.expected

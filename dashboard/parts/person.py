@@ -26,6 +26,13 @@ def name_field(*, key: str = KEY) -> str:
     return st.session_state["person_kept"]
 
 
+def typed() -> str:
+    """The name in the field, also before the field is drawn anew (in what a button does)."""
+    if sign_in.mode():
+        return name()
+    return str(st.session_state.get(KEY) or name()).strip()
+
+
 def name() -> str:
     """Whoever signed in; else the name given so far in this session, else that of ``STEADYCOUNT_BY``, else empty."""
     if sign_in.mode():

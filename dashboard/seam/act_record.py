@@ -72,7 +72,8 @@ def save_check(entry: Entry, settings: Settings, *, by: str, draft_id: int | Non
     from analytics.records.typed_in import record_check
 
     by = named(by)
-    report = record_check(store_path(), entry.rows(), by=by, now=moment.now(settings.site.time_zone), draft_id=draft_id)
+    zone = settings.site.time_zone
+    report = record_check(store_path(), entry.rows(), by=by, now=moment.now(zone), draft_id=draft_id, time_zone=zone)
     if report.held:
         first = report.held[0]
         raise UserError(

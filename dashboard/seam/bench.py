@@ -13,7 +13,9 @@ from analytics.advice.bench_expectation import Expectation, expect
 from analytics.advice.bench_verdict import BenchVerdict, judge
 from analytics.records.snapshot import Records
 from analytics.results import FleetAssessment, ProbeResult
+from dashboard.seam import keep
 from dashboard.seam.bench_entry import SETUP, Entry, seconds
+from dashboard.seam.place import store_path
 from dashboard.seam.read import Look
 
 TYPED_IN = "typed in"  # what the records call the file of a check that was typed
@@ -110,12 +112,10 @@ def due_now(assessment: FleetAssessment) -> list[ProbeResult]:
 
 def countings_of(records: Records, probe: str, at: datetime) -> pd.DataFrame:
     """What was typed in for a probe in the check that began at ``at``, in order; empty where it was taken back."""
-    readings = records.readings
+    readings = records.readings[records.readings["probe"] == probe]
+    readings = readings[(readings["taken_at"] >= at) & (readings["taken_at"] < at + CHECK_HOURS)]
     typed = readings["file"].astype("object") == TYPED_IN
-    of_check = (readings["taken_at"] >= at) & (readings["taken_at"] < at + CHECK_HOURS)
-    return readings[(readings["probe"] == probe) & typed & of_check].sort_values(
-        ["taken_at", "reading_id"], kind="stable"
-    )
+    return readings[typed].sort_values(["taken_at", "reading_id"], kind="stable")
 
 
 def later_reading(records: Records, rows: pd.DataFrame) -> bool:
@@ -146,15 +146,19 @@ def as_entered(rows: pd.DataFrame) -> Entry:
 def judged(look: Look, entry: Entry, at: datetime) -> tuple[Expectation, BenchVerdict]:
     """What the countings should show, and what those typed so far say."""
     background = entry.background_counting()
-    expected = expect(
-        look.assessment,
-        look.records,
-        look.settings,
-        entry.bench,
-        entry.started_at or at,
-        count_time_s=seconds(entry.time_s) or 0.0,
-        background=[background] if background else [],
-    )
+    begun, time_s = entry.started_at or at, seconds(entry.time_s) or 0.0
+
+    def work_out() -> Expectation:
+        return expect(
+            look.assessment, look.records, look.settings, entry.bench, begun,
+            count_time_s=time_s, background=[background] if background else [],
+        )  # fmt: skip
+
+    # Once, and not with every key that is typed, nor again once it is saved: it does not hang on the counts.
+    answer = (look.assessment.revision, look.assessment.config, look.as_of, look.settings.fingerprint)
+    probes, sources = look.records.probes, look.records.sources
+    rows = (probes[probes["probe"] == entry.probe], sources[sources["source"] == entry.source])
+    expected = keep.alike(work_out, "expected", str(store_path()), answer, entry.bench, begun, time_s, background, *rows)
     if _answered(look.assessment, entry):
         expected = replace(expected, standing="allowed")  # what the answer says of the probe is not from before this check
     return expected, judge(expected, entry.countings(), look.settings)

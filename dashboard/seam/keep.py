@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable
-from typing import TypeVar
+import dataclasses
+import hashlib
+from collections.abc import Callable, Hashable, Iterable
+from typing import Any, TypeVar
 
+import pandas as pd
 import streamlit as st
 
+from analytics.results import SeriesResult
 from dashboard.seam.place import store_path
 from dashboard.seam.read import Look
 
@@ -23,6 +27,53 @@ def kept(look: Look, build: Callable[[], T], *what: Hashable) -> T:
     data = (str(store_path()), *newest, look.assessment.revision, look.assessment.config, look.as_of)
     result: T = _kept((*data, *what), build)
     return result
+
+
+def alike(build: Callable[[], T], *given: object) -> T:
+    """What ``build`` makes from what is given, made once for as long as it is given the same, whatever else is recorded.
+
+    given: all that the result depends on: tables, results, lists, plain values; the first of it names the kind of result.
+    A check that is saved alters one probe, and figures of all others need not be drawn anew for it.
+    The result is shared: never change it.
+    """
+    print_of = hashlib.blake2b(digest_size=20)
+    for one in given:
+        for part in _told(one):
+            print_of.update(part)
+    result: T = _kept(("alike", print_of.hexdigest()), build)
+    return result
+
+
+_NUMBERING = ("series", "check")  # columns and fields that number things over the whole fleet, and are not shown
+
+
+def _told(one: object) -> Iterable[bytes]:
+    """What a thing holds, as bytes."""
+    if isinstance(one, pd.DataFrame):
+        for name in one.columns:
+            if name not in _NUMBERING:
+                yield f"|{name}:{one[name].dtype}:".encode()
+                yield from _column(one[name])
+    elif isinstance(one, SeriesResult):
+        yield repr(dataclasses.replace(one, index=0)).encode()
+    elif isinstance(one, (list, tuple)):
+        yield f"|{len(one)}:".encode()
+        for part in one:
+            yield from _told(part)
+    else:
+        yield f"|{one!r}".encode()
+
+
+def _column(column: pd.Series) -> Iterable[bytes]:
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        codes: Any = column.cat.codes.to_numpy()
+        used = sorted(set(codes.tolist()))
+        yield codes.tobytes()
+        yield repr([column.cat.categories[code] for code in used if code >= 0]).encode()
+    elif column.dtype.kind in "biufmM":
+        yield column.to_numpy().tobytes()
+    else:
+        yield repr(column.tolist()).encode()
 
 
 @st.cache_resource(max_entries=400, show_spinner=False)

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, time, timedelta
 from pathlib import Path
+from typing import Any
 
 import streamlit as st
 from streamlit.runtime.scriptrunner import get_script_run_ctx
@@ -19,6 +21,7 @@ from dashboard.seam.place import store_path
 from dashboard.seam.worker import Job
 
 _last_stand: dict[str, Standing] = {}
+_last_layer: dict[str, tuple[int, Mapping[str, Mapping[str, Any]]]] = {}  # the store's own settings of a revision
 
 AS_OF = "as_of"  # query parameter of every page: look at the fleet as it was then
 
@@ -93,6 +96,11 @@ def awaited() -> Job | None:
     return answers.awaited(_line(None))
 
 
+def answered() -> bool:
+    """Whether there is an answer already to what this page looks at, be it one of before the newest records."""
+    return answers.answered(_line(None))
+
+
 def _line(as_of: datetime | None) -> answers.Line:
     """What is looked at: answers on one line take each other's place as the records grow."""
     earlier = as_of or (moment() if st.query_params.get(AS_OF) else None)
@@ -130,20 +138,27 @@ def moment() -> datetime:
 def _stand_of(path: str, revision: int) -> Standing:
     """The tables of one revision, to be read on from; only what is not as it was in the last one is read."""
     from analytics.records.standing import read_on, standing
+    from analytics.records.store import Store
+    from analytics.records.store_settings import settings_layer
 
     before = _last_stand.get(path)
-    now = read_on(path, before) if before is not None and before.revision <= revision else standing(path)
+    with Store(path).reading():  # opened once for both
+        now = read_on(path, before) if before is not None and before.revision <= revision else standing(path)
+        _last_layer[path] = revision, settings_layer(path)
     _last_stand.clear()
     _last_stand[path] = now
     return now
 
 
 @st.cache_resource(max_entries=8, show_spinner=False)
-def _settings_of(path: str, revision: int, directory: str) -> Settings:  # noqa: ARG001 - part of the cache's key
+def _settings_of(path: str, revision: int, directory: str) -> Settings:
     """The layered settings of one revision."""
     from analytics.records.store_settings import settings_layer
 
-    layers = [settings_layer(Path(path))] if Path(path).is_file() else []
+    if path in _last_stand and Path(path).is_file():
+        _stand_of(path, revision)  # this page or the next needs the records of that revision too
+    known_of, known = _last_layer.get(path, (-1, {}))
+    layers = [known if known_of == revision else settings_layer(Path(path))] if Path(path).is_file() else []
     if directory:
         layers.append(from_directory(Path(directory)))
     return load(*layers)

@@ -5,10 +5,8 @@ from __future__ import annotations
 from functools import partial
 
 import pandas as pd
-import plotly.graph_objects as go
 import streamlit as st
 
-from analytics.results import Alert, SeriesResult
 from dashboard.figures.common_movement import common_movement
 from dashboard.figures.evidence import evidence
 from dashboard.parts import alert_life, chart, links, reasons, said, start, terms, values
@@ -157,9 +155,10 @@ def _evidence(look: read.Look, one: Episode) -> None:
             continue
         shown.add(series.index)
         alerts = [a for a, s in one.alerts if s is series]
-        build = partial(_drawn, look, series, alerts)
+        points = look.assessment.points_of(series)
+        build = partial(evidence, series, points, alerts, look.as_of)
         chart.show(
-            keep.kept(look, build, "evidence", series.index, one.episode),
+            keep.alike(build, "evidence", series, points, alerts, look.as_of),
             kept=True,
             key=f"evidence-{one.episode}-{one.subject}-{series.index}",
             alt=(
@@ -173,15 +172,11 @@ def _evidence(look: read.Look, one: Episode) -> None:
         build = partial(common_movement, mine, one.subject, height=150, legend=False)
         if not mine.empty:
             chart.show(
-                keep.kept(look, build, "moved", one.kind, one.subject),
+                keep.alike(build, "moved", mine, one.subject),
                 kept=True,
                 key=f"evidence-{one.kind}-{one.subject}-{one.episode}",
                 alt=f"Common movement of all probes read on {one.subject}, in per cent, with its 90 % interval.",
             )
-
-
-def _drawn(look: read.Look, series: SeriesResult, alerts: list[Alert]) -> go.Figure:
-    return evidence(series, look.assessment.points_of(series), alerts, look.as_of)
 
 
 def _settled(look: read.Look, settled: list[Episode]) -> None:

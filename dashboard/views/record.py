@@ -18,6 +18,7 @@ from dashboard.seam.bench_entry import Entry, seconds
 from dashboard.seam.worker import StillWorkingError
 
 MOST_DUE = 18
+REFUSED, KNOWN = "b_refused", "b_known"  # what came of the press of the button, said once under it
 DRAFT, SAVED, AT = "draft", "saved", "at"  # query parameters: a draft's number; a recorded check's probe and beginning
 
 
@@ -149,17 +150,15 @@ def _unfinished() -> None:
 @st.fragment
 def _bench(probe: str) -> None:
     """Boxes on one side, expectation and verdict on the other; runs anew with every number typed, nothing else does."""
+    if st.query_params.get(SAVED):
+        st.rerun()  # it is in the records: the page of what became of it, and not the form once more
     try:
         look = read.newest()
     except StillWorkingError as wait:  # a part of a page that runs by itself is out of reach of who catches this for pages
         waiting.instead(wait.job)
         return
     now = moment.now(look.settings.site.time_zone)
-    entry = form.entry(probe, person.name())
-    if entry.started and entry.started_at is None:
-        begun = now - timedelta(seconds=round(seconds(entry.time_s) or 0))
-        form.begin(begun)
-        entry = form.entry(probe, person.name())
+    entry = _typed(probe, person.name(), now)
     background = entry.background_counting()
     expected, verdict = bench.judged(look, entry, now)
     _expected(expected)
@@ -179,7 +178,16 @@ def _bench(probe: str) -> None:
         form.placements(verdict.repeat)
         _positions(look, entry)
         form.conditions(now)
-    _finish(look, entry, verdict, now)
+    _finish(entry, verdict, now)
+
+
+def _typed(probe: str, by: str, now: datetime) -> Entry:
+    """What the boxes hold; the first count that is typed sets when the check began."""
+    entry = form.entry(probe, by)
+    if entry.started and entry.started_at is None:
+        form.begin(now - timedelta(seconds=round(seconds(entry.time_s) or 0)))
+        entry = form.entry(probe, by)
+    return entry
 
 
 def _expected(expected: Expectation) -> None:
@@ -205,7 +213,7 @@ def _ruler(expected: Expectation, entry: Entry) -> None:
     st.html(bench_ruler(expected, typed))
     said = [f"Background: {expected.background_basis}.", *expected.notes]
     if expected.recent_pct is not None:
-        said.insert(0, f"This probe stands at {expected.recent_pct:.1f} % of its reference.")
+        said.insert(0, f"In {links.escape(entry.window)} this probe stands at {expected.recent_pct:.1f} % of its reference.")
     if expected.needed_time_s is not None:
         limit = (
             "Placing the probe scatters more than the tolerance: no counting time can watch it."
@@ -263,7 +271,7 @@ def _said(side: SideVerdict, *, quiet: bool) -> None:
         st.caption(f"{'✓ ' if side.good else ''}{side.sentence}")
 
 
-def _finish(look: read.Look, entry: Entry, verdict: BenchVerdict, now: datetime) -> None:
+def _finish(entry: Entry, verdict: BenchVerdict, now: datetime) -> None:
     """Keep the draft, and save the check once it can be saved."""
     problems = entry.problems()
     for one in problems:
@@ -272,23 +280,21 @@ def _finish(look: read.Look, entry: Entry, verdict: BenchVerdict, now: datetime)
     with st.container(horizontal=True, vertical_alignment="bottom", key="save"):
         with st.container(width=360):
             by = person.name_field()
-        missing = (
-            "a count on the source"
-            if not any(entry.countings())
-            else "your name"
-            if not by
-            else "numbers that can be read"
-            if problems
-            else ""
-        )
-        pressed = st.button(
+        missing = _missing(entry, by)
+        st.button(
             "Save the check",
             type="primary",
             icon=":material/save:",
             disabled=bool(missing),
             width=240,
             help=f"Still missing: {missing}." if missing else "Goes into the records under your name.",
+            on_click=_save,
+            args=(entry.probe,),
         )
+    if refused := st.session_state.pop(REFUSED, ""):
+        st.error(refused, icon=":material/report:")
+    if st.session_state.pop(KNOWN, False):
+        st.info("This check is in the records already: nothing was added.", icon=":material/content_copy:")
     if missing:
         st.caption(f"Still missing before it can be saved: {missing}.")
     elif verdict.repeat:
@@ -301,19 +307,37 @@ def _finish(look: read.Look, entry: Entry, verdict: BenchVerdict, now: datetime)
             f"Kept as a draft ({values.moment(now)}): it survives a reload and a lost connection. Nothing is in the records "
             "before this page says Saved; where it does not after a press, press again."
         )
-    if pressed:
-        try:
-            report = act_record.save_check(form.entry(entry.probe, by), look.settings, by=by, draft_id=draft_id)
-        except UserError as error:
-            st.error(str(error), icon=":material/report:")
-            return
-        if report.load is None:
-            st.info("This check is in the records already: nothing was added.", icon=":material/content_copy:")
-            return
-        st.session_state.pop(form.FOR, None)
-        st.query_params.pop(DRAFT, None)
-        st.query_params.update({SAVED: entry.probe, AT: (entry.started_at or now).isoformat()})
-        st.rerun()
+
+
+def _missing(entry: Entry, by: str) -> str:
+    """What is still missing before the check can be saved; empty where nothing is."""
+    if not any(entry.countings()):
+        return "a count on the source"
+    if not by:
+        return "your name"
+    return "numbers that can be read" if entry.problems() else ""
+
+
+def _save(probe: str) -> None:
+    """What the button does, before anything is drawn: the check into the records, and its address into the page's."""
+    by, asked = person.typed(), st.query_params.get(DRAFT, "")
+    try:
+        settings = read.settings()
+        now = moment.now(settings.site.time_zone)
+        entry = _typed(probe, by, now)
+        if _missing(entry, by):
+            return  # the form says what
+        report = act_record.save_check(entry, settings, by=by, draft_id=int(asked) if asked.isdigit() else None)
+    except UserError as error:
+        st.session_state[REFUSED] = str(error)
+        return
+    if report.load is None:
+        st.session_state[KNOWN] = True
+        return
+    st.session_state["person_kept"] = by
+    st.session_state.pop(form.FOR, None)
+    st.query_params.pop(DRAFT, None)
+    st.query_params.update({SAVED: entry.probe, AT: (entry.started_at or now).isoformat()})
 
 
 def _keep(entry: Entry) -> int | None:

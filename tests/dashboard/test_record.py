@@ -8,7 +8,10 @@ from datetime import datetime, timedelta
 import pytest
 
 from analytics import moment
+from analytics.errors import UserError
 from analytics.records.reader import snapshot
+from dashboard.parts import bench_form as form
+from dashboard.seam import act_record
 from tests.dashboard import made_up, real_store
 from tests.dashboard.opened import open_page, use, words
 
@@ -146,6 +149,34 @@ def test_a_saved_check_is_in_the_records_with_its_verdict(store):
     assert set(rows["operator"]) == {"A. Lind"}
     assert f"{PROBE}: fit" in words(at)
     assert "This check: ● **as expected**" in words(at)
+
+
+def test_the_press_that_saves_draws_no_form(store, monkeypatch):
+    """Saved before anything is drawn: what follows the press is the page of what became of it, and the form is not made for it."""
+    at = open_page("record", probe=PROBE)
+    type_in(at, src_0_0=expected_counts(at))
+    at.text_input(key="person").set_value("A. Lind").run()
+    drawn = []
+    monkeypatch.setattr(form, "placements", drawn.append)
+    next(one for one in at.button if one.label == "Save the check").click().run()
+    assert not at.exception
+    assert f"Saved: {PROBE}" in words(at)
+    assert drawn == []
+
+
+def test_a_check_that_the_records_refuse_is_told_under_the_button(store, monkeypatch):
+    """What went wrong is said once, and what was typed is still there to be saved."""
+    def full(*_, **__):
+        raise UserError("there is no room on the disk")
+
+    monkeypatch.setattr(act_record, "save_check", full)
+    at = open_page("record", probe=PROBE)
+    usual = expected_counts(at)
+    type_in(at, src_0_0=usual)
+    saved(at)
+    assert [one.value for one in at.error] == ["there is no room on the disk."]
+    assert at.text_input(key="b_src_0_0").value == str(usual)
+    assert not at.run().error
 
 
 def test_a_check_begins_with_its_first_count_and_not_when_it_is_saved(store, monkeypatch):
