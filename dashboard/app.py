@@ -7,6 +7,7 @@ spares both.
 
 from __future__ import annotations
 
+import asyncio
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -30,7 +31,11 @@ class SaysWhereItIs:
         self.app = app
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Pass everything on; an HTML answer gets one line more in its head."""
+        """Pass everything on; an HTML answer gets one line more in its head. At the start, what pages need is imported."""
+        if scope["type"] == "lifespan":
+            early.begin()  # not before: what the server itself imports is there now
+        elif scope["type"] == "websocket":
+            await asyncio.to_thread(early.wait)  # no page runs before
         if scope["type"] != "http" or scope["method"] != "GET":
             await self.app(scope, receive, send)
             return
@@ -73,5 +78,4 @@ def _base() -> bytes:
     return f"{path}/".encode() if path else b""
 
 
-early.load()
 app = st.App(Path(__file__).parent / "main.py", middleware=[Middleware(SaysWhereItIs)])

@@ -37,7 +37,8 @@ def main() -> None:
     try:
         moment.note()
         page.run()
-        if page is not pages["record"] or "saved" in st.query_params:  # else somebody types: the form asks by itself
+        typing = page is pages["record"] and "saved" not in st.query_params  # the form asks by itself
+        if any(page is pages[one.name] for one in PAGES if one.answers) and not typing:
             with above:
                 waiting.behind()
     except StillWorkingError as wait:

@@ -15,6 +15,7 @@ class PageEntry:
     icon: str
     question: str
     group: str = ""  # the word it stands under in the navigation; none: in the row itself
+    answers: bool = True  # whether it shows anything that is worked out from the records
 
     @property
     def path(self) -> Path:
@@ -29,15 +30,15 @@ PAGES = (
     PageEntry("sources", "Sources and jigs", ":material/adjust:", "Is it the probe, or what it was read on?"),
     PageEntry("plan", "Service plan", ":material/event:", "What do I pull in, and when?"),
     PageEntry("record", "Record a check", ":material/edit_note:", "Is this one fit for today?"),
-    PageEntry("other_checks", "Other checks", ":material/checklist:", "Is all that is not a counting done, and in date?", "Records"),
-    PageEntry("import_log", "Import", ":material/upload_file:", "How do I get my log in?", "Records"),
+    PageEntry("other_checks", "Other checks", ":material/checklist:", "Is all that is not a counting done, and in date?", "Records", answers=False),
+    PageEntry("import_log", "Import", ":material/upload_file:", "How do I get my log in?", "Records", answers=False),
     PageEntry("report", "Report", ":material/print:", "What do I print, sign and show?", "Records"),
-    PageEntry("history", "History", ":material/history:", "Who changed what, and when?", "Records"),
+    PageEntry("history", "History", ":material/history:", "Who changed what, and when?", "Records", answers=False),
     PageEntry("replay", "Replay", ":material/replay:", "What would it have said, and was it right?", "Behind it"),
     PageEntry("price", "What watching costs", ":material/balance:", "What do fewer false alarms cost in days?", "Behind it"),
     PageEntry("settings", "Settings", ":material/tune:", "What is it set to, and what would a change change?", "Behind it"),
-    PageEntry("people", "People", ":material/group:", "Who may do what?", "Behind it"),
-    PageEntry("about", "About and cautions", ":material/info:", "What does this tool say, and what can it not say?", "Behind it"),
+    PageEntry("people", "People", ":material/group:", "Who may do what?", "Behind it", answers=False),
+    PageEntry("about", "About and cautions", ":material/info:", "What does this tool say, and what can it not say?", "Behind it", answers=False),
 )
 
 

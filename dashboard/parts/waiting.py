@@ -23,7 +23,7 @@ def instead(job: Job) -> None:
 def behind() -> None:
     """Above a page that shows the answer before the newest records, until the new one is there."""
     job = read.awaited()
-    if job is not None:
+    if job is not None and read.answered():  # before the first answer there is nothing here that could be behind
         newer(job, "The newest records are not in these answers yet.")
 
 

@@ -90,8 +90,7 @@ def records_of(answer: FleetAssessment) -> Records | None:
     """The records that an answer speaks of; None where it was not worked out here."""
     with _gate:
         for one in reversed(_asked.values()):
-            job = one.job
-            if job.done and not job.future.cancelled() and job.future.exception() is None and one.answer is answer:
+            if _came(one) and one.answer is answer:
                 return one.records
     return None
 
@@ -100,6 +99,17 @@ def awaited(line: Line) -> Job | None:
     """The newest answer on this line that is still being worked out."""
     with _gate:
         return next((one.job for one in reversed(_asked.values()) if one.line == line and not one.job.done), None)
+
+
+def answered(line: Line) -> bool:
+    """Whether anything on this line was worked out."""
+    with _gate:
+        return any(one.line == line and _came(one) for one in _asked.values())
+
+
+def _came(one: _Asked) -> bool:
+    future = one.job.future
+    return one.job.done and not future.cancelled() and future.exception() is None
 
 
 def forget() -> None:

@@ -3,11 +3,14 @@
 Visitors' pages run on threads of their own. Two that import the same modules for the first time, one from either end of a
 chain, can each wait for the other; Python then lets one go on with half a module, and that page fails. It also spares
 whoever first opens a probe or records a check a second of waiting.
+The server answers meanwhile: a browser is busy with the files of its own for as long, and only its first page waits.
 """
 
 from __future__ import annotations
 
+from concurrent.futures import Future
 from importlib import import_module
+from threading import Thread
 
 from dashboard.pages import PAGES
 
@@ -24,6 +27,33 @@ LATE = (  # what is imported only inside functions
     "analytics.advice.verdict",
     "dashboard.seam.reporting",
 )
+
+
+_begun: list[Future[None]] = []  # one, once it was begun
+
+
+def begin() -> None:
+    """Have it all imported beside; asked again, nothing happens."""
+    if _begun:
+        return
+    done: Future[None] = Future()
+    _begun.append(done)
+
+    def work() -> None:
+        try:
+            load()
+        except BaseException as error:  # noqa: BLE001 - it belongs to whoever waits
+            done.set_exception(error)
+        else:
+            done.set_result(None)
+
+    Thread(target=work, daemon=True, name="imports").start()
+
+
+def wait() -> None:
+    """Return once it is there; raises what went wrong. At once where nobody began (a page run without a server)."""
+    for one in _begun:
+        one.result()
 
 
 def load() -> None:

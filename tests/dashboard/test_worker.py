@@ -157,11 +157,19 @@ def test_a_page_shows_how_far_its_answer_is(monkeypatch, asked, faulty, name):
 
 
 def test_a_page_says_that_newer_records_are_not_in_it_yet(monkeypatch, faulty):
-    """Shown with the answer before the newest records, a page says so above everything; the bench, while typed in, does not."""
+    """Shown with the answer before the newest records, a page says so above everything.
+
+    Not so the bench while it is typed in, a page that shows no answer, and any page as long as there was no answer at all.
+    """
+    said = "newest records are not in these answers yet"
     use(monkeypatch, *faulty)
     monkeypatch.setattr(read, "awaited", lambda: worker.Job("answer", (), "Working out the fleet", 12.0))
-    assert "newest records are not in these answers yet" in words(open_page("fleet"))
-    assert "newest records are not in these answers yet" not in words(open_page("record"))
+    monkeypatch.setattr(read, "answered", lambda: True)
+    assert said in words(open_page("fleet"))
+    assert said not in words(open_page("record"))
+    assert said not in words(open_page("people"))
+    monkeypatch.setattr(read, "answered", lambda: False)
+    assert said not in words(open_page("fleet"))
 
 
 def test_the_plan_before_stands_until_the_new_one_is_chosen(monkeypatch, asked, faulty):
@@ -258,8 +266,20 @@ def test_a_process_that_has_lost_its_records_is_given_them_again(monkeypatch):
 
 
 def test_the_server_imports_everything_before_its_first_page():
-    """In a process that has only made the server's app, every page's module is there, and what pages import late."""
+    """The server answers before all is imported, and no visitor's page begins before every page's module is there."""
     names = [*early.LATE, *(f"dashboard.views.{one.name}" for one in PAGES)]
-    code = f"import sys, dashboard.app; print([one for one in {names} if one not in sys.modules])"
+    code = f"""
+import asyncio, sys
+from dashboard.app import SaysWhereItIs
+
+async def inside(scope, receive, send):
+    print(scope["type"], sum(one not in sys.modules for one in {names}))
+
+server = SaysWhereItIs(inside)
+asyncio.run(server({{"type": "lifespan"}}, None, None))
+asyncio.run(server({{"type": "websocket"}}, None, None))
+"""
     made = subprocess.run([sys.executable, "-W", "ignore", "-c", code], cwd=worker.ROOT, capture_output=True, text=True, check=True)
-    assert made.stdout.strip() == "[]"
+    (begun, lacking_then), (page, lacking) = (line.split() for line in made.stdout.splitlines())
+    assert (begun, page, int(lacking)) == ("lifespan", "websocket", 0)
+    assert int(lacking_then) > 0
