@@ -12,6 +12,7 @@ from analytics.settings import Limits
 from dashboard.figures import ground
 from dashboard.figures.sheet import Sheet
 from dashboard.parts import values
+from dashboard.parts.direction import goes, stepped
 from dashboard.parts.words import CAUSE, PROBE, PROBE_ORDER
 
 ROOM_PCT = 4.0  # beyond the tolerance limit; marks farther out stand at the edge, and their text says where they are
@@ -19,9 +20,11 @@ EDGE_PER_YEAR = 12.0
 NAMED = 14  # so many marks carry their name
 CROWD = 200  # marks above which only named ones carry whiskers, and names keep apart
 LETTER_PCT, LINE_PER_YEAR = 0.42, 1.3  # room of a letter and of a line of a name, on the axes of the picture
+DOT = (0.3, 0.35)  # half the room of a mark, on the same axes
 APART = (9.0, 1.2)  # of names in a crowd: per cent of the reference, per cent a year
 
 Mark = tuple[ProbeResult, SeriesResult]
+Box = tuple[float, float, float, float]  # left, right, low, high, on the axes of the picture
 
 
 @dataclass(frozen=True)
@@ -49,8 +52,8 @@ def fleet_map(probes: Sequence[ProbeResult], headline: Mapping[str, SeriesResult
     drawn = [
         (p, headline[p.probe]) for p in probes if p.probe in headline and headline[p.probe].current_pct is not None
     ]
-    moving = [one for one in drawn if _goes(*one)]
-    loose = [one for one in drawn if not _goes(*one)]
+    moving = [one for one in drawn if goes(*one)]
+    loose = [one for one in drawn if not goes(*one)]
     far = limits.tolerance_pct + ROOM_PCT
     edge = Edge(far, min(EDGE_PER_YEAR, max([6.0, *(abs(_drift(s)) for _, s in moving)])))
     sheet = Sheet([400, 44] if loose else [420], gap=10, top=34, legend=44)
@@ -127,7 +130,7 @@ def _marks(
 
 def _levels(sheet: Sheet, limits: Limits, far: float, steep: float) -> None:
     sheet.band(100 - limits.action_level_pct, 100 + limits.action_level_pct, ground.FAINT)
-    sheet.note(f"within action level ±{limits.action_level_pct:g} %", 100, 1, yref="paper", yanchor="bottom")
+    sheet.note(f"action level ±{limits.action_level_pct:g} %", 100, 1, yref="paper", yanchor="bottom")
     sheet.across(0, {"color": ground.INK, "width": 1})
     for side in (-1, 1):
         limit = 100 + side * limits.tolerance_pct
@@ -180,34 +183,50 @@ def _name(probe: ProbeResult, series: SeriesResult, edge: Edge) -> str:
     """A mark's name; where it stands at the edge, with the value that did not fit."""
     where = f" {_now(series):.0f} %" if abs(_now(series) - 100) > edge.pct else ""
     going = (
-        f" {values.number(_drift(series), '%/a', digits=2, sign=True)}" if _goes(probe, series) and abs(_drift(series)) > edge.per_year else ""
+        f" {values.number(_drift(series), '%/year', digits=2, sign=True)}" if goes(probe, series) and abs(_drift(series)) > edge.per_year else ""
     )
     return f"{probe.probe}{where}{going}"
 
 
 def _placed(wanted: Sequence[str], drawn: list[Mark], edge: Edge, *, crowded: bool) -> dict[str, str]:
-    """Where each name stands beside its mark so that no two lie on each other; a name without room is left to the pointer.
+    """Where each name stands beside its mark so that none lies on another, nor on a mark where there is room; else it is left out.
 
     Those at the edge come after the ones that are wanted, since their names say where they are; not in a crowd.
     """
     by_name = {p.probe: (p, s) for p, s in drawn}
     outer = [] if crowded else [p.probe for p, s in drawn if edge.beyond(s) and p.probe not in wanted]
-    taken: list[tuple[float, float, float, float]] = []
+    at = {name: _at(*one, edge) for name, one in by_name.items()}
+    marks = {} if crowded else {name: (x - DOT[0], x + DOT[0], y - DOT[1], y + DOT[1]) for name, (x, y) in at.items()}
+    names: list[Box] = []
     found: dict[str, str] = {}
     for name in (*wanted, *outer):
         probe, series = by_name[name]
-        x, y = _clip(_now(series), 100.0, edge.pct), _clip(_drift(series), 0.0, edge.per_year)
+        others = [box for other, box in marks.items() if other != name]
         wide = LETTER_PCT * len(_name(probe, series, edge))
-        for place in _places(series, edge):
-            height, side = place.split()
-            left = x - {"left": wide + 0.4, "center": wide / 2, "right": -0.4}[side]
-            low = y + {"top": 0.1, "middle": -0.5, "bottom": -1.1}[height] * LINE_PER_YEAR
-            box = (left, left + wide, low, low + LINE_PER_YEAR)
-            if all(box[1] < b[0] or b[1] < box[0] or box[3] < b[2] or b[3] < box[2] for b in taken):
-                taken.append(box)
-                found[name] = place
-                break
+        boxes = {place: _box(*at[name], wide, place) for place in _places(series, edge)}
+        clear = [place for place, box in boxes.items() if not _lies_on(box, names)]
+        for place in [*(one for one in clear if not _lies_on(boxes[one], others)), *clear][:1]:  # on a mark rather than nowhere
+            names.append(boxes[place])
+            found[name] = place
     return found
+
+
+def _box(x: float, y: float, wide: float, place: str) -> Box:
+    """The room of a name that stands so beside its mark."""
+    height, side = place.split()
+    left = x - {"left": wide + 0.4, "center": wide / 2, "right": -0.4}[side]
+    low = y + {"top": 0.1, "middle": -0.5, "bottom": -1.1}[height] * LINE_PER_YEAR
+    return left, left + wide, low, low + LINE_PER_YEAR
+
+
+def _lies_on(box: Box, others: Sequence[Box]) -> bool:
+    return any(box[0] <= b[1] and b[0] <= box[1] and box[2] <= b[3] and b[2] <= box[3] for b in others)
+
+
+def _at(probe: ProbeResult, series: SeriesResult, edge: Edge) -> tuple[float, float]:
+    """Where a mark stands; one that goes nowhere stands in the strip below."""
+    below = -edge.per_year - 4 * LINE_PER_YEAR
+    return _clip(_now(series), 100.0, edge.pct), _clip(_drift(series), 0.0, edge.per_year) if goes(probe, series) else below
 
 
 def _places(series: SeriesResult, edge: Edge) -> list[str]:
@@ -216,16 +235,6 @@ def _places(series: SeriesResult, edge: Edge) -> list[str]:
     heights = ("bottom", "top", "middle") if drift > edge.per_year / 2 else ("top", "bottom", "middle")
     sides = ("right",) if now < -0.4 * edge.pct else ("left",) if now > 0.4 * edge.pct else ("center", "right", "left")
     return [f"{height} {side}" for side in sides for height in heights if (height, side) != ("middle", "center")]
-
-
-def _goes(probe: ProbeResult, series: SeriesResult) -> bool:
-    """Whether a direction can be drawn: there is a slope, and it is not that of a line through a step."""
-    return series.drift_pct_per_year is not None and not _stepped(probe, series)
-
-
-def _stepped(probe: ProbeResult, series: SeriesResult) -> bool:
-    """Whether the likeliest cause is a sudden loss, and no limit is forecast to be reached by going on."""
-    return probe.cause == "sudden_loss" and series.crossing is None
 
 
 def _now(series: SeriesResult) -> float:
@@ -263,7 +272,7 @@ def _whisker(centres: list[float], bounds: list[tuple[float, float] | None], col
 def _says(probe: ProbeResult, series: SeriesResult) -> str:
     drift = (
         "stepped; whether it also drifts is not told by that"
-        if _stepped(probe, series)
+        if stepped(probe, series)
         else "no trend yet"
         if series.drift_pct_per_year is None
         else values.number(series.drift_pct_per_year, "% a year", digits=2, sign=True)

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
+import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
 from analytics.advice.look_back import Doubt, Moment
 from dashboard.figures import ground
-from dashboard.figures.readings import FLAG
+from dashboard.figures.readings import FLAG, within
 from dashboard.figures.sheet import Sheet
 from dashboard.parts import values
 
@@ -34,7 +35,9 @@ def look_back_figure(doubt: Doubt, points: pd.DataFrame, until: datetime) -> go.
             name="likely response, 90 %",
         )
         sheet.line(at, [one.pct for one in told], {"color": ground.FORECAST, "width": 2}, name="its median")
-    _checks(sheet, points[(points["check_at"] >= begin - margin) & (points["check_at"] <= end + margin)])
+    shown = points[(points["check_at"] >= begin - margin) & (points["check_at"] <= end + margin)]
+    low, high = _span(doubt, shown)
+    _checks(sheet, shown, low, high)
     tolerance = doubt.series.tolerance_pct or 0.0
     for side in (-1, 1):
         sheet.across(100 + side * tolerance, {"color": ground.BEYOND, "width": 1.4, "dash": "dash"})
@@ -46,26 +49,40 @@ def look_back_figure(doubt: Doubt, points: pd.DataFrame, until: datetime) -> go.
             sheet.down(when, {"color": ground.INK, "width": 1, "dash": "dot"})
             sheet.note(words, when, 1, yref="paper", yanchor="bottom", xanchor=side_of)
     _uses(sheet, doubt)
-    sheet.y(title={"text": "% of reference"})
+    sheet.y(title={"text": "% of reference"}, range=[low, high])
     sheet.y(2, showticklabels=False, showgrid=False, ticks="", range=[-1, 1])
     sheet.title(f"{values.count(len(doubt.uses), 'use')} in doubt", row=2)
     sheet.x(range=[(begin - margin).isoformat(), (end + margin * 0.3).isoformat()])
     return sheet.figure()
 
 
-def _checks(sheet: Sheet, points: pd.DataFrame) -> None:
+def _span(doubt: Doubt, points: pd.DataFrame) -> tuple[float, float]:
+    """The heights shown, %: limits, likely response and charted checks; one that was set aside stands at the edge if far off."""
+    tolerance = doubt.series.tolerance_pct or 0.0
+    charted = points[points["flag"].isin(["used", "reference"])]
+    every = [100 - tolerance, 100 + tolerance, *(one.low_pct for one in doubt.likely), *(one.high_pct for one in doubt.likely)]
+    every += (100 * charted["corrected"] / charted["expected"]).dropna().tolist()
+    room = 0.06 * (max(every) - min(every)) or 1.0
+    return min(every) - room, max(every) + room
+
+
+def _checks(sheet: Sheet, points: pd.DataFrame, low: float, high: float) -> None:
     pct = 100 * points["corrected"] / points["expected"]
     for flag, (word, symbol, filled) in FLAG.items():
         mine = (points["flag"] == flag) & pct.notna()
         if mine.any():
+            exact = pct[mine].to_numpy(dtype=float)
+            shown = within(exact, low, high)
+            edge = np.where(shown > exact, "triangle-down-open", np.where(shown < exact, "triangle-up-open", symbol))
             sheet.trace(
                 x=ground.stamps(points.loc[mine, "check_at"]),
-                y=pct[mine].to_numpy(),
+                y=shown,
                 mode="markers",
                 name=word,
-                hovertemplate="%{x|%-d %b %Y %H:%M}<br>%{y:.1f} % of reference<extra></extra>",
+                customdata=exact.reshape(-1, 1),
+                hovertemplate="%{x|%-d %b %Y %H:%M}<br>%{customdata[0]:.1f} % of reference<extra></extra>",
                 marker={
-                    "symbol": symbol,
+                    "symbol": symbol if (edge == symbol).all() else edge.tolist(),
                     "size": 7 if filled else 10,
                     "color": ground.DOT if filled else ground.BEYOND,
                     "line": {"width": 0 if filled else 1.8},

@@ -69,6 +69,7 @@ def price_curves(curves: Sequence[Curve], budget: float) -> go.Figure:
         gridcolor=ground.FAINT,
         minor={"ticks": ""},
     )
+    figure.update_yaxes(title={"text": "mean time to the signal", "standoff": 4, "font": {"size": 12}}, row=1, col=1)
     for column, at in ((1, (1, 2, 3, 5, 10, 15)), (2, (2, 3, 5, 10, 20, 40))):
         figure.update_xaxes(type="log", tickvals=at, ticktext=[f"{one:g}" for one in at], row=1, col=column)
     figure.update_annotations(font={"size": 13})

@@ -54,4 +54,6 @@ def site_bars(probes: Sequence[ProbeResult]) -> go.Figure:
     sheet.layout(barmode="stack", bargap=0.35)
     sheet.x(showticklabels=False, ticks="")
     sheet.y(autorange="reversed", ticks="", type="category")
-    return sheet.figure().update_layout(legend_entrywidth=0.5, legend_entrywidthmode="fraction")
+    return sheet.figure().update_layout(
+        legend={"entrywidth": 118, "entrywidthmode": "pixels", "xref": "container", "x": 0.02}
+    )  # fmt: skip

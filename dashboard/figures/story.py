@@ -56,7 +56,7 @@ def story(
     readings.draw(sheet, main.series, shown, legend=True)
     readings.draw_alerts(sheet, main.series, shown, main.series.alerts)
     draw_forecast(sheet, main.series, as_of, last)
-    sheet.title(f"Response, {main.series.unit}: charted value, shared movement taken off")
+    sheet.title(f"Response in {main.series.window}, {main.series.unit}")
     sheet.y(nticks=8)
     number = 1 + len(main.series.alerts)
     for row, chapter in enumerate(others, 2):
@@ -111,7 +111,7 @@ def _shared(sheet: Sheet, points: pd.DataFrame, *, row: int) -> None:
     sheet.across(0, {"color": ground.INK, "width": 1}, row=row)
     reach = max(1.0, float(known["shared_pct"].abs().max()) * 1.2)
     sheet.y(row, range=[-reach, reach], nticks=4)
-    sheet.title("Shared movement of source and jig, % (what was taken off)", row=row)
+    sheet.title("Shared movement, taken off, %", row=row)
 
 
 def _events(sheet: Sheet, events: pd.DataFrame, first: datetime, last: datetime) -> None:

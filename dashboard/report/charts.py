@@ -13,6 +13,7 @@ from analytics.results import ProbeResult, SeriesResult
 from analytics.settings import Limits
 from dashboard.figures import ground
 from dashboard.parts import values
+from dashboard.parts.direction import goes
 from dashboard.parts.words import PROBE, PROBE_ORDER
 from dashboard.report.svg import GRID, INK, QUIET, Frame, Svg, label, stamp, ticks
 
@@ -27,6 +28,8 @@ FLAGS = {  # flag -> mark, filled, colour
 }
 ROOM_PCT, EDGE_PER_YEAR = 4.0, 12.0  # beyond the tolerance; marks farther out stand at the edge
 NAMED = 16
+LETTER = 4.2  # width of a letter of a name, about
+STRIP = 22.0  # height of the strip for those of which no trend is told
 
 
 def response_chart(
@@ -84,7 +87,7 @@ def response_alt(series: SeriesResult) -> str:
 def fleet_alt(probes: Sequence[ProbeResult], headline: Mapping[str, SeriesResult]) -> str:
     """What the picture of the fleet shows, in a sentence."""
     spoken = [headline[p.probe] for p in probes if p.probe in headline]
-    drawn = sum(s.current_pct is not None and s.drift_pct_per_year is not None for s in spoken)
+    drawn = sum(s.current_pct is not None for s in spoken)
     return (
         f"{drawn} of {len(probes)} probes by their response now, in per cent of the reference, and their drift in per cent a "
         "year. The table of every probe holds the same numbers."
@@ -103,7 +106,7 @@ def shortened(text: str, most: int) -> str:
 def _stands(series: SeriesResult) -> str:
     if series.current_pct is None:
         return "no current value"
-    drift = "" if series.drift_pct_per_year is None else f", {values.number(series.drift_pct_per_year, '%/a', digits=2, sign=True)}"
+    drift = "" if series.drift_pct_per_year is None else f", {values.number(series.drift_pct_per_year, '%/year', digits=2, sign=True)}"
     return f"{values.number(series.current_pct, '% of reference', digits=3)}{drift}"
 
 
@@ -194,17 +197,21 @@ def _forecast(frame: Frame, series: SeriesResult, as_of: datetime, last: datetim
 def fleet_chart(
     probes: Sequence[ProbeResult], headline: Mapping[str, SeriesResult], limits: Limits, *, width: float = 720.0, height: float = 330.0
 ) -> str:
-    """One mark a probe at (response now in % of its reference, drift in % a year); probes without both are left out."""
+    """One mark a probe at (response now in % of its reference, drift in % a year); without a present response it is left out.
+
+    One that stepped, or of which no trend can be told, stands in the strip under the rest, as on the page of the fleet.
+    """
     svg = Svg(width, height, "The fleet: response now, and drift")
     drawn = [
-        (p, s, s.current_pct, s.drift_pct_per_year)
+        (p, s, s.current_pct, s.drift_pct_per_year if goes(p, s) else None)
         for p in probes
-        if (s := headline.get(p.probe)) is not None and s.current_pct is not None and s.drift_pct_per_year is not None
+        if (s := headline.get(p.probe)) is not None and s.current_pct is not None
     ]
+    strip = STRIP if any(drift is None for *_, drift in drawn) else 0.0
     far = limits.tolerance_pct + ROOM_PCT
-    steep = min(EDGE_PER_YEAR, max([6.0, *(abs(d) for _, _, _, d in drawn)]))
+    steep = min(EDGE_PER_YEAR, max([6.0, *(abs(d) for *_, d in drawn if d is not None)]))
     frame = Frame(
-        svg, LEFT + 6, 22, width - LEFT - 20, height - 22 - 48, 100 - far - 1.5, 100 + far + 1.5, -steep - 1.5, steep + 1.5
+        svg, LEFT + 6, 22, width - LEFT - 20, height - 22 - 48 - strip, 100 - far - 1.5, 100 + far + 1.5, -steep - 1.5, steep + 1.5
     )
     band = limits.action_level_pct
     svg.box(frame.x(100 - band), frame.top, frame.x(100 + band) - frame.x(100 - band), frame.height, "#7b858c", 0.12)
@@ -212,7 +219,9 @@ def fleet_chart(
     for value in ticks(frame.x0, frame.x1, 7):
         x = frame.x(value)
         svg.line([(x, frame.top), (x, frame.top + frame.height)], GRID, 0.5)
-        svg.write(label(value, 5), x, frame.top + frame.height + 11, size=7.5, anchor="middle", colour=QUIET)
+        svg.write(label(value, 5), x, frame.top + frame.height + strip + 11, size=7.5, anchor="middle", colour=QUIET)
+    if strip:
+        svg.write("no trend told", frame.left + 3, frame.top + frame.height + strip / 2 + 3, size=7.5, colour=QUIET)
     svg.write("Response now, % of its reference", frame.left + frame.width / 2, height - 26, anchor="middle", colour=QUIET)
     svg.write(f"within action level ±{band:g} %", frame.x(100), 16, anchor="middle", colour=QUIET)
     for side in (-1, 1):
@@ -220,20 +229,29 @@ def fleet_chart(
         svg.line([(x, frame.top), (x, frame.top + frame.height)], ground.BEYOND, 1.0, "5 3")
         svg.write(f"tolerance {100 + side * limits.tolerance_pct:g} %", x, 16, anchor="middle", colour=QUIET)
     svg.line([(frame.left, frame.y(0)), (frame.left + frame.width, frame.y(0))], QUIET, 0.7)
-    apart = [m for m in drawn if m[0].advice != "use" and max(abs(m[2] - 100), abs(m[3])) > band / 2]
+    apart = [m for m in drawn if m[0].advice != "use" and max(abs(m[2] - 100), abs(m[3] or 0.0)) > band / 2]
     named = sorted(apart, key=lambda m: (PROBE_ORDER.index(m[0].advice), -abs(m[2] - 100), m[0].probe))[:NAMED]
     names = {m[0].probe for m in named}
-    for advice in reversed(PROBE_ORDER):
+    written: list[tuple[float, float, float]] = []  # left, right and foot of the names so far
+    for advice in PROBE_ORDER:
         look = PROBE[advice]
         shape, filled = (look.symbol.removesuffix("-open"), not look.symbol.endswith("-open"))
         for p, _, now, drift in drawn:
             if p.advice != advice:
                 continue
-            x, y = frame.x(now), frame.y(drift)
+            x, y = frame.x(now), frame.y(drift) if drift is not None else frame.top + frame.height + strip / 2
             svg.mark(shape, x, y, 6 if advice == "use" else 8, look.colour, filled=filled)
             if p.probe in names:
                 end = now > 100 + 0.4 * far
-                svg.write(shortened(p.probe, 24), x + (-6 if end else 6), y - 4, size=8, anchor="end" if end else "start")
+                where = f" {now:.0f} %" if abs(now - 100) > far + 1.5 else ""
+                going = f" {values.number(drift, '%/year', digits=2, sign=True)}" if abs(drift or 0.0) > steep + 1.5 else ""
+                text = f"{shortened(p.probe, 24)}{where}{going}"
+                left = x - 6 - LETTER * len(text) if end else x + 6
+                right = left + LETTER * len(text)
+                feet = [foot for foot in (y - 4, y + 11) if foot > frame.top + 8] or [y + 11]  # not on the words over the frame
+                foot = next((one for one in feet if all(right < a or b < left or abs(one - f) > 9 for a, b, f in written)), feet[0])
+                written.append((left, right, foot))
+                svg.write(text, x + (-6 if end else 6), foot, size=8, anchor="end" if end else "start")
     _key(svg, [(PROBE[a].symbol, PROBE[a].colour, PROBE[a].word) for a in PROBE_ORDER], frame.left, height - 9)
     return svg.text()
 

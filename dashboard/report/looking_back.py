@@ -8,7 +8,7 @@ from analytics.advice.look_back import NEIGHBOURS, Doubt, LookBack, Reading, Use
 from analytics.answer import number
 from dashboard.parts import values
 from dashboard.parts.about_text import CAUTIONS
-from dashboard.parts.words import RULE
+from dashboard.parts.words import RULE, as_on_pages
 from dashboard.report import tables
 from dashboard.report.charts import doubt_chart
 from dashboard.report.content import footer, provenance
@@ -93,7 +93,7 @@ def doubt_facts(doubt: Doubt) -> tuple[tuple[str, str], ...]:
         ("Last good check", reading(doubt.last_good) if doubt.last_good else f"{values.DASH} (none is good beyond doubt)"),
         ("First check out", reading(doubt.first_out)),
         ("Found", f"{values.moment(doubt.found_at)}, by the rule: {RULE[doubt.rule]}"),
-        ("Over", f"{values.moment(doubt.ended_at)}. {doubt.ended_by}" if doubt.ended_at else doubt.ended_by),
+        ("Over", f"{values.moment(doubt.ended_at)}. {as_on_pages(doubt.ended_by)}" if doubt.ended_at else doubt.ended_by),
         ("Possibly beyond from (chance 5 %)", values.moment(doubt.possibly_out_at)),
         ("Probably beyond from (chance 50 %)", values.moment(doubt.probably_out_at)),
         ("Uses in doubt", f"{many}: {len(before)} before it was found, {after} after"),

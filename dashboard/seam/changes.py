@@ -102,6 +102,8 @@ def difference(before: object, after: object) -> str:
     old, new = _document(before), _document(after)
     if not old and isinstance(new, dict) and {"rows", "stored", "held", "files"} <= set(new):
         return _load(new)
+    if not old and isinstance(new, dict) and isinstance(ends := new.get("alert_id"), list) and len(ends) == 2:
+        return f"{ends[1] - ends[0] + 1} alerts entered in the log of what was shown"
     if not isinstance(old, dict) or not isinstance(new, dict):
         return " → ".join(_short(one) for one in (old, new) if one not in (None, {}))
     if old and set(new) >= _BOOKKEEPING:

@@ -11,6 +11,7 @@ import pandas as pd
 
 from analytics.records.snapshot import Records
 from analytics.results import Alert, DeviceResult, FleetAssessment, ProbeResult, SeriesResult
+from dashboard.parts.direction import stepped
 from dashboard.parts.words import CAUSE, PROBE, PROBE_ORDER
 
 RANK = {advice: i for i, advice in enumerate(PROBE_ORDER)}
@@ -46,7 +47,7 @@ def fleet_table(assessment: FleetAssessment, records: Records) -> pd.DataFrame:
                 "model": None if known is None else known["model_type"],
                 "detector": None if known is None else known["detector"],
                 "now_pct": _tenths(series.current_pct) if series else None,
-                "drift_pct_per_year": _tenths(series.drift_pct_per_year) if series else None,
+                "drift_pct_per_year": _tenths(series.drift_pct_per_year) if series and not stepped(one, series) else None,
                 "crosses_about": series.crossing.p50 if series and series.crossing else None,
                 "patient_use": {
                     "allowed": "yes",

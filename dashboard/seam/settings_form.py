@@ -25,6 +25,12 @@ Key = tuple[str, str]  # section and name
 Layer = dict[str, dict[str, Any]]
 
 
+SAID: dict[Key, str] = {  # settings whose name alone does not say what they are
+    ("alarms", "budget_per_probe_year"): "False alarms a probe-year",
+    ("alarms", "on_new"): "Command to run on new alarms",
+}
+
+
 @dataclass(frozen=True)
 class Entry:
     """One setting: what it is called, what it may be, and what it is."""
@@ -45,6 +51,8 @@ class Entry:
     @property
     def words(self) -> str:
         """The name as a heading, its unit taken off the end: `tolerance_pct` is "Tolerance"."""
+        if said := SAID.get(self.key):
+            return said
         bare = self.name.removesuffix("_pct").removesuffix("_days").removesuffix("_years")
         return bare.replace("_", " ").capitalize()
 

@@ -47,6 +47,11 @@ def _load() -> None:
             "are read by a column map, which this page builds with you.",
             icon=":material/flag:",
         )
+    else:
+        st.caption(
+            "A log of readings, or tables of probes, sources, windows, events, inspections, uses or outcomes: what a table is, "
+            "is told from its columns. Nothing is stored before you have seen what would become of each row."
+        )
     uploads = st.session_state.setdefault("uploads", Uploads())
     turn = st.session_state.setdefault("upload_turn", 0)
     files = st.file_uploader(

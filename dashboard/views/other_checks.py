@@ -44,10 +44,10 @@ def _due(look: read.Look) -> None:
     found = inspecting.due(look)
     if found.empty:
         st.info(
-            "No such check is on record and no interval is set, so nothing is due. "
-            f"Intervals are the site's to set: {links.inline('settings', 'schedule', section='schedule')}.",
+            "No such check is on record and no interval is set, so nothing is due. Intervals are the site's to set.",
             icon=":material/event_available:",
         )
+        _to_intervals()
         return
     urgent = int(found["state"].isin(["failed", "asked_for", "past_due"]).sum())
     links.sentence(
@@ -101,15 +101,19 @@ def _due(look: read.Look) -> None:
     )
 
 
+def _to_intervals() -> None:
+    """Where intervals are set; in a box of a sentence a link would open another tab."""
+    links.to("settings", "Set the intervals", icon=":material/tune:", section="schedule")
+
+
 def _months(look: read.Look) -> None:
     months = int(st.slider("Months", 3, 36, 12, key="months", bind="query-params", width=320))
     found = inspecting.kept_by_month(look, months)
     if found.empty:
         st.info(
-            "No interval is set, so there is nothing to hold the records against. "
-            f"Set them under {links.inline('settings', 'schedule', section='schedule')}.",
-            icon=":material/event_available:",
+            "No interval is set, so there is nothing to hold the records against.", icon=":material/event_available:"
         )
+        _to_intervals()
         return
     chart.show(
         keep.kept(look, partial(kept_months, found), "kept-months", months),

@@ -177,7 +177,7 @@ def _story(look: read.Look, probe: ProbeResult, series: SeriesResult) -> None:
     ]
     build = partial(story, chapter, others, events, look.as_of, start=first, end=last)
     picked = chart.show(
-        keep.kept(look, build, "story", series.index, first, last, rival and rival.index),
+        keep.alike(build, "story", *((c.series, c.points) for c in (chapter, *others)), events, look.as_of, first, last),
         kept=True,
         key="story",
         select=True,
@@ -188,8 +188,8 @@ def _story(look: read.Look, probe: ProbeResult, series: SeriesResult) -> None:
         ),
     )
     st.caption(
-        "Error bars and bands are 90 %. Grey band: limits of the chart, which follow the counts. Tint: from the "
-        "likely onset to the signal. "
+        "Charted value: the shared movement of source and jig is taken off. Error bars and bands are 90 %. "
+        "Grey band: limits of the chart, which follow the counts. Tint: from the likely onset to the signal. "
         "Hollow marks take no part. No line is drawn where nothing was read. Press a reading to see its countings.",
         help=terms.help_on("action level", "tolerance limit", "window shift", "scatter", "side reading", "common movement"),
     )

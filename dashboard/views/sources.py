@@ -33,17 +33,16 @@ def show() -> None:
     if not devices:
         st.info(f"No {ONE[kind]} is on record.", icon=":material/help:")
         return
-    doubtful = [d for d in devices if d.advice != "use"]
-    st.markdown(
-        f"**{len(devices) - len(doubtful)} of {values.count(len(devices), ONE[kind])} give no cause for doubt.**"
-        + (f" Verify or replace first: {', '.join(links.escape(d.name) for d in doubtful)}." if doubtful else "")
-    )
+    gone = _withdrawn(look) if kind == "source" else frozenset()
+    devices = tuple(sorted(devices, key=lambda d: (d.name in gone, d.advice == "use")))  # what is in use and wants seeing to on top
+    doubtful = [d for d in devices if d.advice != "use" and d.name not in gone]
+    links.sentence(_headline(kind, len(devices) - len(gone), doubtful, gone))
     st.caption(
         "What all probes on one thing do together is no probe's fault: verify the source, its record or its place "
         "before blaming a probe. "
         "With fewer than three probes on it, the two cannot be told apart."
     )
-    _table(look, devices, kind)
+    _table(look, devices, kind, gone)
     left, right = st.columns([4, 5], gap="large")
     with left:
         picked = None
@@ -71,6 +70,23 @@ def show() -> None:
         source_life_table.show(look)
 
 
+def _withdrawn(look: read.Look) -> frozenset[str]:
+    """The check sources that are out of use."""
+    sources = look.records.sources
+    return frozenset(sources.loc[sources["withdrawn_on"] <= look.as_of, "source"]) & {d.name for d in look.assessment.sources}
+
+
+def _headline(kind: str, used: int, doubtful: list[DeviceResult], gone: frozenset[str]) -> str:
+    """How many of those in use give no cause for doubt, and which do."""
+    parts = [f"**{used - len(doubtful)} of {values.count(used, ONE[kind])} in use {'gives' if used - len(doubtful) == 1 else 'give'} no cause for doubt.**"]
+    if doubtful:
+        named = ", ".join(links.inline("sources", d.name, kind=KINDS[kind], name=d.name) for d in doubtful)
+        parts.append(f"Verify or replace first: {named}.")
+    if gone:
+        parts.append(f"{len(gone)} more {'is' if len(gone) == 1 else 'are'} withdrawn.")
+    return " ".join(parts)
+
+
 def probes_on(look: read.Look, kind: str, name: str) -> pd.DataFrame:
     """Probes read on a thing: probe, first and last check on it, how many; the latest first."""
     points = look.assessment.points
@@ -82,12 +98,12 @@ def probes_on(look: read.Look, kind: str, name: str) -> pd.DataFrame:
     return grouped.sort_values(["last_on", "probe"], ascending=[False, True], ignore_index=True)
 
 
-def _table(look: read.Look, devices: tuple[DeviceResult, ...], kind: str) -> None:
+def _table(look: read.Look, devices: tuple[DeviceResult, ...], kind: str, gone: frozenset[str]) -> None:
     registered = look.records.sources.set_index("source")
     rows = []
     for one in devices:
         row: dict[str, object] = {
-            "answer": f"{DEVICE[one.advice].mark} {DEVICE[one.advice].word}",
+            "answer": f"{DEVICE[one.advice].mark} {DEVICE[one.advice].word}" + (", withdrawn" if one.name in gone else ""),
             "name": one.name,
             "site": one.site,
             "offset_pct": one.offset_pct,
@@ -143,7 +159,7 @@ def _one(look: read.Look, one: DeviceResult) -> None:
         st.caption(f"{values.DASH} No common movement can be told yet: it takes three probes read on it.")
     else:
         chart.show(
-            keep.kept(look, partial(common_movement, mine, one.name), "movement", one.kind, one.name),
+            keep.alike(partial(common_movement, mine, one.name), "movement", mine, one.name),
             kept=True,
             key="movement",
             alt=f"Common movement of all probes on {one.name} over time, in per cent, with its 90 % interval.",

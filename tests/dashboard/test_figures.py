@@ -20,6 +20,7 @@ from dashboard.figures.in_use import spells
 from dashboard.figures.site_bars import site_bars
 from dashboard.figures.story import Chapter, story
 from dashboard.parts.words import PROBE
+from dashboard.report.charts import fleet_chart
 from dashboard.seam import digest
 from tests.dashboard import made_up
 
@@ -240,6 +241,21 @@ def test_a_probe_without_a_trend_stands_in_a_strip_of_its_own(made):
     assert row == ["y2"]
 
 
+def test_a_name_keeps_off_the_marks_of_others(made):
+    """Where a mark lies in the place of a name, the name goes to another."""
+    _, assessment = made
+    spoken = digest.headline(assessment)
+    one = next(p for p in assessment.probes if p.probe == "GP-002")
+    series = dataclasses.replace(spoken["GP-002"], current_pct=100.0, drift_pct_per_year=-4.0)
+    over = dataclasses.replace(series, current_pct=100.4, drift_pct_per_year=-3.2)
+    places = []
+    for probes in ([one], [one, dataclasses.replace(one, probe="GP-900", advice="use")]):
+        figure = fleet_map(probes, {"GP-002": series, "GP-900": over}, load().limits)
+        places += [t.textposition[0] for t in figure.data if t.customdata is not None and t.customdata[0][0] == "GP-002"]
+    assert places[0] == "top center"
+    assert places[1] != places[0]
+
+
 def test_on_the_dotted_line_the_limit_is_a_year_away(made):
     """The slanted line joins (90 %, 0) with every point from which the present drift takes a year to reach 90 %."""
     _, assessment = made
@@ -247,6 +263,22 @@ def test_on_the_dotted_line_the_limit_is_a_year_away(made):
     line = next(t for t in figure.data if t.text is not None and "1 year away" in str(t.text) and t.x[0] == 90.0)
     now, drift = line.x[1], line.y[1]
     assert now + drift * 1.0 == pytest.approx(90.0)
+
+
+def test_the_printed_fleet_keeps_whom_it_cannot_give_a_trend(made):
+    """A probe that stepped, and one without a slope, have their marks in the strip of the printed picture too."""
+    _, assessment = made
+    spoken = digest.headline(assessment)
+    plain = fleet_chart(assessment.probes, spoken, load().limits)
+    spoken["GP-001"] = dataclasses.replace(spoken["GP-001"], drift_pct_per_year=None)
+    probes = [dataclasses.replace(p, cause="sudden_loss") if p.probe == "GP-003" else p for p in assessment.probes]
+    spoken["GP-003"] = dataclasses.replace(spoken["GP-003"], crossing=None)
+    loose = fleet_chart(probes, spoken, load().limits)
+    assert "no trend told" in loose
+    assert loose.count("GP-003") == plain.count("GP-003") == 1
+    every = tuple(dataclasses.replace(s, crossing=None) if s.probe == "GP-003" else s for s in assessment.series)
+    table = digest.fleet_table(dataclasses.replace(assessment, probes=tuple(probes), series=every), made[0]).set_index("probe")
+    assert table["drift_pct_per_year"].isna()["GP-003"]
 
 
 def test_site_bars_count_every_probe_once(made):

@@ -1,0 +1,15 @@
+"""Whether a probe goes anywhere: one that stepped does not, whatever a line through the step would say."""
+
+from __future__ import annotations
+
+from analytics.results import ProbeResult, SeriesResult
+
+
+def goes(probe: ProbeResult, series: SeriesResult) -> bool:
+    """Whether a direction can be drawn: there is a slope, and it is not that of a line through a step."""
+    return series.drift_pct_per_year is not None and not stepped(probe, series)
+
+
+def stepped(probe: ProbeResult, series: SeriesResult) -> bool:
+    """Whether the likeliest cause is a sudden loss, and no limit is forecast to be reached by going on."""
+    return probe.cause == "sudden_loss" and series.crossing is None
