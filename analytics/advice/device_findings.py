@@ -21,6 +21,8 @@ LEAST_SLOPE_PER_YEAR = 0.03
 LEAST_LEVEL = 0.03
 STEEP_PER_YEAR = 0.3
 LEAST_SPAN_DAYS = 120.0
+# Standard errors beyond which a certificate is doubted: by chance one good source in a thousand (at three, one in 370).
+SURE_CERTIFICATE = 3.3
 EARLY_DAYS = 150.0  # in which a new source's activity shows
 WITHIN_PCT = 0.003  # movement of a step beyond its stated error (project choice)
 YEAR_DAYS = 365.2422
@@ -65,6 +67,15 @@ class Inherited:
 
     known_days: float  # when that was first sure
     offset: float  # natural log
+    sd: float
+
+
+@dataclass(frozen=True)
+class Home:
+    """The source on which references were formed, as it was known when the next one came into use."""
+
+    name: str
+    offset: float  # natural log that the next one should show
     sd: float
 
 
@@ -135,15 +146,16 @@ def source_findings(
     certificate_sd: float | None,
     now: float,
     inherited: Inherited | None = None,
+    home: Home | None = None,
 ) -> list[Finding]:
     """Slope, constant factor and steps of a source, each dated to the end of the thirty days that made it sure.
 
     certificate_sd: k=1 of the log activity, None where the source's offset is zero by construction (references were formed
-    on it) or not stated. inherited: from the source on which they were formed, if anything.
+    on it) or not stated. inherited: from the source on which they were formed, if anything. home: that source.
     """
     moved = Moved(at, ends, value, sd, probes)
     found = movement_findings("source", moved, now, half_life)
-    level = None if certificate_sd is None else certificate_finding(name, moved, half_life, certificate_sd, now, inherited)
+    level = None if certificate_sd is None else certificate_finding(name, moved, half_life, certificate_sd, now, inherited, home)
     if level is not None:
         found.append(level)
     return sorted(found, key=lambda one: one.signalled_days)
@@ -231,15 +243,30 @@ def nuclide_words(half_life: float, slope: float, slope_sd: float) -> str:
     return f"its half-life acts like {np.log(2.0) / constant:.0f} d instead of {half_life:.2f} d{as_of}"
 
 
+def date_words(offset: float, half_life: float) -> str:
+    """An offset of the log activity as a wrong activity and as a wrong reference date.
+
+    >>> date_words(0.0788, 271.74)
+    'an activity 8.2 % higher, or a reference date 31 days later,'
+    """
+    return (
+        f"an activity {pct(100 * abs(np.expm1(offset)))} {'higher' if offset > 0 else 'lower'}, or a reference date "
+        f"{abs(offset) * half_life / np.log(2.0):.0f} days {'later' if offset > 0 else 'earlier'},"
+    )
+
+
 def certificate_finding(
-    name: str, moved: Moved, half_life: float, certificate_sd: float, now: float, inherited: Inherited | None = None
+    name: str, moved: Moved, half_life: float, certificate_sd: float, now: float, inherited: Inherited | None = None,
+    home: Home | None = None,
 ) -> Finding | None:
     """A constant factor beyond what the certificate allows, from the source's first 150 days.
 
-    inherited: taken off, with its uncertainty, from the day it was known on.
+    inherited: taken off, with its uncertainty, from the day it was known on. home: source on which references were formed,
+    whose certificate may err as well; None: one with the same uncertainty.
     """
     whole = int(np.searchsorted(moved.ends, now, side="right"))
     looked_at = -1  # steps
+    before = home if home is not None else Home("", 0.0, certificate_sd)
     for k in range(3, whole + 1):
         early = moved.part(0, k)
         early = early.part(0, int((early.at <= early.at[0] + EARLY_DAYS).sum()))
@@ -253,13 +280,14 @@ def certificate_finding(
             start, error = level, level_sd  # a wrong nuclide runs away from its activity within weeks
         if inherited is not None and inherited.known_days <= moved.ends[k - 1]:
             start, error = start - inherited.offset, float(np.hypot(error, inherited.sd))
-        if abs(start) <= 3.0 * np.hypot(certificate_sd * np.sqrt(2.0), error) or abs(start) <= LEAST_LEVEL:
+        else:
+            start -= before.offset
+        if abs(start) <= SURE_CERTIFICATE * np.sqrt(certificate_sd**2 + before.sd**2 + error**2) or abs(start) <= LEAST_LEVEL:
             continue
-        shift_days = abs(start) * half_life / np.log(2.0)
+        against = f", or {home.name}, on which references were formed, errs the other way" if home is not None else ""
         sentence = (
-            f"{name} fits an activity {pct(100 * abs(np.expm1(start)))} {'higher' if start > 0 else 'lower'}, or a reference date "
-            f"{shift_days:.0f} days {'later' if start > 0 else 'earlier'}, than its certificate states (k=1: "
-            f"{pct(100 * certificate_sd)}); for one nuclide the two are the same constant factor."
+            f"{name} fits {date_words(start, half_life)} than its certificate states (k=1: "
+            f"{pct(100 * certificate_sd)}){against}; for one nuclide the two are the same constant factor."
         )
         return Finding("change_point", float(moved.ends[k - 1]), start < 0, sentence, -1, -1)
     return None

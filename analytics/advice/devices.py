@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Literal, cast
 
@@ -11,6 +11,7 @@ import pandas as pd
 
 from analytics.advice.device_findings import (
     Finding,
+    Home,
     Inherited,
     Moved,
     inherited_from,
@@ -18,6 +19,7 @@ from analytics.advice.device_findings import (
     source_findings,
     words,
 )
+from analytics.advice.home_certificate import OddHome, expected_on, odd_home, read_after
 from analytics.baseline.rows import Floats
 from analytics.baseline.shared import SharedMovement
 from analytics.counting.columns import Names
@@ -31,6 +33,7 @@ WEAK_RELATIVE_SD = (
     0.03  # counting precision in ten seconds below which a source is called too weak (trade: 3 % in 10 s)
 )
 WEAK_SECONDS = 10.0
+UNSTATED_SD = 0.5  # of a log activity, from which on none is stated
 
 
 def source_results(
@@ -54,9 +57,11 @@ def source_results(
     out = []
     now = (as_of - datetime(1970, 1, 1)).total_seconds() / 86400.0
     inherited = _inherited(sources, movement, names, homes, now)
+    lives = dict(zip(sources["source"].astype(str), half_life_days(list(sources["nuclide"].astype(str)), settings.nuclides.half_lives), strict=True))
+    certificates = Certificates.of(movement, names, homes, activity_variance, lives, inherited, now)
     for row in named_rows(sources.sort_values("source")):
         name = str(row.source)
-        half_life = float(half_life_days([str(row.nuclide)], settings.nuclides.half_lives)[0])
+        half_life = float(lives[name])
         reference = (row.reference_at - datetime(1970, 1, 1)).total_seconds() / 86400.0
         activity = (
             float(row.activity_kbq) * 2.0 ** (-(now - reference) / half_life) if np.isfinite(row.activity_kbq) else None
@@ -70,15 +75,11 @@ def source_results(
         if code >= 0 and mine.any():
             moved = _moved(movement, code)
             offset, interval = _latest(moved.value, moved.sd)
-            prior = float(np.sqrt(activity_variance.get(name, 1.0)))
-            certificate = prior if homes.get(name) != name and prior < 0.5 else None
-            found = source_findings(
-                name, moved.at, moved.ends, moved.value, moved.sd, moved.probes, half_life, certificate, now,
-                inherited.get(homes.get(name, "")),
-            )
-            reasons += _as_known_now("source", found, moved, now, half_life)
-            alerts += [_alert(name, one) for one in found]
-        advice = "verify" if alerts else "use"
+            found, freed = certificates.findings(name, moved, half_life, now)
+            reasons += _as_known_now("source", [one for one in found if one not in freed], moved, now, half_life)
+            reasons += [f"It agrees with the sources after {home}: it was {home} that erred." for home in freed.values()]
+            alerts += [_alert(name, one, certificates.settled_days(freed.get(one))) for one in found]
+        advice = "verify" if any(one.settled_at is None for one in alerts) else "use"
         count = probes_on.get(name, 0)
         if code >= 0 and 0 < count < settings.shared.least_probes:
             reasons.append(
@@ -130,6 +131,59 @@ def _inherited(
             since = (reference_at[name] - pd.Timestamp(0)).total_seconds() / 86400.0
             out[name] = inherited_from(moved.part(slope.begin, slope.end), slope.signalled_days, float(moved.at.min()) - since)
     return out
+
+
+@dataclass(frozen=True)
+class Certificates:
+    """What the certificates of all sources say of each other, through the probes read on them."""
+
+    homes: dict[str, str]  # source on which the references of most probes of each were formed
+    sd: dict[str, float]  # k=1 of the log activity, where it is stated
+    after: dict[str, dict[str, Moved]]  # by home with a stated activity: movement of the later sources
+    odd: dict[str, OddHome]
+    inherited: dict[str, Inherited]  # by home
+
+    @classmethod
+    def of(
+        cls, movement: SharedMovement, names: Names, homes: dict[str, str], variance: dict[str, float], lives: dict[str, float],
+        falling: dict[str, Inherited], now: float,
+    ) -> Certificates:
+        """variance: of the log activity. lives: half-lives, days. falling: homes that decay otherwise than stated."""
+        sd = {one: float(np.sqrt(v)) for one, v in variance.items() if np.sqrt(v) < UNSTATED_SD}
+        after = {
+            home: {one: _moved(movement, names.source.index(one)) for one, of in homes.items() if of == home != one}
+            for home in sorted(set(homes.values()) & set(sd) & set(lives))
+        }
+        found = {home: odd_home(home, sd[home], after[home], sd, lives[home], now) for home in after if home not in falling}
+        odd = {home: one for home, one in found.items() if one is not None}
+        return cls(homes, sd, after, odd, falling | {home: one.inherited for home, one in odd.items()})
+
+    def findings(
+        self, name: str, moved: Moved, half_life: float, now: float
+    ) -> tuple[list[Finding], dict[Finding, str]]:
+        """All findings of a source by their days, and those that were the error of its home, with that home."""
+        home = self.homes.get(name)
+        found = source_findings(
+            name, moved.at, moved.ends, moved.value, moved.sd, moved.probes, half_life,
+            None if home == name else self.sd.get(name), now, self.inherited.get(home or ""), self._home(home, moved),
+        )
+        if name in self.odd:
+            found = sorted([*found, self.odd[name].finding], key=lambda one: one.signalled_days)
+        odd = self.odd.get(home or "")
+        if home is None or odd is None or name not in odd.agree:
+            return found, {}
+        return found, {one: home for one in found if one.begin < 0 and one.signalled_days <= odd.inherited.known_days}
+
+    def settled_days(self, home: str | None) -> float | None:
+        """Day on which the error of a home was known; None for none."""
+        return None if home is None else self.odd[home].inherited.known_days
+
+    def _home(self, home: str | None, moved: Moved) -> Home | None:
+        """The home as its certificate and the sources before this one tell it; None where its certificate states no uncertainty."""
+        if home is None or home not in self.after or not len(moved):
+            return None
+        begins = float(moved.at.min())
+        return Home(home, *expected_on(begins, self.sd[home], read_after(self.after[home], self.sd, begins)))
 
 
 def device_results(
@@ -188,8 +242,9 @@ def _latest(value: Floats, sd: Floats) -> tuple[float, tuple[float, float]]:
     return ends[0], (ends[1], ends[2])
 
 
-def _alert(name: str, found: Finding) -> Alert:
+def _alert(name: str, found: Finding, settled_days: float | None = None) -> Alert:
     when = moment(found.signalled_days)
+    settled = None if settled_days is None else moment(settled_days)
     return Alert(
-        f"E-{name}-{when:%Y%m%d}", found.rule, when, None, None, "low" if found.low else "high", found.sentence
+        f"E-{name}-{when:%Y%m%d}", found.rule, when, None, settled, "low" if found.low else "high", found.sentence
     )
