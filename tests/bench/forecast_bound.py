@@ -7,7 +7,8 @@ variance that the counts and the placing gave it. All that is left to it is the 
 
     y_i = L₀ + b·(t_i − τ) + W(t_i) + ε_i,   b by its true prior on a grid,  W a random walk,  ε_i ~ N(0, v_i)
 
-and first passage from there. The target is a median of ratios, which no theorem makes least for the oracle, and it may be met
+and first passage from there. A second oracle is told all this but the day on which the fault began: each day since the first
+check is as likely to it as any other. The target is a median of ratios, which no theorem makes least for the oracle, and it may be met
 at 85 % coverage too; so its shortest intervals at 90 and at 85 % are printed as well. Where those are above the target, a
 method that knows less is not to be expected to reach it on such checks.
 """
@@ -68,20 +69,67 @@ def oracle_interval(
     >>> [round(one, -1) for one in sure[:2]]  # at 10 % a year 330 days are left, give or take the walk, seen and to come
     [290.0, 370.0]
     """
-    slopes = np.log1p(-np.linspace(LEAST_LOSS, MOST_LOSS, 400)) / YEAR_DAYS  # as probable as each other
-    walk = WANDER_PER_DAY * np.minimum.outer(age_days, age_days)
-    inverse = np.linalg.inv(np.diag(variance) + walk)
-    off = level - slopes[:, None] * age_days
-    log_likelihood = -0.5 * np.einsum("ki,ij,kj->k", off, inverse, off)
+    slopes = prior_slopes()
+    log_likelihood, present, left_var = seen_since(age_days, level, variance, now_days, slopes)
     weight = np.exp(log_likelihood - log_likelihood.max())
-    weight /= weight.sum()
-    # The walk so far, given the readings and the slope.
-    gain = (WANDER_PER_DAY * np.minimum(age_days, now_days)) @ inverse
-    present = slopes * now_days + off @ gain
-    left_var = WANDER_PER_DAY * now_days - float(gain @ (WANDER_PER_DAY * np.minimum(age_days, now_days)))
     passed = weight @ first_passage(
         DAYS[None, :], (present - distance)[:, None], -slopes[:, None], WANDER_PER_DAY, max(left_var, 1e-12)
     )
+    return ends(passed / weight.sum())
+
+
+def oracle_not_told_onset(
+    at_days: Floats, level: Floats, variance: Floats, now_days: float, distance: float
+) -> tuple[float, float, dict[int, float]]:
+    """The same where the onset is not told: at_days from the first check on, level and variance of every check since.
+
+    >>> t = np.arange(0.0, 801.0, 7.0)
+    >>> sure = oracle_not_told_onset(t, -0.1 * np.maximum(t - 400.0, 0.0) / 365.25, np.full(len(t), 1e-8), 800.0, -0.2)
+    >>> [round(one, -1) for one in sure[:2]]
+    [290.0, 370.0]
+    """
+    slopes, found = prior_slopes(80), []
+    for onset in np.linspace(at_days[0], at_days[-1], 80):
+        age = np.maximum(at_days - onset, 0.0)
+        since = age > 0.0
+        calm = -0.5 * float((level[~since] ** 2 / variance[~since]).sum() + np.log(variance[~since]).sum())
+        log_likelihood, present, left_var = seen_since(age[since], level[since], variance[since], now_days - onset, slopes)
+        found.append((log_likelihood + calm, present, left_var))
+    peak = max(float(one[0].max()) for one in found)
+    total, passed = 0.0, np.zeros(len(DAYS))
+    for log_likelihood, present, left_var in found:
+        weight = np.exp(log_likelihood - peak)
+        some = weight > 1e-6
+        total += float(weight[some].sum())
+        passed += weight[some] @ first_passage(
+            DAYS[None, :], (present[some] - distance)[:, None], -slopes[some][:, None], WANDER_PER_DAY, max(left_var, 1e-12)
+        )
+    return ends(passed / total)
+
+
+def prior_slopes(number: int = 400) -> Floats:
+    """Slopes that are as probable as each other, log response a day."""
+    return np.asarray(np.log1p(-np.linspace(LEAST_LOSS, MOST_LOSS, number)) / YEAR_DAYS)
+
+
+def seen_since(
+    age_days: Floats, level: Floats, variance: Floats, now_days: float, slopes: Floats
+) -> tuple[Floats, Floats, float]:
+    """By slope: log likelihood of the readings since an onset, and the present level; and the variance of the latter."""
+    if not len(age_days):
+        return np.zeros(len(slopes)), slopes * now_days, WANDER_PER_DAY * now_days
+    covariance = np.diag(variance) + WANDER_PER_DAY * np.minimum.outer(age_days, age_days)
+    inverse = np.linalg.inv(covariance)
+    off = level - slopes[:, None] * age_days
+    log_likelihood = -0.5 * np.einsum("ki,ij,kj->k", off, inverse, off) - 0.5 * np.linalg.slogdet(covariance)[1]
+    # The walk so far, given the readings and the slope.
+    so_far = WANDER_PER_DAY * np.minimum(age_days, now_days)
+    gain = so_far @ inverse
+    return log_likelihood, slopes * now_days + off @ gain, WANDER_PER_DAY * now_days - float(gain @ so_far)
+
+
+def ends(passed: Floats) -> tuple[float, float, dict[int, float]]:
+    """5 % and 95 % day of a distribution over ``DAYS``, and the length of its shortest 90 % and 85 % interval."""
     low, high = np.interp([0.05, 0.95], passed, DAYS)
     shortest = {}
     for held in (90, 85):
@@ -125,6 +173,12 @@ def score(case: Case) -> Score:
             at = (own["taken_at"][after] - one.onset_at).dt.total_seconds().to_numpy() / 86_400
             level = true[after] - before + np.sqrt(variance) * rng.standard_normal(int(after.sum()))
             low, high, shortest = oracle_interval(at, level, variance, age, LIMIT - before)
+            days = (own["taken_at"] - own["taken_at"].iloc[0]).dt.total_seconds().to_numpy() / 86_400
+            began_day = (one.onset_at - own["taken_at"].iloc[0]).total_seconds() / 86_400
+            every = np.array([_nearest(known, taken) for taken in own["taken_at"]])
+            noisy = np.sqrt(every) * rng.standard_normal(len(days))
+            noisy[after] = level
+            vague_low, vague_high, vague = oracle_not_told_onset(days, noisy, every, began_day + age, LIMIT - before)
             ours_low, ours_high = (
                 0.0 if crossing.p05 is None else (pd.Timestamp(crossing.p05) - moment).total_seconds() / 86_400,
                 math.inf if crossing.p95 is None else (pd.Timestamp(crossing.p95) - moment).total_seconds() / 86_400,
@@ -134,7 +188,13 @@ def score(case: Case) -> Score:
                 result.add_width(f"{which}: oracle's width over the true time left", (high - low) / left)
                 for held, length in shortest.items():
                     result.add_width(f"{which}: the oracle's shortest that holds {held} %, over it", length / left)
+                result.add_width(f"{which}: not told the onset, an oracle's width over it", (vague_high - vague_low) / left)
+                for held, length in vague.items():
+                    result.add_width(f"{which}: not told the onset, its shortest that holds {held} %, over it", length / left)
+                result.add_inside(f"{which}: true crossing inside that not told the onset", vague_low - 1.0 <= left <= vague_high + 1.0)
                 result.add_width(f"{which}: our width over it", (ours_high - ours_low) / left)
+                if math.isfinite(ours_high):
+                    result.add_width(f"{which}: our width over it, where there is a late end", (ours_high - ours_low) / left)
                 result.add_inside(f"{which}: true crossing inside the oracle's", low - 1.0 <= left <= high + 1.0)
                 result.add_inside(f"{which}: true crossing inside ours", ours_low - 1.0 <= left <= ours_high + 1.0)
             result.remarks.append(
