@@ -85,11 +85,13 @@ def suggestions(unknown: Iterable[str], known: Iterable[str], what: str) -> dict
     >>> suggestions(["GP-O01"], ["GP-001", "GP-002"], "probe")["GP-O01"]
     'Did you mean `GP-001`?'
     """
-    known = sorted(known)
+    unknown, known = sorted(unknown), sorted(known)
+    if not unknown:
+        return {}
     by_folded = {folded(name): name for name in reversed(known)}
     one_off = _OneOff(known)
     found: dict[str, str] = {}
-    for i, name in enumerate(sorted(unknown)):
+    for i, name in enumerate(unknown):
         close = by_folded.get(folded(name)) or one_off.match(name)
         if close is None and i < MOST_SUGGESTED:
             close = next(iter(difflib.get_close_matches(name, known, 1, 0.6)), None)

@@ -5,8 +5,9 @@ from __future__ import annotations
 import dataclasses
 import hashlib
 from collections.abc import Callable, Hashable, Iterable
-from typing import Any, TypeVar
+from typing import TypeVar
 
+import numpy as np
 import pandas as pd
 import streamlit as st
 
@@ -36,14 +37,20 @@ def alike(build: Callable[[], T], *given: object) -> T:
     A check that is saved alters one probe, and figures of all others need not be drawn anew for it.
     The result is shared: never change it.
     """
-    print_of = hashlib.blake2b(digest_size=20)
-    for one in given:
-        for part in _told(one):
-            print_of.update(part)
-    result: T = _kept(("alike", print_of.hexdigest()), build)
+    result: T = _kept(("alike", print_of(*given)), build)
     return result
 
 
+def print_of(*given: object) -> str:
+    """One text for all that these things hold: another where anything of it is another."""
+    found = hashlib.blake2b(digest_size=20)
+    for one in given:
+        for part in _told(one):
+            found.update(part)
+    return found.hexdigest()
+
+
+MANY = 2_000  # texts from which on their hashes are quicker than they themselves
 _NUMBERING = ("series", "check")  # columns and fields that number things over the whole fleet, and are not shown
 
 
@@ -66,14 +73,15 @@ def _told(one: object) -> Iterable[bytes]:
 
 def _column(column: pd.Series) -> Iterable[bytes]:
     if isinstance(column.dtype, pd.CategoricalDtype):
-        codes: Any = column.cat.codes.to_numpy()
-        used = sorted(set(codes.tolist()))
+        codes = column.cat.codes.to_numpy()
         yield codes.tobytes()
-        yield repr([column.cat.categories[code] for code in used if code >= 0]).encode()
+        yield repr(column.cat.categories[np.flatnonzero(np.bincount(codes.astype(np.int64) + 1)[1:])].tolist()).encode()
     elif column.dtype.kind in "biufmM":
         yield column.to_numpy().tobytes()
-    else:
+    elif len(column) < MANY:
         yield repr(column.tolist()).encode()
+    else:
+        yield pd.util.hash_pandas_object(column, index=False).to_numpy().tobytes()
 
 
 @st.cache_resource(max_entries=400, show_spinner=False)

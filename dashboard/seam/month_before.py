@@ -6,8 +6,6 @@ from dataclasses import fields
 from datetime import datetime
 from threading import Lock
 
-import pandas as pd
-
 from analytics.cut import cut
 from analytics.records.snapshot import Records
 from analytics.results import ProbeResult
@@ -17,7 +15,7 @@ from dashboard.seam.worker import Job
 
 Changes = tuple[Change, ...]
 
-Key = tuple[str, int, str, datetime]  # store, print of what was known then, settings, moment
+Key = tuple[str, str, str, datetime]  # store, print of what was known then, settings, moment
 MOST = 8  # answers kept
 
 _gate = Lock()
@@ -49,11 +47,10 @@ def changes(look: read.Look, since: datetime) -> Changes | None:
     return keep.kept(look, lambda: digest.changed(before, look.assessment), "changes", since)
 
 
-def _print(records: Records, since: datetime) -> int:
-    """One number for all that was known at a moment: a check made since does not have that answer worked out anew."""
+def _print(records: Records, since: datetime) -> str:
+    """One text for all that was known at a moment: a check made since does not have that answer worked out anew."""
     then = cut(records, since)
-    tables = (getattr(then, one.name) for one in fields(Records) if one.name != "revision")
-    return hash(tuple((len(one), int(pd.util.hash_pandas_object(one, index=False).sum())) for one in tables))
+    return keep.print_of(*(getattr(then, one.name) for one in fields(Records) if one.name != "revision"))
 
 
 def finish() -> None:
