@@ -29,7 +29,7 @@ from analytics.charts.response import ResponseCharts, chart_responses
 from analytics.counting import count_records
 from analytics.counting.tables import Counted
 from analytics.cut import cut
-from analytics.drift.state import forecast_state
+from analytics.drift.state import Fitted, fitted, forecast_state
 from analytics.points import all_points
 from analytics.records.snapshot import Records
 from analytics.results import FleetAssessment, LateTables
@@ -60,6 +60,7 @@ class Worked:
     counted: Counted
     charts: ResponseCharts
     placing_votes: list[tuple[Floats, Floats]]  # what was said of the fleet's placing, one entry a month start but the first, and the end
+    fits: Fitted
 
 
 def assess(
@@ -82,16 +83,18 @@ def work_out(records: Records, settings: Settings, as_of: datetime, fleet: Fleet
         counted.response_states, counted.names, known.events, activity_variance(known, counted, settings), settings,
         fleet.placing if fleet is not None else None, votes,
     )
-    return Worked(answer(known, counted, charts, settings, as_of, fleet), known, counted, charts, votes)
+    fits = fitted(charts)
+    return Worked(answer(known, counted, charts, settings, as_of, fleet, fits=fits), known, counted, charts, votes, fits)
 
 
 def answer(
     known: Records, counted: Counted, charts: ResponseCharts, settings: Settings, as_of: datetime,
-    fleet: FleetConstants | None = None, told: Told | None = None,
+    fleet: FleetConstants | None = None, told: Told | None = None, fits: Fitted | None = None,
 ) -> FleetAssessment:
     """The line from the charts of the response to the end; known: the records cut to ``as_of``.
 
-    told: what follows for devices, where these are not all probes that are read with them; None: they are.
+    told: what follows for devices, where these are not all probes that are read with them; None: they are. fits: where they are
+    made already.
     """
     now = float(days(np.array([as_of], "datetime64[us]"))[0])
     quantities = settle_blundered(quantity_charts(counted, known.events, settings), charts)
@@ -100,7 +103,7 @@ def answer(
     tolerance = settings.limits.tolerance_pct / 100.0
     state = forecast_state(
         charts, quantities, counted.names, counted.response.keys, known, tolerance, now,
-        fleet.slope_totals if fleet is not None else None,
+        fleet.slope_totals if fleet is not None else None, fits,
     )
 
     slips = proposals(counted, charts, known.readings, as_of)

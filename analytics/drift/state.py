@@ -47,6 +47,22 @@ class DriftState:
     step_share: Floats
 
 
+@dataclass(frozen=True)
+class Fitted:
+    """What is fitted to each unit by itself, before units hear of each other."""
+
+    seen: Ints  # rows of the charts it rests on
+    trends: Trends
+    step: Floats  # [units] ln of the evidence for a step
+
+
+def fitted(charts: ResponseCharts) -> Fitted:
+    """The fits of all units."""
+    rows, c, use = charts.rows, charts.corrected, seen_rows(charts)
+    unit, x, variance = rows.unit[use], c.x[use], c.noise[use] + c.persistent[use]
+    return Fitted(use, fit_trends(unit, rows.at_days[use], x, variance, rows.units), step_evidence(unit, x, variance, rows.units))
+
+
 def drift_state(
     charts: ResponseCharts,
     tolerance: float,
@@ -54,7 +70,7 @@ def drift_state(
     *,
     kind: Ints | None = None,
     sliding: list[Slide] | None = None,
-    trends: Trends | None = None,
+    fits: Fitted | None = None,
     kind_totals: tuple[Floats, Floats] | None = None,
 ) -> DriftState:
     """Fit every unit, and forecast those that drift towards the tolerance limit.
@@ -65,10 +81,11 @@ def drift_state(
 
     tolerance: fraction of the reference. now_days: moment from which chances are counted; the newest check of each unit
     where none is given. kind: [units] kind of detector, whose drifts a young slope is drawn to. sliding: accounts as
-    sliding windows (``drift.shift``). trends: where they are fitted already. kind_totals: as in ``slopes.shrunk_middle``.
+    sliding windows (``drift.shift``). fits: where they are made already. kind_totals: as in ``slopes.shrunk_middle``.
     """
     c = charts.corrected
-    trends = trends if trends is not None else response_trends(charts)
+    fits = fits if fits is not None else fitted(charts)
+    trends = fits.trends
     w = trends.weight
     level = (w * trends.level).sum(axis=1)
     level_sd = np.sqrt((w * (trends.level_var + (trends.level - level[:, None]) ** 2)).sum(axis=1))
@@ -88,7 +105,7 @@ def drift_state(
     lower, upper = np.log1p(-tolerance) + c.alpha, np.log1p(tolerance) + c.alpha
     outside = (w * (_cdf(lower[:, None], trends) + 1.0 - _cdf(upper[:, None], trends))).sum(axis=1)
 
-    ramps = weigh_ramps(trends, steps(charts), kind, kind_totals)
+    ramps = weigh_ramps(trends, fits.step, kind, kind_totals)
     probability, slid, paths, sign, gone = _ways(ramps, sliding or [], tolerance)
     forecast = (
         np.isfinite(c.alpha)
@@ -166,12 +183,6 @@ def response_trends(charts: ResponseCharts) -> Trends:
     """The trends of all units."""
     rows, c, use = charts.rows, charts.corrected, seen_rows(charts)
     return fit_trends(rows.unit[use], rows.at_days[use], c.x[use], c.noise[use] + c.persistent[use], rows.units)
-
-
-def steps(charts: ResponseCharts) -> Floats:
-    """[units] ln of the evidence for a step."""
-    rows, c, use = charts.rows, charts.corrected, seen_rows(charts)
-    return step_evidence(rows.unit[use], c.x[use], c.noise[use] + c.persistent[use], rows.units)
 
 
 def _ways(
@@ -256,13 +267,15 @@ def forecast_state(
     tolerance: float,
     now_days: float | None = None,
     slope_totals: Mapping[str | None, tuple[float, float]] | None = None,
+    fits: Fitted | None = None,
 ) -> DriftState:
     """Trends, sliding windows and kinds of detector of a fleet, and what follows for every unit.
 
     keys: of the response series. records: windows and probes as registered. slope_totals: Σ P and Σ P ln|slope| by kind of
-    detector over a fleet of which these series are a part; None: they are all of it.
+    detector over a fleet of which these series are a part; None: they are all of it. fits: where they are made already.
     """
-    trends, rows, c, use = response_trends(charts), charts.rows, charts.corrected, seen_rows(charts)
+    fits = fits if fits is not None else fitted(charts)
+    trends, rows, c, use = fits.trends, charts.rows, charts.corrected, fits.seen
     variance = (c.noise[use] + c.persistent[use]) * trends.inflation[rows.unit[use]]
     seen = ResponseSeen(
         rows.unit[use],
@@ -281,7 +294,7 @@ def forecast_state(
         by_unit = [slope_totals[one] for one in detectors_of(rows.unit_probe, names, records)]
         table = np.array(by_unit, float).reshape(-1, 2)
         totals = table[:, 0], table[:, 1]
-    return drift_state(charts, tolerance, now_days, kind=kinds, sliding=sliding, trends=trends, kind_totals=totals)
+    return drift_state(charts, tolerance, now_days, kind=kinds, sliding=sliding, fits=fits, kind_totals=totals)
 
 
 def detectors_of(unit_probe: Ints, names: Names, records: Records) -> list[str | None]:

@@ -19,6 +19,7 @@ from analytics.baseline.rows import Floats, Ints, days
 from analytics.charts.response import ResponseCharts, chart_rows, pass_over
 from analytics.counting.response import CountingOf
 from analytics.cut import cut
+from analytics.drift.state import Fitted, fitted
 from analytics.fleet import FleetConstants, answer
 from analytics.records.snapshot import Records
 from analytics.records.standing import Standing
@@ -70,8 +71,8 @@ def gone_on(
         CannotGoOnError: it shares a device with another group now, or names one that nobody had; or a month begins.
     """
     edges = fleet.placing.edges
-    some = names.codes(altered)
-    prepared = _prepared(names, altered, now, settings, as_of)
+    some = np.union1d(names.codes(altered), _likely(before, names, altered, now)).astype(np.int64)
+    prepared = _prepared(names, frozenset(names.of["probe"][some]), now, settings, as_of)
     measured, devices = _measured(prepared), used(prepared.part.records.readings)
     if len(measured["at_days"]) and not edges[0] <= measured["at_days"].min() <= measured["at_days"].max() < edges[-1]:
         raise CannotGoOnError
@@ -84,15 +85,28 @@ def gone_on(
         touched = np.union1d(touched, more).astype(np.int64)
         charts, stand, prepared = _charted(stand, touched, some, prepared, names, now, settings, as_of)
         apart = _untold(stand, names, settings)
-    made = stages.slopes((prepared, charts))
+    fits = fitted(charts)
+    made = stages.slopes((prepared, charts), fits)
     return GoneOn(
         replace(stand, apart=apart),
         touched,
         replace(made, probe=names.fleet_code[made.probe]),
         stages.span(prepared),
         devices,
-        _answer(stand, names, apart, prepared, charts, now, settings, as_of, fleet),
+        _answer(stand, names, apart, prepared, charts, fits, now, settings, as_of, fleet),
     )
+
+
+def _likely(before: Stand, names: GroupNames, altered: frozenset[str], now: Standing) -> Ints:
+    """Probes that probably heard the newest reading of the altered ones: they are counted together with these, and not after them."""
+    readings = now.readings_of(altered)
+    if len(readings) == 0:
+        return np.zeros(0, np.int64)
+    newest = readings.iloc[int(readings["reading_id"].argmax())]
+    source = names.of["source"].get_indexer([newest["source"]])[0]
+    at = float(days(np.array([newest["taken_at"]], "datetime64[us]"))[0])
+    rows = before.rows
+    return np.unique(rows["probe"][(rows["source"] == source) & (rows["at_days"] > at)])
 
 
 def _prepared(names: GroupNames, probes: frozenset[str], now: Standing, settings: Settings, as_of: datetime) -> Prepared:
@@ -253,14 +267,14 @@ def _other_words(was: Untold, now: Untold) -> Ints:
 
 
 def _answer(
-    stand: Stand, names: GroupNames, apart: Untold, prepared: Prepared, charts: ResponseCharts, now: Standing, settings: Settings,
-    as_of: datetime, fleet: FleetConstants,
+    stand: Stand, names: GroupNames, apart: Untold, prepared: Prepared, charts: ResponseCharts, fits: Fitted, now: Standing,
+    settings: Settings, as_of: datetime, fleet: FleetConstants,
 ) -> PartAnswer:
     """The answer for the probes that were charted, and for all devices of the group."""
     own = cut(_of_group(replace(now.now, readings=now.now.readings.iloc[:0]), names), as_of)
     at = float(days(np.array([as_of], "datetime64[us]"))[0])
     told = told_of(stand.together(names.names), own, settings, at, as_of, apart)
-    made = answer(prepared.known, prepared.counted, charts, settings, as_of, fleet, told)
+    made = answer(prepared.known, prepared.counted, charts, settings, as_of, fleet, told, fits)
     readings: pd.DataFrame = prepared.known.readings
     owner, source_checks = stages.owners(readings, readings["probe"].cat.codes.to_numpy(), prepared.counted)
     devices = {kind: frozenset(names.of[kind]) for kind in DEVICES}

@@ -23,7 +23,7 @@ from analytics.baseline.noise import FleetPlacing
 from analytics.baseline.rows import Bools, Floats, Ints
 from analytics.cut import cut
 from analytics.drift.slopes import slope_votes
-from analytics.drift.state import detectors_of, response_trends, steps
+from analytics.drift.state import detectors_of
 from analytics.fleet import FleetConstants, Worked, work_out
 from analytics.records.standing import Prints, Standing
 from analytics.results import FleetAssessment, LateTables
@@ -103,7 +103,7 @@ def kept(worked: Worked, stand: Standing, settings: Settings, as_of: datetime) -
         return None
     edges = month_starts(float(rows.at_days.min()), float(rows.at_days.max()))
     detectors = detectors_of(rows.unit_probe, counted.names, stand.now)
-    slopes = SlopeVotes(rows.unit_probe, detectors, *slope_votes(response_trends(worked.charts), steps(worked.charts)))
+    slopes = SlopeVotes(rows.unit_probe, detectors, *slope_votes(worked.fits.trends, worked.fits.step))
     first, readings = first_checks(counted), worked.known.readings
     owner, source_checks = stages.owners(readings, codes(readings["probe"], names), counted)
     constants = FleetConstants(

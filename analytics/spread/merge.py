@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields
+from operator import attrgetter
 from typing import Any
 
 import numpy as np
@@ -13,6 +14,8 @@ from analytics.baseline.rows import Bools, Ints
 from analytics.results import DeviceResult, FleetAssessment, LateTables, SeriesResult
 from analytics.series import QUANTITY_ORDER
 from analytics.spread.stages import PartAnswer
+
+_BUT_PLACE = attrgetter(*(one.name for one in fields(SeriesResult) if one.name != "index"))  # ``index`` is the first
 
 
 def merged(parts: Sequence[PartAnswer], revision: int | None = None) -> FleetAssessment:
@@ -127,11 +130,11 @@ def exchanged(
         series = list(whole.series)
         for name, some in after.items():
             for was, now in zip(before[name], some, strict=True):
-                series[was.index] = replace(now, index=was.index)
+                series[was.index] = _at(now, was.index)
         out["series"] = tuple(series)
     else:
         every = sorted([s for s in whole.series if s.probe not in probes] + [s for s in part.series if s.probe in probes], key=_key)
-        out["series"] = tuple(s if s.index == place else replace(s, index=place) for place, s in enumerate(every))
+        out["series"] = tuple(s if s.index == place else _at(s, place) for place, s in enumerate(every))
     mine = [p for p in part.probes if p.probe in probes]
     out["probes"] = tuple(sorted([*(p for p in whole.probes if p.probe not in probes), *mine], key=lambda p: p.probe))
     for kind, names in devices.items():
@@ -150,6 +153,11 @@ def _by_probe(series: Sequence[SeriesResult], probes: frozenset[str]) -> dict[st
     return out
 
 
+def _at(one: SeriesResult, place: int) -> SeriesResult:
+    """The series at another place; half the time of ``dataclasses.replace``, and there may be thousands."""
+    return SeriesResult(place, *_BUT_PLACE(one))
+
+
 def _key(one: SeriesResult) -> tuple[str, ...]:
     """By which series stand in order."""
     return one.probe, str(QUANTITY_ORDER[one.quantity]), one.window, one.jig or "", one.collimator or "", one.nuclide or ""
@@ -163,7 +171,7 @@ def _series(answers: list[FleetAssessment]) -> tuple[tuple[SeriesResult, ...], l
     out = []
     for place, (part, s) in enumerate(every):
         index_of[part][s.index] = place
-        out.append(s if s.index == place else replace(s, index=place))
+        out.append(s if s.index == place else _at(s, place))
     return tuple(out), index_of
 
 

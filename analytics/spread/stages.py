@@ -22,7 +22,7 @@ from analytics.counting import count_records
 from analytics.counting.tables import Counted
 from analytics.cut import cut
 from analytics.drift.slopes import slope_votes
-from analytics.drift.state import detectors_of, response_trends, steps
+from analytics.drift.state import Fitted, detectors_of, fitted
 from analytics.fleet import FleetConstants, activity_variance, answer
 from analytics.records.snapshot import Records
 from analytics.results import FleetAssessment
@@ -111,11 +111,12 @@ def charted(made: Walked, settings: Settings) -> Charted:
     )
 
 
-def slopes(made: Charted) -> SlopeVotes:
-    """What a part says of slopes."""
+def slopes(made: Charted, fits: Fitted | None = None) -> SlopeVotes:
+    """What a part says of slopes. fits: where they are made already."""
     prepared, charts = made
     unit_probe = charts.rows.unit_probe
-    probability, log_size = slope_votes(response_trends(charts), steps(charts))
+    fits = fits if fits is not None else fitted(charts)
+    probability, log_size = slope_votes(fits.trends, fits.step)
     detector = detectors_of(unit_probe, prepared.counted.names, prepared.known)
     return SlopeVotes(unit_probe, detector, probability, log_size)
 
