@@ -21,8 +21,10 @@ LOOK_Z = 1.5  # median shifts within this many standard errors are not looked at
 STEIN = 1.5  # of the squared error that the gap between control units must exceed before it counts
 WHOLE, NEWEST = 0, 2  # windows over which control units are compared: the whole one and its newest third
 # What a timeline shows in a window: checks, their mean and its counting variance, the mean from the anchor with its variance;
-# and the checks of the whole window that are older, their mean from the anchor and its variance.
-N, MEAN, VARIANCE, DEVIATION, DOUBT, OLDER, BEFORE, BEFORE_DOUBT, SHOWN = range(9)
+# the checks of the whole window that are older, their mean from the anchor and its variance; and by how much the newer ones stand
+# off from them, with its variance.
+N, MEAN, VARIANCE, DEVIATION, DOUBT, OLDER, BEFORE, BEFORE_DOUBT, JUMP, JUMP_DOUBT, SHOWN = range(11)
+SOONER = 1e-6  # days by which a timeline is looked at before it can have moved, more than a sum of days is rounded by
 
 
 @compiled
@@ -168,28 +170,32 @@ def inside(sums: Floats, which: int, begin: int, low: int, high: int) -> float:
 
 
 @compiled
-def moved_on(offset: Ints, at_days: Floats, pair: int, at: float, windows: Floats, stands: Ints, here: int) -> bool:
+def moved_on(offset: Ints, at_days: Floats, pair: int, at: float, windows: Floats, stands: Ints, due: Floats, here: int) -> bool:
     """Move the stands[here, 1 + windows] of a timeline on to ``at``: the first row later than it, and the first one in each window.
 
-    Returns whether any of them moved. A first stand below 0: never set.
+    Returns whether any of them moved. A first stand below 0: never set. due[here]: the day before which none can move again.
     """
     begin, end, moved = offset[pair], offset[pair + 1], False
     high = stands[here, 0]
     if high < 0:
-        high = stands[here, 0] = upto(at_days, begin, end, at)
+        high = upto(at_days, begin, end, at)
         for w in range(len(windows)):
             stands[here, 1 + w] = begin = upto(at_days, begin, high, at - windows[w])
-        return True
+        moved = True
     while high < end and at_days[high] <= at:
         high += 1
         moved = True
     stands[here, 0] = high
+    soonest = at_days[high] if high < end else np.inf
     for w in range(len(windows)):
         low, since = stands[here, 1 + w], at - windows[w]
         while low < high and at_days[low] <= since:
             low += 1
             moved = True
         stands[here, 1 + w] = low
+        if low < high:
+            soonest = min(soonest, at_days[low] + windows[w])
+    due[here] = soonest - SOONER
     return moved
 
 
@@ -227,6 +233,8 @@ def look(
             newer = n * seen[here, MEAN, w] if n > 0 else 0.0
             seen[here, BEFORE, w] = (many * mean - newer) / older - anchor
             seen[here, BEFORE_DOUBT, w] = (variance + placing) / older
+        seen[here, JUMP, w] = seen[here, DEVIATION, w] - seen[here, BEFORE, w]
+        seen[here, JUMP_DOUBT, w] = seen[here, DOUBT, w] + seen[here, BEFORE_DOUBT, w]
 
 
 @compiled
@@ -238,6 +246,34 @@ def by_group(x_new: Floats, v_new: Floats, new: int, x_old: Floats, v_old: Float
 
 
 @compiled
+def parts(seen: Floats, place: Ints, use: Bools, facts: Floats, n: int, w: int, whole: int, rows: Floats) -> tuple[int, int, int]:
+    """Those in use by what they show in window ``w`` and before it in the window ``whole``: how many in the newer part, the older, both.
+
+    Into rows: by how much they stand off from before and its variance; level and variance in the newer part, and in the older one.
+    """
+    new, old, both = 0 * n, 0 * n, 0 * n
+    for k in range(n):
+        if not use[k]:
+            continue
+        of = place[k]
+        checks, older, before, doubt = seen[of, N, w], seen[of, OLDER, w], seen[of, BEFORE, w], seen[of, BEFORE_DOUBT, w]
+        if whole > 0:
+            older = np.rint(seen[of, N, whole] - checks)
+            if older > 0:
+                newer = checks * seen[of, MEAN, w] if checks > 0 else 0.0
+                before = (seen[of, N, whole] * seen[of, MEAN, whole] - newer) / older - facts[0, k]
+                doubt = (seen[of, VARIANCE, whole] + facts[2, k]) / older
+        is_new, is_old, lasting = checks > 0, older > 0, facts[1, k] + WANDER
+        rows[0, both], rows[1, both] = seen[of, DEVIATION, w] - before, seen[of, DOUBT, w] + doubt
+        rows[2, new], rows[3, new] = seen[of, DEVIATION, w], seen[of, DOUBT, w] + lasting
+        rows[4, old], rows[5, old] = before, doubt + lasting
+        new += is_new
+        old += is_old
+        both += is_new and is_old
+    return new, old, both
+
+
+@compiled
 def heard(seen: Floats, place: Ints, use: Bools, facts: Floats, n: int, least: int, said: Floats, scratch: Floats) -> tuple[float, float]:
     """Centre and variance of the ``n`` neighbours in use over the longest window without a jump.
 
@@ -245,32 +281,25 @@ def heard(seen: Floats, place: Ints, use: Bools, facts: Floats, n: int, least: i
     said: [2, n], filled with the variance of each one's mean that more checks average away, and that which they do not.
     A window is cut where its newer part plainly differs: by probe where enough were read in both parts, else by group.
     """
-    x, v, x_new, v_new, x_old, v_old, rest = scratch[0], scratch[1], scratch[2], scratch[3], scratch[4], scratch[5], scratch[6:]
+    x, v, rest = scratch[0], scratch[1], scratch[6:]
     whole = 0  # the window that is heard so far
     for w in range(1, seen.shape[2]):
-        new, old, both = 0 * n, 0 * n, 0 * n
-        for k in range(n):
-            if not use[k]:
-                continue
-            of = place[k]
-            checks, older, before, doubt = seen[of, N, w], seen[of, OLDER, w], seen[of, BEFORE, w], seen[of, BEFORE_DOUBT, w]
-            if whole > 0:
-                older = np.rint(seen[of, N, whole] - checks)
-                if older > 0:
-                    newer = checks * seen[of, MEAN, w] if checks > 0 else 0.0
-                    before = (seen[of, N, whole] * seen[of, MEAN, whole] - newer) / older - facts[0, k]
-                    doubt = (seen[of, VARIANCE, whole] + facts[2, k]) / older
-            is_new, is_old, lasting = checks > 0, older > 0, facts[1, k] + WANDER
-            x[both], v[both] = seen[of, DEVIATION, w] - before, seen[of, DOUBT, w] + doubt
-            x_new[new], v_new[new] = seen[of, DEVIATION, w], seen[of, DOUBT, w] + lasting
-            x_old[old], v_old[old] = before, doubt + lasting
-            new += is_new
-            old += is_old
-            both += is_new and is_old
+        if whole > 0:
+            new, old, both = parts(seen, place, use, facts, n, w, whole, scratch)
+        else:  # as ``parts`` has it, but for the groups, which are seldom asked for
+            new, old, both = 0 * n, 0 * n, 0 * n
+            for k in range(n):
+                of = place[k]
+                is_new, is_old = use[k] & (seen[of, N, w] > 0), use[k] & (seen[of, OLDER, w] > 0)
+                x[both], v[both] = seen[of, JUMP, w], seen[of, JUMP_DOUBT, w]
+                new += is_new
+                old += is_old
+                both += is_new & is_old
         if new < least or old < least:
             continue
         if both < least:
-            shift, doubt = by_group(x_new, v_new, new, x_old, v_old, old, rest)
+            new, old, _ = parts(seen, place, use, facts, n, w, whole, scratch)
+            shift, doubt = by_group(scratch[2], scratch[3], new, scratch[4], scratch[5], old, rest)
         elif middle_within(x, both, -0.5 * JUMP_AT_LEAST, 0.5 * JUMP_AT_LEAST):
             continue
         else:
@@ -286,7 +315,7 @@ def heard(seen: Floats, place: Ints, use: Bools, facts: Floats, n: int, least: i
     for k in range(n):
         said[0, k], said[1, k] = seen[place[k], DOUBT, whole], facts[1, k] + WANDER
         x[many], v[many] = seen[place[k], DEVIATION, whole], said[0, k] + said[1, k]
-        many += use[k] and np.isfinite(x[many]) and np.isfinite(v[many])
+        many += use[k] & np.isfinite(x[many]) & np.isfinite(v[many])
     value, doubt, _ = centre(x, v, many, rest)
     return value, doubt
 
@@ -294,17 +323,28 @@ def heard(seen: Floats, place: Ints, use: Bools, facts: Floats, n: int, least: i
 @compiled
 def groups_part(seen: Floats, place: Ints, mates: Bools, others: Bools, facts: Floats, n: int, scratch: Floats) -> bool:
     """Whether the medians of the two groups lie apart by a standard error, over the whole window or its newest third."""
+    x, v, x_others, v_others = scratch[0], scratch[1], scratch[2], scratch[3]
     for w in (WHOLE, NEWEST):
-        apart = error = 0.0
-        for sign, group in ((1.0, mates), (-1.0, others)):
-            many = 0 * n
-            for k in range(n):
-                scratch[0, many] = seen[place[k], DEVIATION, w]
-                scratch[1, many] = seen[place[k], DOUBT, w] + facts[1, k]
-                many += group[k] and np.isfinite(scratch[0, many])
-            apart += sign * median(scratch[0], many)
-            error += median(scratch[1], many) / max(many, 1)
-        if np.abs(apart) > np.sqrt(error):  # NaN compares false
+        many, rest = 0 * n, 0 * n
+        for k in range(n):
+            level, doubt = seen[place[k], DEVIATION, w], seen[place[k], DOUBT, w] + facts[1, k]
+            x[many], v[many], x_others[rest], v_others[rest] = level, doubt, level, doubt
+            many += mates[k] & np.isfinite(level)
+            rest += others[k] & np.isfinite(level)
+        if many == 0 or rest == 0:
+            continue
+        apart = np.abs(median(x, many) - median(x_others, rest))
+        # A median lies between the least and the largest, which settles most and is had at a fraction of the cost.
+        low, high, low_others, high_others = v[0], v[0], v_others[0], v_others[0]
+        for k in range(many):
+            low, high = min(low, v[k]), max(high, v[k])
+        for k in range(rest):
+            low_others, high_others = min(low_others, v_others[k]), max(high_others, v_others[k])
+        if not apart > np.sqrt(low / many + low_others / rest):
+            continue
+        if apart > np.sqrt(high / many + high_others / rest):
+            return True
+        if apart > np.sqrt(median(v, many) / many + median(v_others, rest) / rest):
             return True
     return False
 
@@ -325,6 +365,7 @@ def hear(  # noqa: PLR0915 -- one loop, written out
     most = lines.most
     near, scratch = np.empty((3, most)), np.empty((10, most))
     seen, stands, place = np.empty((most, SHOWN, len(windows))), np.empty((most, 1 + len(windows)), np.int64), np.empty(most, np.int64)
+    due = np.empty(most)
     said, said_mates, said_others = np.empty((2, most)), np.empty((2, most)), np.empty((2, most))
     use, mates, others = np.empty(most, np.bool_), np.empty(most, np.bool_), np.empty(most, np.bool_)
     same_jig, same_readout = np.empty(most, np.bool_), np.empty(most, np.bool_)
@@ -340,7 +381,8 @@ def hear(  # noqa: PLR0915 -- one loop, written out
                 continue
             if lines.pair_from[pair] > at[q] or lines.pair_to[pair] <= at[q] - windows[0]:
                 continue
-            if moved_on(offset, at_days, pair, at[q], windows, stands, here) or slope[source[q]] != 0.0:
+            moved = (stands[here, 0] < 0 or at[q] >= due[here]) and moved_on(offset, at_days, pair, at[q], windows, stands, due, here)
+            if moved or slope[source[q]] != 0.0:
                 look(
                     sums, offset[pair], lines.base[pair], lines.pair_from[pair], at[q], slope[source[q]], facts[0, unit], facts[2, unit],
                     stands, seen, here,

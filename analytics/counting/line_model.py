@@ -89,6 +89,16 @@ class WindowSetup:
             by_width = by_width - sign * (self.intensity * density * x).sum(axis=-1)
         return np.asarray(total), np.asarray(by_gain), np.asarray(by_width)
 
+    def counted(self, gain: Floats, fwhm: Floats) -> Floats:
+        """T of ``seen`` in the centred window to the last digit, without its derivatives, which take most of the time."""
+        u, k = np.asarray(gain)[..., None], np.asarray(fwhm)[..., None] / FWHM_PER_SIGMA
+        edges = self.centre_kev + 0.0 + 0.5 * self.width_kev * np.array([-1.0, 1.0])
+        total = 0.0
+        for sign, edge in ((-1.0, edges[0]), (1.0, edges[1])):
+            x = (edge / (self.energy_kev * u) - 1.0) / k
+            total = total + sign * (self.intensity * _normal(x)).sum(axis=-1)
+        return np.asarray(total)
+
 
 def _normal(x: Floats) -> Floats:
     from scipy.special import ndtr
@@ -112,5 +122,5 @@ def forward(
         message = f"no photon lines are listed for {nuclide}, or a window of {width_pct} % at {centre_kev} keV is none"
         raise ValueError(message)
     gain, fwhm = 1.0 + np.asarray(shift_pct, np.float64) / 100.0, np.asarray(fwhm_pct / 100.0)
-    here, at_zero = setup.seen(gain, fwhm)[0], setup.seen(np.asarray(1.0), fwhm)[0]
+    here, at_zero = setup.counted(gain, fwhm), setup.counted(np.asarray(1.0), fwhm)
     return np.asarray((here / at_zero + scatter) / (1.0 + scatter))

@@ -94,8 +94,11 @@ def drift_state(
     total = share.sum(axis=1)
     safe = np.where(total > 0, total, 1.0)
     slope = (share * trends.slope).sum(axis=1) / safe
-    low, high = _mixture_interval(share / safe[:, None], trends.slope, np.sqrt(trends.slope_var), slope)
     drifting = trends.probability_ramp >= 0.5
+    low, high = slope.copy(), slope.copy()  # read where it drifts, and bisected there only
+    low[drifting], high[drifting] = _mixture_interval(
+        (share / safe[:, None])[drifting], trends.slope[drifting], np.sqrt(trends.slope_var[drifting]), slope[drifting]
+    )
     line_sd = np.sqrt(trends.linear_slope_var)
     stepped = trends.probability_step >= 0.5
     plain = np.where(stepped, 0.0, trends.linear_slope)

@@ -212,7 +212,7 @@ def step_evidence(unit: Ints, x: Floats, variance: Floats, units: int, step_sd: 
 def _sum(values: Floats) -> Floats:
     out = np.zeros(values.shape[1])
     for row in values:
-        out = out + row
+        out += row
     return out
 
 

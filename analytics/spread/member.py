@@ -19,7 +19,8 @@ import pandas as pd
 from analytics.baseline.forward import Corrected, Votes, Walk
 from analytics.baseline.rows import Floats
 from analytics.charts.response import pass_by_months
-from analytics.fleet import FleetConstants
+from analytics.drift.state import Fitted, fitted
+from analytics.fleet import FleetConstants, answer
 from analytics.records.reader import readings_in, small_tables_in
 from analytics.records.snapshot import Records
 from analytics.records.store import Store, answering_in
@@ -69,11 +70,10 @@ def _no_tables() -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
     raise AttributeError("an answer of a team has no tables of points")
 
 
-def told(part: PartAnswer) -> Told:
+def told(one: FleetAssessment, devices: dict[str, frozenset[str]]) -> Told:
     """What travels of a part's answer."""
     names = ("as_of", "version", "revision", "config", "series", "probes", "sources", "jigs", "readouts")
-    one: FleetAssessment = part.assessment
-    return Told({name: getattr(one, name) for name in names}, part.devices)
+    return Told({name: getattr(one, name) for name in names}, devices)
 
 
 # What is yielded and what is sent for it, in turn: the spans of the parts, and the month starts of the fleet or None where there is
@@ -132,6 +132,7 @@ class _Part:
         self._task, self._share = task, share
         self._prepared: Prepared | None = None
         self._charted: stages.Charted | None = None
+        self._fits: Fitted | None = None
         self._put_by: IO[bytes] | None = None
         self.corrected: Corrected | None = None
 
@@ -147,15 +148,18 @@ class _Part:
     def slopes(self) -> SlopeVotes:
         """What it says of slopes."""
         charted = self._with_charts()
+        fits = fitted(charted[1])
         if self._task.keep:
-            self._charted = charted
-        return stages.slopes(charted)
+            self._charted, self._fits = charted, fits
+        return stages.slopes(charted, fits)
 
     def answer(self, constants: FleetConstants) -> Told:
         """Its answer; nothing else is left of it."""
-        charted = self._charted or self._with_charts()
-        made = told(stages.finish(charted, self._task.settings, self._task.as_of, constants))
-        self._prepared = self._charted = self.corrected = None
+        prepared, charts = self._charted or self._with_charts()
+        task = self._task
+        one = answer(prepared.known, prepared.counted, charts, task.settings, task.as_of, constants, fits=self._fits)
+        made = told(one, prepared.part.devices)
+        self._prepared = self._charted = self._fits = self.corrected = None
         if self._put_by is not None:
             self._put_by.close()
         return made

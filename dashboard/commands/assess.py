@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from analytics.records.snapshot import Records
     from analytics.results import FleetAssessment
     from analytics.settings import Settings
+    from analytics.spread.team import Other
 
 
 class Engine(StrEnum):
@@ -88,25 +90,26 @@ def run(
     """
     if scheduler is not None and engine is not Engine.DASK:
         raise UserError("a scheduler is of use with --engine dask only", where="--scheduler", do="Add --engine dask.")
+    from analytics.spread import team
+
     where = session.existing(store)
+    # The process beside this one is started before anything heavy is imported: both then start up at the same time.
+    with team.uncollected(), team.beside(where) if engine is Engine.LOCAL else nullcontext() as other:
+        settings = session.settings_of(where, config)
+        when = session.as_of(as_of, settings)
+        with output.working("Assessing the fleet") as tell:
+            past = None
+            if new_since is not None:
+                from analytics.records.rewind import records_at
 
-    settings = session.settings_of(where, config)
-    when = session.as_of(as_of, settings)
-    with output.working("Assessing the fleet") as tell:
-        past = None
-        if new_since is not None:
-            from analytics.records.rewind import records_at
-
-            past = records_at(where, new_since)
-        if engine is Engine.LOCAL:
-            assessment = _here(where, settings, when, probe, tell)
-        else:
-            assessment = _on_dask(where, settings, when, probe, scheduler)
-    if as_json:
-        from analytics.answer import as_json as document
-
-        output.print_json(document(assessment, probe=probe), ready=True)
-    else:
+                past = records_at(where, new_since)
+            if engine is Engine.LOCAL:
+                assessment = _here(where, settings, when, probe, other, tell)
+            else:
+                assessment = _on_dask(where, settings, when, probe, scheduler)
+        if as_json:
+            _print_json(assessment, probe)
+    if not as_json:
         _print(assessment, probe)
     if as_of is None and probe is None and config is None:
         shown.enter(where, assessment)
@@ -123,25 +126,26 @@ def run(
     return SOMETHING_NEW
 
 
-def _here(where: Path, settings: Settings, when: datetime, probe: str | None, tell: Callable[[str], None]) -> FleetAssessment:
-    """The answer worked out on this machine: by two processes where the store is large, else in this one."""
+def _here(
+    where: Path, settings: Settings, when: datetime, probe: str | None, other: Other | None, tell: Callable[[str], None]
+) -> FleetAssessment:
+    """The answer worked out on this machine: by this process and the one beside it, or by this one where there is none."""
     from analytics.spread import team
 
-    with team.uncollected(), team.beside(where) as other:
-        if other is not None:
-            known = team.overview(where)
-            _must_know(probe, known.small)
-            try:
-                return team.assess_store(known, settings, when, other, tell)
-            except team.AloneError as why:
-                if str(why):
-                    output.note(f"Going on in one process: {why}.")
-        from analytics.fleet import assess
-        from analytics.records.reader import snapshot
+    if other is not None:
+        known = team.overview(where)
+        _must_know(probe, known.small)
+        try:
+            return team.assess_store(known, settings, when, other, tell)
+        except team.AloneError as why:
+            if str(why):
+                output.note(f"Going on in one process: {why}.")
+    from analytics.fleet import assess
+    from analytics.records.reader import snapshot
 
-        records = snapshot(where)
-        _must_know(probe, records)
-        return assess(records, settings, when)
+    records = snapshot(where)
+    _must_know(probe, records)
+    return assess(records, settings, when)
 
 
 def _on_dask(where: Path, settings: Settings, when: datetime, probe: str | None, scheduler: str | None) -> FleetAssessment:
@@ -173,6 +177,12 @@ def _new_since(past: Past, config: Path | None, assessment: FleetAssessment) -> 
     if past.committed_at_utc is not None:
         then = min(then, moment.site_time(past.committed_at_utc, settings.site.time_zone))
     return news(assess(past.records, settings, then), assessment)
+
+
+def _print_json(assessment: FleetAssessment, probe: str | None) -> None:
+    from analytics.answer import as_json
+
+    output.print_json(as_json(assessment, probe=probe), ready=True)
 
 
 def _print(assessment: FleetAssessment, probe: str | None) -> None:

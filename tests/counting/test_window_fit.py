@@ -157,3 +157,10 @@ def test_two_widths_that_make_the_same_counts_are_not_told_apart() -> None:
     assert not fit_width(SETUP, _three(wide)).identified[0]
     known_wide = fit_width(SETUP, _three(wide), narrowest_pct=8.0)
     assert not known_wide.identified[0] or known_wide.width_pct[0] == pytest.approx(11.0, abs=0.1)
+
+
+def test_counts_without_derivatives_are_those_with_them():
+    """What the forecast of a slide is made of is worked out without derivatives: the same counts to the last digit."""
+    gain = 1.0 + np.linspace(-0.25, 0.25, 101)
+    for fwhm in (0.05, 0.12):
+        assert np.array_equal(SETUP.counted(gain, np.asarray(fwhm)), SETUP.seen(gain, np.asarray(fwhm))[0])

@@ -76,19 +76,14 @@ def test_before_the_first_reading_there_is_an_answer_too(store, monkeypatch):
 
 
 @pytest.mark.usefixtures("small")
-def test_a_second_process_that_ends_is_no_loss(store, monkeypatch, capsys):
+def test_a_second_process_that_ends_is_no_loss(store, capsys):
     """Killed before it is asked: the command says that it goes on alone, and answers."""
     path, end, whole = store
-    start = team.Other
-
-    def dead():
-        other = start()
-        other._process.kill()
-        other._process.wait()
-        return other
-
-    monkeypatch.setattr(team, "Other", dead)
-    made = command._here(path, SHIPPED, end, None, lambda _: None)
+    other = team.Other()
+    other._process.kill()
+    other._process.wait()
+    made = command._here(path, SHIPPED, end, None, other, lambda _: None)
+    other.end()
     assert document(made) == document(whole)
     assert "Going on in one process: the second process ended" in capsys.readouterr().err
 
