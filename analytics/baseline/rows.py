@@ -74,12 +74,13 @@ class Rows:
 
 def reference_epochs(events: pd.DataFrame, names: Names) -> tuple[Ints, Floats]:
     """Probe code and day of every event that starts a new reference, ordered by both."""
-    starts = events[events["new_reference"]]
-    codes = pd.Index(names.probe).get_indexer(pd.Index(starts["probe"].astype(object)))
-    at = days(starts["happened_at"].to_numpy().astype("datetime64[us]"))
+    starts = np.flatnonzero(events["new_reference"].to_numpy(bool))
+    place = {name: code for code, name in enumerate(names.probe)} if len(starts) else {}
+    codes = np.array([place.get(one, -1) for one in events["probe"].to_numpy(object)[starts].tolist()], np.int64)
+    at = days(events["happened_at"].to_numpy().astype("datetime64[us]")[starts])
     known = (codes >= 0) & np.isfinite(at)
     order = np.lexsort((at[known], codes[known]))
-    return codes[known][order].astype(np.int64), at[known][order]
+    return codes[known][order], at[known][order]
 
 
 def epoch_of(probe: Ints, at_days: Floats, epoch_probe: Ints, epoch_days: Floats) -> Ints:

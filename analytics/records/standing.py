@@ -192,12 +192,14 @@ def _in_time_order(one: pd.DataFrame, other: pd.DataFrame) -> pd.DataFrame:
     for name in one.columns:
         first, second = one[name], other[name]
         if isinstance(first.dtype, pd.CategoricalDtype):
-            names = sorted({*_used(first), *_used(second)})
-            if names != list(first.cat.categories) or names != list(second.cat.categories):
-                kind = pd.CategoricalDtype(pd.Index(names, dtype=first.cat.categories.dtype))
-                first, second = first.astype(kind), second.astype(kind)
-            both_codes = np.concatenate([first.cat.codes.to_numpy(), second.cat.codes.to_numpy()])
-            columns[name] = pd.Categorical.from_codes(both_codes, dtype=cast("pd.CategoricalDtype[str]", first.dtype))
+            one_code, other_code = first.cat.codes.to_numpy(), second.cat.codes.to_numpy()
+            names, places = _joined_names(first, second)
+            if names is not None:
+                one_code, other_code = (place[code] for place, code in zip(places, (one_code, other_code), strict=True))
+            dtype = first.dtype if names is None else pd.CategoricalDtype(pd.Index(names, dtype=first.cat.categories.dtype))
+            columns[name] = pd.Categorical.from_codes(
+                np.concatenate([one_code, other_code]), dtype=cast("pd.CategoricalDtype[str]", dtype)
+            )
         elif first.dtype.kind in "ifbM":
             columns[name] = np.concatenate([first.to_numpy(), second.to_numpy()])
         else:
@@ -232,6 +234,19 @@ def _among(readings: pd.DataFrame, probes: frozenset[str]) -> np.ndarray:
     return np.append(wanted, False)[column.cat.codes.to_numpy()]  # missing is code −1
 
 
-def _used(column: pd.Series) -> list[str]:
-    seen = np.bincount(column.cat.codes.to_numpy() + 1, minlength=len(column.cat.categories) + 1)[1:]
-    return list(column.cat.categories[seen > 0])
+def _joined_names(one: pd.Series, other: pd.Series) -> tuple[list[str] | None, list[np.ndarray]]:
+    """Sorted names that either column uses, and the new code for each of its own, the last for a missing one; None: all is as it is."""
+    listed = [column.cat.categories.to_numpy(object) for column in (one, other)]
+    used = [
+        np.flatnonzero(np.bincount(column.cat.codes.to_numpy() + 1, minlength=len(names) + 1)[1:])
+        for column, names in zip((one, other), listed, strict=True)
+    ]
+    names = sorted({name for own, some in zip(listed, used, strict=True) for name in own[some].tolist()})
+    if all(len(names) == len(own) and names == own.tolist() for own in listed):
+        return None, []
+    place, out = {name: code for code, name in enumerate(names)}, []
+    for own, some in zip(listed, used, strict=True):
+        codes = np.full(len(own) + 1, -1, np.int32)
+        codes[some] = [place[name] for name in own[some].tolist()]
+        out.append(codes)
+    return names, out

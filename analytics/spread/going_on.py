@@ -18,7 +18,6 @@ from analytics.baseline.forward import Corrected, Earlier, Votes, walk
 from analytics.baseline.rows import Floats, Ints, days
 from analytics.charts.response import ResponseCharts, chart_rows, pass_over
 from analytics.counting.response import CountingOf
-from analytics.cut import cut
 from analytics.drift.state import Fitted, fitted
 from analytics.fleet import FleetConstants, answer
 from analytics.records.snapshot import Records
@@ -99,11 +98,13 @@ def gone_on(
 
 def _likely(before: Stand, names: GroupNames, altered: frozenset[str], now: Standing) -> Ints:
     """Probes that probably heard the newest reading of the altered ones: they are counted together with these, and not after them."""
-    readings = now.readings_of(altered)
-    if len(readings) == 0:
+    readings = now.now.readings
+    codes = readings["probe"].cat.codes.to_numpy()
+    mine = np.flatnonzero(np.append(readings["probe"].cat.categories.isin(list(altered)), False)[codes])
+    if len(mine) == 0:
         return np.zeros(0, np.int64)
-    newest = readings.iloc[int(readings["reading_id"].argmax())]
-    source = names.of["source"].get_indexer([newest["source"]])[0]
+    newest = readings.iloc[mine[int(readings["reading_id"].to_numpy()[mine].argmax())]]
+    source = names.of["source"].get_indexer(pd.Index([newest["source"]], dtype=object))[0]
     at = float(days(np.array([newest["taken_at"]], "datetime64[us]"))[0])
     rows = before.rows
     return np.unique(rows["probe"][(rows["source"] == source) & (rows["at_days"] > at)])
@@ -271,9 +272,8 @@ def _answer(
     settings: Settings, as_of: datetime, fleet: FleetConstants,
 ) -> PartAnswer:
     """The answer for the probes that were charted, and for all devices of the group."""
-    own = cut(_of_group(replace(now.now, readings=now.now.readings.iloc[:0]), names), as_of)
     at = float(days(np.array([as_of], "datetime64[us]"))[0])
-    told = told_of(stand.together(names.names), own, settings, at, as_of, apart)
+    told = told_of(stand.together(names.names), replace(prepared.known, probes=now.now.probes), settings, at, as_of, apart)
     made = answer(prepared.known, prepared.counted, charts, settings, as_of, fleet, told, fits)
     readings: pd.DataFrame = prepared.known.readings
     owner, source_checks = stages.owners(readings, readings["probe"].cat.codes.to_numpy(), prepared.counted)
