@@ -33,6 +33,6 @@ def cause_signs(e: Evidence) -> list[str]:
         out.append("The high backgrounds agree better than counts can by chance: pick-up or pulses by the clock rather than activity.")
     if e.scatter_low:
         out.append("Its checks agree better than counting allows: pulses by the clock, or a display that stands still.")
-    if e.scatter_high and e.spread_about_course is not None and e.spread_about_course <= LEAST_SPREAD:
+    if level and e.scatter_high and e.spread_about_course is not None and e.spread_about_course <= LEAST_SPREAD:
         out.append("About its course the newest checks spread as they should: the alarm of scatter comes from the steep change.")
     return out

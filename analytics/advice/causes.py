@@ -91,7 +91,7 @@ def findings(e: Evidence) -> dict[str, float]:
     out: dict[str, float] = {
         "level_moved": moved,
         "background": e.background_high,
-        "scatter_high": e.scatter_high and (e.spread_about_course is None or e.spread_about_course > LEAST_SPREAD),
+        "scatter_high": e.scatter_high and not (moved and _steep_only(e)),
         "scatter_low": e.scatter_low,
         "low_outliers": e.outliers_low >= 2,
         "many_low": e.outliers_low >= 4,
@@ -118,6 +118,11 @@ def findings(e: Evidence) -> dict[str, float]:
     return {name: float(q) for name, q in out.items()}
 
 
+def _steep_only(e: Evidence) -> bool:
+    """Whether the newest checks spread about their course as they should: where the level moved, that raised the alarm of scatter."""
+    return e.spread_about_course is not None and e.spread_about_course <= LEAST_SPREAD
+
+
 def _shape(e: Evidence) -> dict[str, float]:
     """Way and shape of a level that moved, by how sure they are; none of them where it is back at its reference."""
     if max(e.probability_ramp + e.probability_step, e.moved) < BACK_PROBABILITY and abs(e.change_pct) < BACK_PCT:
@@ -140,9 +145,9 @@ def _fell(e: Evidence) -> float:
 def _window(e: Evidence, moved: bool) -> dict[str, float]:
     """What the looks at the photopeak say."""
     out: dict[str, float] = {}
-    if e.window_moved is not None:
-        if e.window_moved or e.window_after_onset or not moved:
-            out["window_moved"] = e.window_moved
+    if e.window_moved is not None and (e.window_moved or e.window_after_onset or not moved):
+        out["window_moved"] = e.window_moved
+    if e.window_moved is not None or "below_side_readings" in e.open_rules:
         out["not_centred"] = "below_side_readings" in e.open_rules
     if e.windows_disagree is not None and moved:
         out["windows_differ"] = e.windows_disagree

@@ -20,6 +20,7 @@ from analytics.words import day
 
 LEVEL_RULES = ("change_point", "cusum", "ewma", "drift", "action_level", "tolerance", "outside_limits", "same_side")
 WINDOW_MOVED_Z, WINDOW_MOVED_PCT = 3.0, 0.6
+AFTER_SERVICE_PCT = 0.5  # how well a service can be expected to bring the photopeak back (common practice, no source)
 WIDTH_GREW_Z, WIDTH_GREW_PCT = 3.0, 0.7
 STEADY_READINGS, LEAST_STEADY, STEADY_CHANCE = 40, 4, 0.003  # high backgrounds compared, and what chance seldom does
 OPPOSED_SD = 3.0  # standard deviations by which each of two windows must have moved, one up and one down
@@ -57,7 +58,10 @@ def gather(
         mine = chart_rows(chart, probe)
         if len(mine):
             newest = int(mine[np.argmax(chart.at_days[mine])])
-            _quantity(e, chart, newest, mine[chart.unit[mine] == chart.unit[newest]])
+            if chart.quantity == "window_shift":
+                _window(e, chart, mine, newest)
+            else:
+                _quantity(e, chart, newest, mine[chart.unit[mine] == chart.unit[newest]])
     _dropped(e, open_alerts, events)
     return e
 
@@ -78,7 +82,7 @@ def _spread(e: Evidence, courses: Courses, units: Ints) -> None:
 
 
 def _quantity(e: Evidence, chart: QuantityChart, newest: int, in_force: Ints) -> None:
-    """What background, side, window and width say. newest: the newest row of the probe; in_force: the rows of its unit."""
+    """What background, side and width say. newest: the newest row of the probe; in_force: the rows of its unit."""
     if chart.quantity == "background":
         base = float(chart.centre[newest])
         e.background_factor = float(chart.value[newest]) / base if base > 0 else None
@@ -87,15 +91,37 @@ def _quantity(e: Evidence, chart: QuantityChart, newest: int, in_force: Ints) ->
     elif chart.quantity == "side":
         e.side_high = "side" in e.open_rules
         e.side_factor = float(chart.value[newest] / chart.centre[newest]) if chart.centre[newest] > 0 else None
-    elif len(in_force) >= 2:
-        z, shift = float(chart.chart.z[newest]), float(chart.value[newest] - chart.centre[newest])
-        if chart.quantity == "window_shift":
-            least = 0.06 if chart.log_scale[newest] else WINDOW_MOVED_PCT
-            e.window_moved = bool("window_shift" in e.open_rules or (abs(z) > WINDOW_MOVED_Z and abs(shift) > least))
-            e.window_shift_z, e.window_shift_pct = z, None if chart.log_scale[newest] else shift
-            e.window_after_onset = e.onset_days is not None and chart.at_days[newest] >= e.onset_days + 20.0
-        elif chart.quantity == "window_width":
-            e.width_grew = z > WIDTH_GREW_Z and shift > WIDTH_GREW_PCT
+    elif chart.quantity == "window_width" and len(in_force) >= 2:
+        z, grew = float(chart.chart.z[newest]), float(chart.value[newest] - chart.centre[newest])
+        e.width_grew = z > WIDTH_GREW_Z and grew > WIDTH_GREW_PCT
+
+
+def _window(e: Evidence, chart: QuantityChart, mine: Ints, newest: int) -> None:
+    """Where the photopeak lies, by the newest look that can be compared with an earlier one.
+
+    A photopeak that has left the window cannot be fitted; the looks before it still say that it was on its way. The first look
+    after a service is compared with what the window was before, since a service is to bring it back there.
+    """
+    looks = mine[chart.unit[mine] == chart.unit[newest]]
+    fitted = mine[chart.unit[mine] == chart.unit[newest] - 1] if chart.log_scale[newest] else looks[:0]
+    if len(looks) < 2 <= len(fitted):  # the same reference, on the scale on which it was fitted
+        looks = fitted
+    at = int(looks[-1])
+    centre, sd = float(chart.centre[at]), float(chart.sd[at])
+    if len(looks) < 2:
+        before = mine[(mine < at) & (chart.log_scale[mine] == chart.log_scale[at]) & (chart.series[mine] == chart.series[at])]
+        before = before[np.isfinite(chart.centre[before])]
+        if not len(before):
+            if "window_shift" in e.open_rules:
+                e.window_moved = True
+            return
+        centre = float(chart.centre[before[-1]])
+    shift = float(chart.value[at]) - centre
+    z = float(chart.chart.z[at]) if len(looks) >= 2 else shift / float(np.hypot(sd, AFTER_SERVICE_PCT))
+    least = 0.06 if chart.log_scale[at] else WINDOW_MOVED_PCT
+    e.window_moved = bool("window_shift" in e.open_rules or (abs(z) > WINDOW_MOVED_Z and abs(shift) > least))
+    e.window_shift_z, e.window_shift_pct = z, None if chart.log_scale[at] else shift
+    e.window_after_onset = e.onset_days is not None and chart.at_days[newest] >= e.onset_days + 20.0
 
 
 def _companion(e: Evidence, one: Companion) -> None:

@@ -237,7 +237,7 @@ def test_every_sign_is_said_with_its_numbers():
     assert any("97.0 %" in text and "96.0 to 98.0" in text and "90 %" in text for text in early)
     rise = cause_signs(Evidence("P", open_rules=LEVEL, change_pct=6.0, alarm_direction="high", window_moved=False, window_after_onset=True))
     assert any("rose by 6" in text and "where it was" in text for text in rise)
-    told = cause_signs(Evidence("P", open_rules={"scatter"}, dropped="2023-05-02", background_steady=True, scatter_low=True,
+    told = cause_signs(Evidence("P", open_rules=LEVEL | {"scatter"}, dropped="2023-05-02", background_steady=True, scatter_low=True,
                                 scatter_high=True, spread_about_course=1.0))
     assert len(told) == 4
     assert "2023-05-02" in told[0]
