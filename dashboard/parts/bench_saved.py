@@ -15,6 +15,8 @@ from dashboard.parts.bench_words import BENCH
 from dashboard.parts.words import CAUSE, PATIENT_USE, PROBE
 from dashboard.seam import act_record, bench, read
 
+BARRED = "\u25bc"  # the mark of what patients must not be served with, now
+HEADING = PATIENT_USE | {"repeat_first": "for patients only after a good repeat"}
 MEASUREMENT = {
     "background": "background",
     "source": "on the source",
@@ -65,7 +67,7 @@ def show(probe: str, begun: str) -> None:
         _answer(look, one, verdict, stricter)
     if stricter != "allowed" or one.advice in ("service", "retire"):
         call_and_spares(look, probe)
-    _next(probe)
+    _next(probe, repeat=verdict.repeat)
     with st.expander("What was entered", icon=":material/list:"):
         st.dataframe(
             rows.assign(what=rows["measurement"].astype("object").map(MEASUREMENT))[
@@ -93,11 +95,15 @@ def show(probe: str, begun: str) -> None:
 def _answer(look: read.Look, one: ProbeResult, verdict: BenchVerdict, stricter: PatientUse) -> None:
     """The probe's answer with this check in it, and what this check says by itself; the stricter holds for patients."""
     status, bench_status = PROBE[one.advice], BENCH[verdict.word]
-    st.header(f"{status.mark} {one.probe}: {status.word}")
-    st.markdown(f"**{PATIENT_USE[stricter]}**. {status.means}")
-    st.markdown(
-        f"This check: {bench_status.mark} **{bench_status.word}**. " + links.escape(" ".join(verdict.sentences))
-    )
+    check = f"This check: {bench_status.mark} **{bench_status.word}**. " + links.escape(" ".join(verdict.sentences))
+    if stricter == "allowed":
+        st.header(f"{status.mark} {one.probe}: {status.word}")
+        st.markdown(f"**{PATIENT_USE[stricter]}**. {status.means}")
+        st.markdown(check)
+    else:  # what holds for patients comes first: whoever stands at the bench reads no further
+        st.header(f"{BARRED} {one.probe}: {HEADING[stricter]}")
+        st.markdown(check)
+        st.markdown(f"The probe: {status.mark} **{status.word}**. {status.means}")
     if one.cause != "none" and not any("cause" in reason for reason in one.reasons):
         sure = f" (probability {values.chance(one.cause_probability)})" if one.cause_probability is not None else ""
         st.markdown(f"Likely cause: {CAUSE[one.cause]}{sure}.")
@@ -134,11 +140,17 @@ def call_and_spares(look: read.Look, probe: str) -> None:
             )
 
 
-def _next(probe: str | None) -> None:
-    with st.container(horizontal=True, key="save"):
-        st.button("Next probe", type="primary", icon=":material/barcode_scanner:", on_click=_again, args=("",))
+def _next(probe: str | None, *, repeat: bool = False) -> None:
+    """Where to go on. repeat: this check asks for a reseated one, which is then the next thing to do."""
+    with st.container(horizontal=True, vertical_alignment="center", key="save"):
+        if probe is not None and repeat:
+            st.button("Seat it again and repeat", type="primary", icon=":material/restart_alt:", on_click=_again, args=(probe,))
+        st.button(
+            "Next probe", type="secondary" if repeat else "primary", icon=":material/barcode_scanner:", on_click=_again, args=("",)
+        )
         if probe is not None:
-            st.button("The same probe again", icon=":material/restart_alt:", on_click=_again, args=(probe,))
+            if not repeat:
+                st.button("The same probe again", icon=":material/restart_alt:", on_click=_again, args=(probe,))
             links.to("probe", "Its story", probe=probe, icon=":material/show_chart:")
 
 

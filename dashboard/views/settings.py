@@ -20,6 +20,10 @@ SHOWN = "settings_effect"  # the proposal whose effect stands on the page, and t
 PARTS = ("Values", "Versions")
 
 
+UNIT = {"a": "years", "d": "days", "%/a": "% a year"}  # as a person says it
+LONGEST = 160  # letters of a value that is written out beside its field
+
+
 def show() -> None:
     """The part of the page that the address names."""
     st.title("Settings")
@@ -67,9 +71,9 @@ def _one(one: settings_form.Entry, pending: dict[settings_form.Key, Any]) -> Non
             value = field(one, pending.get(one.key, one.stored))
         with said:
             st.markdown(one.help)
-            notes = [f"{one.section}.{one.name}", f"unit: {one.unit}" if one.unit else "", f"shipped: {values_text(one.default)}"]
+            notes = [f"{one.section}.{one.name}", f"unit: {UNIT.get(one.unit, one.unit)}" if one.unit else "", f"shipped: {_briefly(one.default)}"]
             if one.stored != one.default:
-                notes.append(f"this store: {values_text(one.stored)}")
+                notes.append(f"this store: {_briefly(one.stored)}")
             if one.for_this_run:
                 notes.append("the folder given with --config decides it for this run")
             st.caption(links.escape("; ".join(part for part in notes if part)) + ".")
@@ -179,6 +183,12 @@ def _versions() -> None:
                 return
             settings_form.take_up(int(version), by=by, reason=reason)
             st.rerun()
+
+
+def _briefly(value: Any) -> str:
+    """The same, and of a long table only how many rows it has: it stands beside this in its own field."""
+    text = values_text(value)
+    return text if len(text) <= LONGEST or not isinstance(value, list | tuple) else f"a table of {len(value)} rows"
 
 
 def values_text(value: Any) -> str:

@@ -204,6 +204,18 @@ def test_a_saved_check_is_restored_by_its_link(store):
     assert f"Saved: {PROBE}" in words(again)
 
 
+def test_after_one_check_far_off_the_next_thing_is_the_repeat(store):
+    """What holds for patients heads the page, and the first button takes the same probe to the bench again."""
+    at = open_page("record", probe=PROBE)
+    type_in(at, background=30, src_0_0=round(expected_counts(at) * 0.6))
+    saved(at)
+    assert [one.value for one in at.header] == [f"▼ {PROBE}: for patients only after a good repeat"]
+    assert [one.label for one in at.button][:2] == ["Seat it again and repeat", "Next probe"]
+    at.button[0].click().run()
+    assert at.text_input(key="probe").value == PROBE
+    assert not at.exception
+
+
 def test_a_failed_check_bars_the_probe_until_it_is_cleared(store):
     """Two placements a third low, saved: the page says not for patient use, and not that it was so before this check."""
     at = open_page("record", probe=PROBE)
@@ -211,7 +223,7 @@ def test_a_failed_check_bars_the_probe_until_it_is_cleared(store):
     type_in(at, src_0_0=low)
     type_in(at, src_1_0=low)
     saved(at)
-    assert "**not for patient use until cleared**" in words(at)
+    assert f"▼ {PROBE}: not for patient use until cleared" in words(at)
     assert "before this check" not in words(at)
     assert list(real_store.rows_of(store, PROBE)["reseated"]) == [False, True]
 
