@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import fields, replace
 from datetime import date, timedelta
 
 import numpy as np
 import pytest
 
-from analytics.baseline.forward import SharedPriors, month_starts, walk, walk_by_months
+from analytics.baseline.forward import Earlier, SharedPriors, month_starts, walk, walk_by_months
 from tests.baseline.forward_tables import chart_rows
 from tests.baseline.logbook import SHIPPED, START, Log, weekly
 from tests.charts.plain_rows import plain_rows
@@ -18,12 +19,17 @@ DAY0 = (date(2022, 1, 3) - date(1970, 1, 1)).days
 def passed(lengths, y, at=None, *, source=None, jig=None, variance=1e-5, uncertainty=0.015, sources=2):
     """The pass over units of one probe each, weekly from 3 January 2022, placing 0.5 %."""
     rows = plain_rows(lengths, y, at, source=source, jig=jig)
+    return rows, walk(months_of(rows, variance, uncertainty, sources))
+
+
+def months_of(rows, variance=1e-5, uncertainty=0.015, sources=2, earlier=None):
+    """The same month by month; earlier: gone on with."""
     counting = np.full(len(rows.unit), variance)
-    return rows, walk(walk_by_months(
+    return walk_by_months(
         rows, counting, lambda index, _expected: counting[index], np.ones(len(rows.unit)),
         SharedPriors(np.full(sources, uncertainty**2)), reference_checks=SHIPPED.reference.readings,
         window_days=SHIPPED.shared.window_days, least_probes=SHIPPED.shared.least_probes, placing_prior=0.005**2,
-        placing_prior_checks=20.0))
+        placing_prior_checks=20.0, earlier=earlier)
 
 
 def weeks(units, checks):
@@ -182,3 +188,28 @@ def test_an_empty_log_passes():
     """No row: arrays of nothing."""
     _, c = passed([], np.zeros(0), np.zeros(0))
     assert len(c.x) == len(c.alpha) == 0
+
+
+def test_gone_on_with_from_any_month_start_it_says_the_same():
+    """Units that begin and end at different times, a step, two sources, a check that closes at a month start: to the last bit."""
+    lengths, rng = [40, 25, 40, 12, 33], np.random.default_rng(7)
+    at = np.concatenate([DAY0 + 40.0 * unit + np.sort(rng.uniform(0.0, 300.0, n)) for unit, n in enumerate(lengths)])
+    ends = np.cumsum(lengths)
+    second = month_starts(at.min(), at.max())[3]
+    at[ends[1] - 1], at[ends[1] - 2] = second + 1.0, second - 2.0 / 24.0
+    at = np.concatenate([np.sort(one) for one in np.split(at, ends[:-1])])
+    y = 0.004 * rng.standard_normal(len(at)) + np.where(at > DAY0 + 150.0, 0.05, 0.0)
+    rows = plain_rows(lengths, y, at, source=(rng.uniform(size=len(at)) < 0.3).astype(np.int64))
+    votes = []
+    whole = walk(months_of(rows), None, votes)
+    nothing = (np.zeros(rows.units), np.zeros(rows.units))
+    for month in range(1, len(votes) + 1):
+        spoiled = replace(whole, x=np.where(at < month_starts(at.min(), at.max())[month], whole.x, 9.0))  # of later rows nothing is taken
+        said = []
+        made = walk(months_of(rows, earlier=Earlier(month, spoiled, votes[month - 2] if month > 1 else nothing)), None, said, month)
+        for one in fields(made):
+            was, now = getattr(whole, one.name), getattr(made, one.name)
+            pairs = [(was, now)] if isinstance(was, np.ndarray) else [(getattr(was, f.name), getattr(now, f.name)) for f in fields(was)]
+            assert all(np.array_equal(a, b, equal_nan=a.dtype.kind == "f") for a, b in pairs), (month, one.name)
+        assert len(said) == len(votes) - month + 1
+        assert all(np.array_equal(a, b) for was, now in zip(votes[month - 1 :], said, strict=True) for a, b in zip(was, now, strict=True))
