@@ -11,7 +11,7 @@ from analytics.results import ProbeResult
 from dashboard.figures.sheet import Sheet
 from dashboard.parts.words import PROBE, PROBE_ORDER
 
-LEGEND = 66  # pixels: five answers in pairs, also on a telephone
+LEGEND = 66  # pixels: with the room of the labels enough for five answers under one another, as on a telephone
 _PATTERN = {"retire": "x", "service": "/", "watch": ".", "undetermined": "-", "use": ""}
 
 
@@ -23,7 +23,8 @@ def site_bars(probes: Sequence[ProbeResult]) -> go.Figure:
     counts = Counter((p.site, p.advice) for p in probes)
     totals = Counter(p.site for p in probes)
     sites = sorted(totals, key=lambda site: (counts[site, "use"] / totals[site], site))
-    sheet = Sheet([34 * max(1, len(sites))], top=6, legend=LEGEND)
+    tall = 34 * max(1, len(sites))
+    sheet = Sheet([tall], top=6, legend=LEGEND)
     for advice in PROBE_ORDER:
         status = PROBE[advice]
         many = [counts[site, advice] for site in sites]
@@ -54,6 +55,4 @@ def site_bars(probes: Sequence[ProbeResult]) -> go.Figure:
     sheet.layout(barmode="stack", bargap=0.35)
     sheet.x(showticklabels=False, ticks="")
     sheet.y(autorange="reversed", ticks="", type="category")
-    return sheet.figure().update_layout(
-        legend={"entrywidth": 118, "entrywidthmode": "pixels", "xref": "container", "x": 0.02}
-    )  # fmt: skip
+    return sheet.figure().update_layout(legend_y=-10 / tall)  # the axis has no labels: their room is the legend's
