@@ -21,8 +21,8 @@ def line_widths(
     records: Records, probe_names: tuple[str, ...], probe: Codes, at: Times, energy_kev: float,
 ) -> tuple[Floats, Bools]:
     """(FWHM in % of the energy, whether it was only assumed) of each row; probe: codes into ``probe_names``."""
-    detectors = records.probes.drop_duplicates("probe", keep="last").set_index("probe")["detector"]
-    kinds = [one if isinstance(one, str) else None for one in detectors.reindex(list(probe_names))]
+    detectors = dict(zip(records.probes["probe"].to_numpy(object), records.probes["detector"].to_numpy(object), strict=True))
+    kinds = [one if isinstance(one := detectors.get(name), str) else None for name in probe_names]
     typical = np.array([typical_fwhm_pct(one, energy_kev) for one in kinds])
     width, assumed = typical[probe], np.ones(len(probe), bool)
     measured = _measured(records.inspections, probe_names, energy_kev)
@@ -40,6 +40,8 @@ def _measured(
     codes = {name: code for code, name in enumerate(probe_names)}
     found = []
     wanted = inspections[(inspections["kind"] == "energy_resolution") & (inspections["result"] != "fail")]
+    if len(wanted) == 0:
+        return []
     columns = ("probe", "done_at", "value", "unit", "nuclide")
     for row in wanted.sort_values(["done_at", "inspection_id"])[list(columns)].to_dict("records"):
         fwhm_pct = _in_pct(row["value"], row["unit"], row["nuclide"], energy_kev)

@@ -18,10 +18,12 @@ from analytics.records.sql import literal, quoted
 from analytics.records.store import Store, answering_in
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
     from datetime import datetime
 
     import duckdb
 
+PRINT = "hash(reading_id, version, excluded)"  # of one reading: as long as it is what it was, so is the reading
 NO_SITE = "(no site)"  # of a probe that registered itself
 
 
@@ -46,10 +48,37 @@ def readings_in(con: duckdb.DuckDBPyConnection, probes: list[str]) -> pd.DataFra
     return _readings(con.sql(f"{_readings_sql()} WHERE r.probe IN ({wanted})").to_arrow_table())
 
 
+def readings_after(con: duckdb.DuckDBPyConnection, number: int, probes: Iterable[str]) -> tuple[pd.DataFrame, dict[str, tuple[int, int]]]:
+    """The readings of these probes stored after that number; and by probe how many, and the sum of their prints (``PRINT``)."""
+    wanted = ", ".join(map(literal, probes)) or "NULL"
+    table = con.sql(
+        f"SELECT *, {PRINT} AS print FROM ({_readings_sql(versions=True)} WHERE r.reading_id > {int(number)} AND r.probe IN ({wanted}))"
+    ).to_arrow_table()
+    of: dict[str, tuple[int, int]] = {}
+    for probe, one in zip(table.column("probe").to_pylist(), table.column("print").to_pylist(), strict=True):
+        many, total = of.get(probe, (0, 0))
+        of[probe] = many + 1, total + int(one)
+    return _readings(table), of
+
+
 def readings_at(path: str | Path, moments: list[datetime]) -> pd.DataFrame:
     """The readings taken at these moments."""
     with Store(path).reading() as con:
         return _readings(con.sql(f"{_readings_sql()} WHERE r.taken_at IN (SELECT unnest(?))", params=[moments]).to_arrow_table())
+
+
+def prints_in(con: duckdb.DuckDBPyConnection) -> dict[str, tuple[int, int]]:
+    """By probe how many readings stand, and the sum of their prints (``PRINT``)."""
+    corrected, hidden = con.execute(
+        "SELECT EXISTS(SELECT 1 FROM reading WHERE version > 0), EXISTS(SELECT 1 FROM exclusion WHERE lifted_at IS NULL)"
+    ).fetchall()[0]
+    # Where nothing was corrected and nothing hidden, as is plain without looking at all rows, half of the time is saved.
+    rows = visible.current(TABLES["readings"]) if corrected else f"SELECT * FROM reading WHERE {visible.LIVE}"
+    marked = f"SELECT *, reading_id IN (SELECT reading_id FROM exclusion WHERE lifted_at IS NULL) AS excluded FROM ({rows})"
+    found = con.execute(
+        f"SELECT probe, count(*), sum({PRINT}) FROM ({marked if hidden else f'SELECT *, false AS excluded FROM ({rows})'}) GROUP BY ALL"
+    ).fetchall()
+    return {str(probe): (int(number), int(total)) for probe, number, total in found}
 
 
 def ties_in(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
@@ -83,10 +112,10 @@ def small_tables_in(con: duckdb.DuckDBPyConnection, revision: int, readings: pd.
     )
 
 
-def _readings_sql() -> str:
+def _readings_sql(*, versions: bool = False) -> str:
     columns = ", ".join(f"r.{quoted(name)}" for name in frames.READINGS if name != "excluded")
     return (
-        f"SELECT {columns}, e.reading_id IS NOT NULL AS excluded FROM ({visible.current(TABLES['readings'])}) r"
+        f"SELECT {columns}{', r.version' if versions else ''}, e.reading_id IS NOT NULL AS excluded FROM ({visible.current(TABLES['readings'])}) r"
         " LEFT JOIN (SELECT DISTINCT reading_id FROM exclusion WHERE lifted_at IS NULL) e ON e.reading_id ="
         " r.reading_id"
     )

@@ -18,9 +18,8 @@ from typing import TYPE_CHECKING, Any, cast
 import numpy as np
 import pandas as pd
 
-from analytics.records import visible
 from analytics.records.columns import TABLES
-from analytics.records.reader import readings_in, records_in, small_tables_in
+from analytics.records.reader import prints_in, readings_after, readings_in, records_in, small_tables_in
 from analytics.records.snapshot import Records
 from analytics.records.sql import literal, quoted
 from analytics.records.store import Store, answering_in
@@ -29,7 +28,8 @@ if TYPE_CHECKING:
     import duckdb
 
 Prints = Mapping[str, int]
-REREAD_SHARE = 0.2  # of the probes altered since everything was read, beyond which everything is read again
+ReadingsPrints = Mapping[str, tuple[int, int]]  # number of readings, and sum of the prints of each
+REREAD_SHARE = 0.2  # of the probes whose readings were altered, or of the readings, beyond which everything is read again
 BY_PROBE = ("probes", "events", "inspections", "decisions")  # small tables that say something of a probe
 OF_NOBODY = ""  # under which the prints keep sources, windows, and rows that name no probe
 
@@ -68,17 +68,28 @@ class Standing:
     """``base`` with everything that has come since."""
 
     base: Records
-    base_prints: Prints  # of the readings alone
-    now: Records  # the small tables of this revision; its readings are those of the altered probes
-    readings_prints: Prints
+    base_prints: ReadingsPrints
+    now: Records  # the small tables of this revision; its readings are those of the altered probes that are not in the base
+    readings_prints: ReadingsPrints
     altered: frozenset[str]  # probes whose readings are not those of the base
     head: str = ""  # hash of the history at this revision
     known_small: SmallPrints | None = None
+    read_anew: frozenset[str] | None = None  # those of them of which nothing in the base stands; None: all
 
     @property
     def revision(self) -> int:
         """The newest revision that can alter an answer."""
         return self.now.revision
+
+    @property
+    def replaced(self) -> frozenset[str]:
+        """Probes of which nothing in the base stands: all their readings are in ``now``."""
+        return self.altered if self.read_anew is None else self.read_anew
+
+    @cached_property
+    def last_number(self) -> int:
+        """Of all readings in hand."""
+        return max((int(one["reading_id"].max()) for one in (self.base.readings, self.now.readings) if len(one)), default=0)
 
     @cached_property
     def small(self) -> SmallPrints:
@@ -88,10 +99,8 @@ class Standing:
     @cached_property
     def prints(self) -> Prints:
         """One number a probe for all that is known of it, and under ``OF_NOBODY`` for what belongs to none."""
-        out, small = dict(self.readings_prints), self.small.by_probe
-        for probe, one in small.items():
-            out[probe] = hash((out.get(probe, 0), one))
-        return out
+        small, readings = self.small.by_probe, self.readings_prints
+        return {one: hash((readings.get(one, 0), small.get(one, 0))) for one in {*readings, *small}}
 
     @property
     def print_of_history(self) -> int:
@@ -104,9 +113,11 @@ class Standing:
         if not self.altered:
             return replace(self.now, readings=self.base.readings)
         base, later = self.base.readings, self.now.readings
-        altered = _among(base, self.altered)
-        known = later["reading_id"].isin(base["reading_id"].to_numpy()[altered]).to_numpy()
-        if _alike(base[altered], later[known]):  # nothing but rows more, as nearly always
+        if not self.replaced:
+            return replace(self.now, readings=_in_time_order(base, later))
+        altered = _among(base, self.replaced)
+        known = later["reading_id"].isin(base["reading_id"].to_numpy()[altered]).to_numpy() & _among(later, self.replaced)
+        if _alike(base[altered], later[known]):  # nothing but rows more
             return replace(self.now, readings=_in_time_order(base, later[~known]))
         return replace(self.now, readings=_in_time_order(base[~altered], later))
 
@@ -119,10 +130,11 @@ class Standing:
     def readings_of(self, probes: Iterable[str]) -> pd.DataFrame:
         """The readings of these probes, in time order."""
         wanted = frozenset(probes)
-        later = self.now.readings[_among(self.now.readings, wanted & self.altered)]
-        if wanted <= self.altered:
+        later = self.now.readings.take(np.flatnonzero(_among(self.now.readings, wanted)))
+        if wanted <= self.replaced:
             return later.reset_index(drop=True)
-        return _in_time_order(self.base.readings.take(np.flatnonzero(_among(self.base.readings, wanted - self.altered))), later)
+        base = self.base.readings
+        return _in_time_order(base.take(np.flatnonzero(_among(base, wanted - self.replaced))), later)
 
 
 def standing(path: str | Path) -> Standing:
@@ -136,29 +148,34 @@ def read_on(path: str | Path, before: Standing) -> Standing:
     with Store(path).reading() as con:
         if _head(con, before.revision) != before.head:
             return _anew(con)
-        revision, prints = answering_in(con), _prints(con)
-        altered = frozenset(
-            one for one in {*prints, *before.base_prints} if prints.get(one) != before.base_prints.get(one)
-        )
-        if len(altered) > max(REREAD_SHARE * len(before.base_prints), 3):
+        revision, prints, was = answering_in(con), prints_in(con), before.readings_prints
+        altered = _others(prints, before.base_prints)
+        fresh = _others(prints, was)
+        added, of = readings_after(con, before.last_number, sorted(fresh & altered))
+        # Where the print grew by those of the new rows, all that was read of the probe before stands; else all of it is read.
+        grown = {one for one in fresh & altered if _sum(was.get(one), of.get(one)) == prints.get(one)}
+        anew = (fresh & altered) - grown
+        whole = (before.replaced & altered) | anew
+        if len(whole) > max(REREAD_SHARE * len(before.base_prints), 3):
             return _anew(con)
-        was = before.readings_prints
-        fresh = frozenset(one for one in altered if prints.get(one) != was.get(one) or one not in before.altered)
-        readings, earlier = readings_in(con, sorted(fresh)), before.now.readings
-        if altered - fresh:  # read already
-            kept = earlier.take(np.flatnonzero(_among(earlier, altered - fresh)))
-            readings = _in_time_order(kept, readings)
+        earlier = before.now.readings
+        left = frozenset(earlier["probe"].cat.categories) - (fresh - altered) - anew
+        readings = _in_time_order(earlier.take(np.flatnonzero(_among(earlier, left))), added.take(np.flatnonzero(_among(added, frozenset(grown)))))
+        if anew:
+            readings = _in_time_order(readings, readings_in(con, sorted(anew)))
+        if len(readings) > max(REREAD_SHARE * len(before.base.readings), 3):
+            return _anew(con)
         stored, small = _stored(con), before.known_small
         if small is not None and small.stored == stored:
             now = replace(small.tables, revision=revision, readings=readings)
         else:
             now = small_tables_in(con, revision, readings)
             small = SmallPrints(stored, replace(now, readings=readings.iloc[:0]))
-        return Standing(before.base, before.base_prints, now, prints, altered, _head(con, revision), small)
+        return Standing(before.base, before.base_prints, now, prints, altered, _head(con, revision), small, whole)
 
 
 def _anew(con: duckdb.DuckDBPyConnection) -> Standing:
-    prints, whole = _prints(con), records_in(con, answering_in(con))
+    prints, whole = prints_in(con), records_in(con, answering_in(con))
     later = replace(whole, readings=whole.readings.iloc[:0])
     return Standing(whole, prints, later, prints, frozenset(), _head(con, whole.revision), SmallPrints(_stored(con), later))
 
@@ -177,13 +194,15 @@ def _head(con: duckdb.DuckDBPyConnection, revision: int) -> str:
     return str(found[0]) if found else ""
 
 
-def _prints(con: duckdb.DuckDBPyConnection) -> Prints:
-    rows = con.execute(
-        "SELECT r.probe, count(*), sum(hash(r.reading_id, r.version, e.reading_id IS NOT NULL))"
-        f" FROM ({visible.current(TABLES['readings'])}) r LEFT JOIN (SELECT DISTINCT reading_id FROM exclusion"
-        " WHERE lifted_at IS NULL) e ON e.reading_id = r.reading_id GROUP BY ALL"
-    ).fetchall()
-    return {str(probe): hash((number, int(total))) for probe, number, total in rows}
+def _others(one: ReadingsPrints, other: ReadingsPrints) -> frozenset[str]:
+    """Probes that have another print in either."""
+    return frozenset(probe for probe in {*one, *other} if one.get(probe) != other.get(probe))
+
+
+def _sum(one: tuple[int, int] | None, other: tuple[int, int] | None) -> tuple[int, int]:
+    """Number of rows and sum of prints of both."""
+    (few, some), (many, more) = one or (0, 0), other or (0, 0)
+    return few + many, some + more
 
 
 def _in_time_order(one: pd.DataFrame, other: pd.DataFrame) -> pd.DataFrame:

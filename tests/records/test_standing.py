@@ -73,6 +73,30 @@ def test_an_undone_load_takes_its_rows_out(two_probes, row):
     same(read_on(two_probes.store, again).records, snapshot(two_probes.store))
 
 
+def test_of_a_probe_with_nothing_but_new_readings_no_more_than_these_are_read(two_probes, row):
+    """Added, added again, one hidden, another added, undone: each revision is that of a fresh reading, and what stands is not read anew."""
+    c = two_probes
+    last = c.readings(*(row(taken_at=f"2024-0{m}-{d:02d} 08:00") for m in (2, 3) for d in range(1, 29))).load
+    now = standing(c.store)
+    for act, read_anew, more in (
+        (lambda: c.readings(row(taken_at="2024-05-04 08:00")), set(), 1),
+        (lambda: c.readings(row(taken_at="2024-05-05 08:00"), row(taken_at="2024-04-05 08:00")), set(), 3),
+        (lambda: exclude(c.store, 5, by="tester", reason="knocked over"), {"GP-002"}, 6),
+        (lambda: c.readings(row(probe="GP-002", taken_at="2024-05-04 08:00")), {"GP-002"}, 7),
+        (lambda: c.readings(row(taken_at="2024-05-06 08:00")), {"GP-002"}, 8),
+        (lambda: include(c.store, 5, by="tester", reason="it was not"), {"GP-002"}, 8),
+        (lambda: undo(c.store, last + 4, by="tester", reason="wrong file"), set(), 0),  # most of it is GP-001: all is read
+    ):
+        act()
+        now = read_on(c.store, now)
+        same(now.records, snapshot(c.store))
+        assert now.replaced == read_anew
+        assert len(now.now.readings) == more
+        for probe in ("GP-001", "GP-002"):
+            mine = snapshot(c.store).readings
+            assert now.readings_of([probe])["reading_id"].tolist() == mine.loc[mine["probe"] == probe, "reading_id"].tolist()
+
+
 def test_an_event_alters_the_print_of_its_probe_and_a_source_that_of_nobody(two_probes):
     """No reading was added, and still what is known of the probe is another."""
     before = standing(two_probes.store)
