@@ -9,10 +9,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+import numpy as np
 import plotly.graph_objects as go
 
 from dashboard.figures.ground import stamp
 
+LONG = 100  # values
 FOOT = 46  # pixels for the labels of the x axis
 
 
@@ -68,7 +70,7 @@ class Sheet:
 
     def trace(self, row: int = 1, **parts: Any) -> None:
         """Add a trace; a scatter unless ``type`` says otherwise. Parts that are None are left out."""
-        given = {key: value for key, value in parts.items() if value is not None}
+        given = {key: _packed(value) for key, value in parts.items() if value is not None}
         self._traces.append({"type": "scatter", **given, "xaxis": "x", "yaxis": _y(row)})
 
     def line(self, xs: Sequence[Any], ys: Sequence[Any], line: dict[str, Any], *, row: int = 1, **parts: Any) -> None:
@@ -158,6 +160,18 @@ class Sheet:
         return go.Figure(
             {"data": self._traces, "layout": {**self._layout, "shapes": self._shapes, "annotations": self._notes}}
         )
+
+
+def _packed(value: Any) -> Any:
+    """A long list as an array, which plotly takes as it is; a list it copies and checks value by value."""
+    if not isinstance(value, list) or len(value) < LONG:
+        return value
+    if all(isinstance(one, float) for one in value):
+        return np.array(value)
+    rows = isinstance(value[0], list)
+    made = np.empty((len(value), len(value[0])) if rows else len(value), dtype=object)
+    made[:] = value
+    return made
 
 
 def _axis(row: int) -> str:

@@ -11,7 +11,7 @@ import pytest
 
 from analytics.results import Crossing
 from analytics.settings import load
-from dashboard.figures import ground, readings
+from dashboard.figures import ground, readings, sheet
 from dashboard.figures.common_movement import common_movement, standing
 from dashboard.figures.evidence import evidence
 from dashboard.figures.fleet_map import fleet_map
@@ -182,6 +182,20 @@ def test_the_chosen_time_is_what_is_shown(made):
     assert figure.layout.xaxis.range == (start.isoformat(), end.isoformat())
     charted = _named(figure, "charted")
     assert all(start <= datetime.fromisoformat(one) <= end for one in charted.x)
+
+
+def test_a_long_line_keeps_its_holes_and_its_marks_their_names():
+    """What is handed to plotly as an array, being long, is what a short list would be: numbers, holes, texts, rows of data."""
+    many = sheet.LONG + 1
+    heights, names = [1.0, None, *[2.0] * (many - 2)], [[f"GP-{n}", n] for n in range(many)]
+    drawn = sheet.Sheet([100])
+    drawn.line(list(range(many)), heights, {})
+    drawn.trace(x=[0.5] * many, y=[1.5] * many, text=[one for one, _ in names], customdata=names)
+    line, marks = drawn.figure().data
+    assert list(line.y) == heights
+    assert list(line.x) == list(range(many))
+    assert (list(marks.x), list(marks.text)) == ([0.5] * many, [one for one, _ in names])
+    assert [list(one) for one in marks.customdata] == names
 
 
 def test_many_points_go_to_the_canvas():
