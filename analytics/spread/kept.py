@@ -37,6 +37,7 @@ from analytics.spread.partition import DEVICES, Grouping, Used, codes, grouping,
 from analytics.spread.stages import PartAnswer, SlopeVotes
 
 MOST_OF_IT = 0.5  # share of the probes from which on going on gains nothing
+MOST_ROWS = 400_000  # of the groups that stay as they stand, some 130 MB: the last ones; others are gone on with from the full pass again
 MOST_PARTS = 6  # answers of a group side by side, beyond which its altered probes are worked out as one
 
 
@@ -63,8 +64,9 @@ class Whole:
     used: Used  # which probe was read with which device
     prints: Prints
     of_history: int
-    stands: Mapping[int, Stand]  # of the groups that were gone on with
+    stands: Mapping[int, Stand]  # of the groups that were gone on with last, the newest at the end
     ground: Ground
+    at_first: Prints  # of the records that it was worked out whole from
     groups: Grouping
     constants: FleetConstants
     config: str
@@ -131,6 +133,7 @@ def kept(worked: Worked, stand: Standing, settings: Settings, as_of: datetime) -
         stand.print_of_history,
         {},
         Ground.of(counted, worked.charts, worked.placing_votes),
+        stand.prints,
         groups,
         constants,
         settings.fingerprint,
@@ -149,20 +152,22 @@ def went_on(whole: Whole, stand: Standing, settings: Settings) -> Whole | None:
     try:
         for group, probes in altered.items():
             names = GroupNames.in_fleet(whole.groups, group)
-            before = whole.stands.get(group)
+            before, some = whole.stands.get(group), set(probes)
+            parts = [one for one in whole.live if one.group == group and one.probes.any()]
+            if before is None or len(parts) >= MOST_PARTS:
+                some.update(*(whole.groups.names["probe"][one.probes] for one in parts))
             if before is None:
                 before = _at_first(whole, names, settings)
-            many = [one for one in whole.live if one.group == group and one.probes.any()]
-            some = probes if len(many) < MOST_PARTS else probes.union(*(whole.groups.names["probe"][one.probes] for one in many))
-            made = gone_on(before, names, some, stand, settings, whole.as_of, whole.constants)
-            now = _exchanged(now, group, names, made, some, stand.revision, settings)
+                some |= {one for one in names.of["probe"] if stand.prints.get(one) != whole.at_first.get(one)}
+            made = gone_on(before, names, frozenset(some), stand, settings, whole.as_of, whole.constants)
+            now = _exchanged(now, group, names, made, frozenset(some), stand.revision, settings)
     except CannotGoOnError:
         return None
     return now if _same_history(whole, now, stand) else None
 
 
 def _at_first(whole: Whole, names: GroupNames, settings: Settings) -> Stand:
-    """A group that has not been gone on with yet."""
+    """A group as the full pass left it. Whatever was judged again since is another then, and must be judged once more."""
     stand = whole.ground.group(names, Untold({}, {}, {}))
     return replace(stand, apart=untold(stand.together(names.names).levels, names.names.source, settings.shared.least_probes))
 
@@ -198,9 +203,21 @@ def _exchanged(
     live += (Live(made.answer, group, mask, made.answer.devices),)
     fields = exchanged(whole.answer, made.answer.assessment, probes, made.answer.devices)
     now = replace(
-        whole, live=live, units=units, first_checks=first, used=_used_now(whole.used, some, made.used), stands={**whole.stands, group: made.stand}
+        whole, live=live, units=units, first_checks=first, used=_used_now(whole.used, some, made.used),
+        stands=_newest({**{number: one for number, one in whole.stands.items() if number != group}, group: made.stand}),
     )
     return replace(now, answer=_answer(now, fields, revision))
+
+
+def _newest(stands: Mapping[int, Stand]) -> Mapping[int, Stand]:
+    """The last of them, as many as there is room for."""
+    rows, out = 0, list[tuple[int, Stand]]()
+    for number, one in reversed(list(stands.items())):
+        rows += len(one.rows["probe"])
+        if rows > MOST_ROWS:
+            break
+        out.append((number, one))
+    return dict(reversed(out))
 
 
 def _answer(whole: Whole, fields: Mapping[str, tuple[object, ...]], revision: int) -> FleetAssessment:
