@@ -61,7 +61,7 @@ def show(look: read.Look, series: SeriesResult, points: pd.DataFrame, pressed: s
             st.caption(links.escape(text))
     with rows:
         st.dataframe(
-            found.countings.dropna(axis="columns", how="all"),
+            found.countings.dropna(axis="columns", how="all").assign(role=found.countings["role"].str.replace("_", " ")),
             hide_index=True,
             placeholder=values.DASH,
             key="countings",

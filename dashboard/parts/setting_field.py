@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from dashboard.seam.settings_form import Entry
+from dashboard.seam.settings_form import UNIT, Entry
 
 NOT_HERE = {
     ("alarms", "on_new"): "Set in a folder given with --config and not here: whoever reaches this page could otherwise "
@@ -71,7 +71,7 @@ def _by_name(one: Entry, label: str, key: str, value: dict[str, Any]) -> dict[st
         alt=label,
         column_config={
             "name": st.column_config.TextColumn("For", required=True),
-            "value": st.column_config.NumberColumn(one.unit or "Value", required=True, min_value=one.at_least),
+            "value": st.column_config.NumberColumn(UNIT.get(one.unit, one.unit) or "Value", required=True, min_value=one.at_least),
         },
     ).dropna()
     whole = "probes" in one.unit

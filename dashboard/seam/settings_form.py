@@ -25,6 +25,8 @@ Key = tuple[str, str]  # section and name
 Layer = dict[str, dict[str, Any]]
 
 
+ENDINGS = {"_pct": "%", "_days": "days", "_years": "years"}
+UNIT = {"a": "years", "d": "days", "%/a": "% a year"}  # as a person says it
 SAID: dict[Key, str] = {  # settings whose name alone does not say what they are
     ("alarms", "budget_per_probe_year"): "False alarms a probe-year",
     ("alarms", "on_new"): "Command to run on new alarms",
@@ -50,11 +52,13 @@ class Entry:
 
     @property
     def words(self) -> str:
-        """The name as a heading, its unit taken off the end: `tolerance_pct` is "Tolerance"."""
+        """The name as a heading, with its unit in words: `tolerance_pct` is "Tolerance, %"."""
         if said := SAID.get(self.key):
             return said
-        bare = self.name.removesuffix("_pct").removesuffix("_days").removesuffix("_years")
-        return bare.replace("_", " ").capitalize()
+        for ending, unit in ENDINGS.items():
+            if self.name.endswith(ending):
+                return f"{self.name.removesuffix(ending).replace('_', ' ').capitalize()}, {unit}"
+        return self.name.replace("_", " ").capitalize()
 
     @property
     def key(self) -> Key:

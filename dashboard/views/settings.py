@@ -20,7 +20,6 @@ SHOWN = "settings_effect"  # the proposal whose effect stands on the page, and t
 PARTS = ("Values", "Versions")
 
 
-UNIT = {"a": "years", "d": "days", "%/a": "% a year"}  # as a person says it
 LONGEST = 160  # letters of a value that is written out beside its field
 
 
@@ -71,7 +70,8 @@ def _one(one: settings_form.Entry, pending: dict[settings_form.Key, Any]) -> Non
             value = field(one, pending.get(one.key, one.stored))
         with said:
             st.markdown(one.help)
-            notes = [f"{one.section}.{one.name}", f"unit: {UNIT.get(one.unit, one.unit)}" if one.unit else "", f"shipped: {_briefly(one.default)}"]
+            unit = settings_form.UNIT.get(one.unit, one.unit)
+            notes = [f"{one.section}.{one.name}", f"unit: {unit}" if unit else "", f"shipped: {_briefly(one.default)}"]
             if one.stored != one.default:
                 notes.append(f"this store: {_briefly(one.stored)}")
             if one.for_this_run:

@@ -52,6 +52,17 @@ def test_every_setting_has_a_place_on_the_page(store):
         assert all(one.help in words(at) for one in entries if one.section == section)
 
 
+def test_a_field_says_its_unit_and_a_long_table_is_not_written_out_twice(store):
+    """Numbers of days, years and per cent have it on their label; beside the decision table stands how many rows it has."""
+    said = {one.key: one.words for one in settings_form.entries()}
+    assert said["limits", "tolerance_pct"] == "Tolerance, %"
+    assert said["schedule", "source_lead_days"] == "Source lead, days"
+    assert said["costs", "service_life_years"] == "Service life, years"
+    page = words(open_page("settings", section="decision"))
+    assert f"a table of {len(load().decision.rows)} rows" in page
+    assert "unit: years" in page
+
+
 def test_a_change_shows_its_effect_before_it_can_be_saved(store):
     """More checks before anything is said: the effect in probes first, then name and reason, then a version in the store."""
     at = open_page("settings", section="reference")
