@@ -20,6 +20,7 @@ from analytics.words import day
 
 LEVEL_RULES = ("change_point", "cusum", "ewma", "drift", "action_level", "tolerance", "outside_limits", "same_side")
 WINDOW_MOVED_Z, WINDOW_MOVED_PCT = 3.0, 0.6
+ONE_SITTING_DAYS = 0.5  # countings of a check are no further apart
 AFTER_SERVICE_PCT = 0.5  # how well a service can be expected to bring the photopeak back (common practice, no source)
 WIDTH_GREW_Z, WIDTH_GREW_PCT = 3.0, 0.7
 STEADY_READINGS, LEAST_STEADY, STEADY_CHANCE = 40, 4, 0.003  # high backgrounds compared, and what chance seldom does
@@ -54,16 +55,28 @@ def gather(
         if unit in companion:
             _companion(e, companion[unit])
     _windows_differ(e, charts, state, units)
+    since = reference_since(charts, units)
     for chart in quantities:
         mine = chart_rows(chart, probe)
         if len(mine):
             newest = int(mine[np.argmax(chart.at_days[mine])])
+            if chart.quantity in ("window_shift", "window_width") and chart.at_days[newest] < since:
+                continue  # before a service that was to mend it
             if chart.quantity == "window_shift":
                 _window(e, chart, mine, newest)
             else:
                 _quantity(e, chart, newest, mine[chart.unit[mine] == chart.unit[newest]])
     _dropped(e, open_alerts, events)
     return e
+
+
+def reference_since(charts: ResponseCharts, units: Ints) -> float:
+    """Day from which the references in force hold: what was seen before belongs to a state that is no more; −inf for none."""
+    if not len(units):
+        return -np.inf
+    ends = charts.unit_ends[units]
+    begins = charts.rows.first_days[charts.rows.unit_first[units]] - ONE_SITTING_DAYS
+    return float(np.where(np.isfinite(ends), ends, begins).max())
 
 
 def chart_rows(chart: QuantityChart, probe: int) -> Ints:

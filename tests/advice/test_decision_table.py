@@ -47,7 +47,10 @@ CASES = [
     ({"inspection_failed": True}, ("service", "an inspection failed")),
     ({"alarm": frozenset({"scatter"}), "alarms_standing": 1.0, "alarms_unanswered": 1.0}, ("service", "an alarm that asks for a service")),
     ({"alarms_standing": 1.0, "alarms_unanswered": 1.0}, ("watch", "an alarm stands")),
-    ({"probability_outside_before_visit": 0.6}, ("use", "nothing speaks against it")),
+    ({"probability_outside_before_visit": 0.6}, ("watch", "expected to leave tolerance before the next visit")),
+    ({"cause": "window_slip", "cause_probability": 0.84}, ("watch", "a fault is likely though no alarm stands")),
+    ({"cause": "window_slip", "cause_probability": 0.4}, ("use", "nothing speaks against it")),
+    ({"cause": "record_error", "cause_probability": 0.7}, ("use", "nothing speaks against it")),
     ({"probability_outside_before_visit": 0.6, "alarms_standing": 1.0, "alarms_unanswered": 1.0}, ("service", "leaves tolerance before the next visit")),
     ({"repeat_requested": True}, ("watch", "a repeat is asked for")),
 ]

@@ -9,7 +9,7 @@ import pytest
 
 from analytics.advice.causes import cause_probabilities
 from analytics.advice.evidence import Evidence
-from analytics.advice.gather import _window
+from analytics.advice.gather import _window, reference_since
 
 LEVEL = {"change_point", "action_level", "tolerance"}
 NAN = np.nan
@@ -59,3 +59,12 @@ def test_an_alarm_of_scatter_alone_is_no_shield():
     made = cause_probabilities(Evidence("P", open_rules={"scatter"}, scatter_high=True, spread_about_course=1.0))
     assert made["shield"] < 0.1
     assert max(made, key=made.get) != "shield"
+
+
+def test_a_look_from_before_a_new_reference_says_nothing_of_the_probe_as_it_is():
+    """References hold from the first check of the unit on; of one that a service ended and nobody has read since, from the service on."""
+    rows = SimpleNamespace(first_days=np.array([10.0, 20.0, 400.0]), unit_first=np.array([0, 2, 3]))
+    charts = SimpleNamespace(rows=rows, unit_ends=np.array([380.0, np.inf]))
+    assert reference_since(charts, np.array([1])) == pytest.approx(399.5)
+    assert reference_since(charts, np.array([0])) == 380.0
+    assert reference_since(charts, np.array([], int)) == -np.inf
