@@ -60,7 +60,7 @@ def test_a_field_says_its_unit_and_a_long_table_is_not_written_out_twice(store):
     assert said["costs", "service_life_years"] == "Service life, years"
     page = words(open_page("settings", section="decision"))
     assert f"a table of {len(load().decision.rows)} rows" in page
-    assert "unit: years" in page
+    assert " years; shipped" in page
 
 
 def test_a_change_shows_its_effect_before_it_can_be_saved(store):
