@@ -110,7 +110,8 @@ def after_scatter(charts: ResponseCharts, series: int, service_day: float) -> Af
     z = charts.outliers.z_local[mine]
     first = np.flatnonzero(rows.at_days[mine] > service_day)[:LOOK_BACK]
     if len(first) >= LEAST_FOR_MEDIAN:
-        x, variance = c.x[mine[first]], (c.noise + c.persistent)[mine[first]]
+        early = mine[first]
+        x, variance = c.x[early], c.noise[early] + c.persistent[early]
         z[first] = (x - np.median(x)) / np.sqrt(variance * (1.0 + 0.5 * np.pi / len(first)))
     z = np.clip(z, -8.0, 8.0)
     known = np.isfinite(z)

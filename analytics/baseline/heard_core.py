@@ -33,14 +33,19 @@ def median(values: Floats, n: int) -> float:
     if n == 0:
         return np.nan
     low = high = -np.inf
+    has_low = has_high = False
     for i in range(n):
         value, below = values[i], 0
         for j in range(n):  # no branch inside: made to vectors, this beats putting few values in order
             below += values[j] < value
         if below <= (n - 1) // 2:
             low = max(low, value)
+            has_low |= below == (n - 1) // 2
         if below <= n // 2:
             high = max(high, value)
+            has_high |= below == n // 2
+        if has_low and has_high:  # none of the others is nearer
+            break
     return float(0.5 * (low + high))
 
 

@@ -16,13 +16,13 @@ from typing import BinaryIO
 
 def serve(there: BinaryIO, back: BinaryIO) -> None:
     """Work off one task after the other."""
+    gc.disable()  # as ``team.uncollected``; imports make objects by the hundred thousand, too, and a fifth of their time went there
     from analytics.spread import member  # the longest part of the start; meanwhile the asking process starts too
 
     def say(kind: str, value: object) -> None:
         pickle.dump((kind, value), back, protocol=5)
         back.flush()
 
-    gc.disable()  # as ``team.uncollected``
     with contextlib.suppress(EOFError, BrokenPipeError):
         while True:
             task = pickle.load(there)  # noqa: S301 - from the process that started this one
