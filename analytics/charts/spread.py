@@ -19,6 +19,7 @@ import numpy as np
 
 from analytics.baseline.rows import Bools, Floats, Rows
 from analytics.charts.thresholds import RATE_FAULTY, RATE_SOUND, VARIANCE_RATIO, spread_thresholds
+from analytics.compiled import compiled
 
 LOW_RATE_SOUND = 0.005  # of lone outliers below their neighbours
 
@@ -137,15 +138,24 @@ def _walk_until_calm(rows: Rows, step: Floats, limit: Floats, calm: Bools) -> Fl
     place = (rows.ordinal[last], rows.unit[last])
     steps, limits, ends = np.zeros((most, rows.units)), np.full((most, rows.units), np.inf), np.zeros((most, rows.units), bool)
     steps[place], limits[place], ends[place] = step[last], limit[last], calm[last]
-    kept, total, over = np.zeros((most, rows.units)), np.zeros(rows.units), np.zeros(rows.units, bool)
-    for check in range(most):
-        total = np.maximum(total + steps[check], 0.0)
-        over |= total > limits[check]
-        anew = over & ends[check]
-        total[anew], over[anew] = 0.0, False
-        kept[check] = total
+    kept = _until_calm(steps, limits, ends)
     before = np.where(rows.ordinal > 0, kept[np.maximum(rows.ordinal - 1, 0), rows.unit], 0.0)
     return np.asarray(np.maximum(before + step, 0.0))
+
+
+@compiled
+def _until_calm(steps: Floats, limits: Floats, ends: Bools) -> Floats:
+    """The sums after every check, [checks, units]."""
+    kept = np.zeros(steps.shape)
+    total, over = np.zeros(steps.shape[1]), np.zeros(steps.shape[1], np.bool_)
+    for check in range(steps.shape[0]):
+        for unit in range(steps.shape[1]):
+            total[unit] = np.maximum(total[unit] + steps[check, unit], 0.0)
+            over[unit] |= total[unit] > limits[check, unit]
+            if over[unit] and ends[check, unit]:
+                total[unit], over[unit] = 0.0, False
+            kept[check, unit] = total[unit]
+    return kept
 
 
 def _walk(rows: Rows, step: Floats) -> Floats:
