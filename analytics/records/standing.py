@@ -128,13 +128,13 @@ class Standing:
         return max(found).to_pydatetime() if found else None
 
     def readings_of(self, probes: Iterable[str]) -> pd.DataFrame:
-        """The readings of these probes, in time order."""
+        """The readings of these probes, in time order; categories may hold names that none of them has."""
         wanted = frozenset(probes)
         later = self.now.readings.take(np.flatnonzero(_among(self.now.readings, wanted)))
         if wanted <= self.replaced:
             return later.reset_index(drop=True)
         base = self.base.readings
-        return _in_time_order(base.take(np.flatnonzero(_among(base, wanted - self.replaced))), later)
+        return _in_time_order(base.take(np.flatnonzero(_among(base, wanted - self.replaced))), later, as_used=False)
 
 
 def standing(path: str | Path) -> Standing:
@@ -205,28 +205,24 @@ def _sum(one: tuple[int, int] | None, other: tuple[int, int] | None) -> tuple[in
     return few + many, some + more
 
 
-def _in_time_order(one: pd.DataFrame, other: pd.DataFrame) -> pd.DataFrame:
-    """Rows of both, by (taken_at, reading_id), with the categories of both."""
+def _in_time_order(one: pd.DataFrame, other: pd.DataFrame, *, as_used: bool = True) -> pd.DataFrame:
+    """Rows of both, by (taken_at, reading_id), with the categories that are used; or, where that saves time, with those of one."""
+    at, number = (np.concatenate([table[name].to_numpy() for table in (one, other)]) for name in ("taken_at", "reading_id"))
+    behind = (at[1:] > at[:-1]) | ((at[1:] == at[:-1]) & (number[1:] > number[:-1]))
+    order = slice(None) if behind.all() else np.lexsort((number, at))
     columns: dict[str, Any] = {}
     for name in one.columns:
-        first, second = one[name], other[name]
-        if isinstance(first.dtype, pd.CategoricalDtype):
-            one_code, other_code = first.cat.codes.to_numpy(), second.cat.codes.to_numpy()
-            names, places = _joined_names(first, second)
-            if names is not None:
-                one_code, other_code = (place[code] for place, code in zip(places, (one_code, other_code), strict=True))
-            dtype = first.dtype if names is None else pd.CategoricalDtype(pd.Index(names, dtype=first.cat.categories.dtype))
-            columns[name] = pd.Categorical.from_codes(
-                np.concatenate([one_code, other_code]), dtype=cast("pd.CategoricalDtype[str]", dtype)
-            )
+        first, second = one[name].array, other[name].array
+        if isinstance(first, pd.Categorical) and isinstance(second, pd.Categorical):
+            names, places = _joined_names(first, second, as_used=as_used)
+            codes = np.concatenate([place[part.codes] for place, part in zip(places, (first, second), strict=True)])
+            dtype = first.dtype if names is None else pd.CategoricalDtype(pd.Index(names, dtype=first.categories.dtype))
+            columns[name] = pd.Categorical.from_codes(codes[order], dtype=cast("pd.CategoricalDtype[str]", dtype), validate=False)
         elif first.dtype.kind in "ifbM":
-            columns[name] = np.concatenate([first.to_numpy(), second.to_numpy()])
+            columns[name] = np.concatenate([first.to_numpy(), second.to_numpy()])[order]
         else:
-            columns[name] = pd.concat([first, second], ignore_index=True)
-    both = pd.DataFrame(columns)
-    at, number = both["taken_at"].to_numpy(), both["reading_id"].to_numpy()
-    behind = (at[1:] > at[:-1]) | ((at[1:] == at[:-1]) & (number[1:] > number[:-1]))
-    return both if behind.all() else both.take(np.lexsort((number, at))).reset_index(drop=True)
+            columns[name] = pd.concat([one[name], other[name]], ignore_index=True).array[order]
+    return pd.DataFrame(columns)
 
 
 def _alike(one: pd.DataFrame, other: pd.DataFrame) -> bool:
@@ -253,19 +249,22 @@ def _among(readings: pd.DataFrame, probes: frozenset[str]) -> np.ndarray:
     return np.append(wanted, False)[column.cat.codes.to_numpy()]  # missing is code −1
 
 
-def _joined_names(one: pd.Series, other: pd.Series) -> tuple[list[str] | None, list[np.ndarray]]:
-    """Sorted names that either column uses, and the new code for each of its own, the last for a missing one; None: all is as it is."""
-    listed = [column.cat.categories.to_numpy(object) for column in (one, other)]
-    used = [
-        np.flatnonzero(np.bincount(column.cat.codes.to_numpy() + 1, minlength=len(names) + 1)[1:])
-        for column, names in zip((one, other), listed, strict=True)
-    ]
-    names = sorted({name for own, some in zip(listed, used, strict=True) for name in own[some].tolist()})
-    if all(len(names) == len(own) and names == own.tolist() for own in listed):
-        return None, []
-    place, out = {name: code for code, name in enumerate(names)}, []
-    for own, some in zip(listed, used, strict=True):
-        codes = np.full(len(own) + 1, -1, np.int32)
-        codes[some] = [place[name] for name in own[some].tolist()]
-        out.append(codes)
-    return names, out
+def _joined_names(
+    one: pd.Categorical, other: pd.Categorical, *, as_used: bool
+) -> tuple[list[str] | None, tuple[np.ndarray, np.ndarray]]:
+    """Sorted names that either uses (None: those of one), and the new code for each code of each, the last for a missing one."""
+    parts = (one, other)
+    used = [np.flatnonzero(np.bincount(part.codes.astype(np.int64) + 1, minlength=len(part.categories) + 1)[1:]) for part in parts]
+    whole = len(used[0]) == len(one.categories)
+    if whole or not as_used:
+        place = np.append(one.categories.get_indexer(other.categories), -1)
+        if (place[used[1]] >= 0).all():
+            return None, (np.append(np.arange(len(one.categories)), -1), place)
+    own = [part.categories.to_numpy(object) for part in parts]
+    names = sorted({name for of, some in zip(own, used, strict=True) for name in of[some].tolist()})
+    code, out = {name: number for number, name in enumerate(names)}, []
+    for of, some in zip(own, used, strict=True):
+        places = np.full(len(of) + 1, -1, np.int64)
+        places[some] = [code[name] for name in of[some].tolist()]
+        out.append(places)
+    return names, (out[0], out[1])
