@@ -13,10 +13,13 @@ import sys
 import traceback
 from typing import BinaryIO
 
+from analytics.spread.team import keep_freed
+
 
 def serve(there: BinaryIO, back: BinaryIO) -> None:
     """Work off one task after the other."""
     gc.disable()  # as ``team.uncollected``; imports make objects by the hundred thousand, too, and a fifth of their time went there
+    keep_freed()
     from analytics.spread import member  # the longest part of the start; meanwhile the asking process starts too
 
     def say(kind: str, value: object) -> None:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 
-from analytics.baseline.heard_core import TUKEY_C
+from analytics.baseline.heard_core import TUKEY_C, median
 from analytics.baseline.location import robust_centre
 from tests.baseline.plain_centre import robust_centre as plain_centre
 
@@ -133,3 +133,12 @@ def test_the_compiled_loops_say_what_whole_arrays_say():
     made, plain = robust_centre(values, variances), plain_centre(values, variances)
     for name in ("value", "variance", "members"):
         np.testing.assert_allclose(getattr(made, name), getattr(plain, name), rtol=1e-12)
+
+
+def test_the_median_is_that_of_the_reference_library_with_ties_too():
+    """Ended early where both middle values are found: the same as numpy's for any number of values, alike ones among them."""
+    rng = np.random.default_rng(5)
+    for n in range(1, 14):
+        for most in (2, 4, 1000):
+            values = rng.integers(0, most, n).astype(float)
+            assert median(values, n) == np.median(values)

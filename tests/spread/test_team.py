@@ -88,6 +88,16 @@ def test_a_second_process_that_ends_is_no_loss(store, capsys):
     assert "Going on in one process: the second process ended" in capsys.readouterr().err
 
 
+def test_the_c_library_takes_what_it_is_told_of_freed_memory():
+    """Every option is one that it knows, with a value that it allows: it answers 1, and nothing is raised where there is none of it."""
+    import ctypes
+
+    team.keep_freed()
+    tell = getattr(ctypes.CDLL(None), "mallopt", None)
+    if tell is not None:
+        assert [tell(option, value) for option, value in team.MALLOC_OPTIONS] == [1, 1, 1]
+
+
 @pytest.mark.usefixtures("small")
 def test_a_store_altered_meanwhile_is_read_anew(store, monkeypatch):
     """Another revision than the one that was looked over: left to one process, which reads all at once."""
