@@ -50,10 +50,10 @@ def readings_in(con: duckdb.DuckDBPyConnection, probes: list[str]) -> pd.DataFra
 
 def readings_after(con: duckdb.DuckDBPyConnection, number: int, probes: Iterable[str]) -> tuple[pd.DataFrame, dict[str, tuple[int, int]]]:
     """The readings of these probes stored after that number; and by probe how many, and the sum of their prints (``PRINT``)."""
-    wanted = ", ".join(map(literal, probes)) or "NULL"
-    table = con.sql(
-        f"SELECT *, {PRINT} AS print FROM ({_readings_sql(versions=True)} WHERE r.reading_id > {int(number)} AND r.probe IN ({wanted}))"
-    ).to_arrow_table()
+    # Asked for by the number alone, which stands in the order of storage: a name would be looked for in every row.
+    rows = f"{_readings_sql(versions=True)} WHERE r.reading_id > {int(number)}"
+    table = con.sql(f"SELECT *, {PRINT} AS print FROM ({rows})").to_arrow_table()
+    table = table.filter(pc.is_in(table.column("probe"), pa.array(sorted(probes), table.schema.field("probe").type)))
     of: dict[str, tuple[int, int]] = {}
     for probe, one in zip(table.column("probe").to_pylist(), table.column("print").to_pylist(), strict=True):
         many, total = of.get(probe, (0, 0))

@@ -112,12 +112,11 @@ def _likely(before: Stand, names: GroupNames, altered: frozenset[str], now: Stan
 
 def _prepared(names: GroupNames, probes: frozenset[str], now: Standing, settings: Settings, as_of: datetime) -> Prepared:
     """Some probes of the group, counted."""
-    readings = now.readings_of(probes)
-    for kind in DEVICES:
-        found = readings[kind].cat.remove_unused_categories().cat.categories
-        if not found.isin(names.of[kind]).all():
-            raise CannotGoOnError
-    records = part_records(_of_group(now.now, names), names.categories(readings), probes)
+    try:
+        readings = names.categories(now.readings_of(probes))
+    except KeyError as device:
+        raise CannotGoOnError from device
+    records = part_records(_of_group(now.now, names), readings, probes)
     return stages.prepare(Part(records, {}), settings, as_of)
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from functools import cached_property
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import numpy.typing as npt
@@ -61,8 +61,18 @@ class GroupNames:
         return np.flatnonzero(self.of["probe"].isin(list(probes))).astype(np.int64)
 
     def categories(self, readings: pd.DataFrame) -> pd.DataFrame:
-        """The readings with the categories of the group."""
-        return readings.assign(**{kind: readings[kind].cat.set_categories(names) for kind, names in self.of.items()})
+        """The readings with the categories of the group; KeyError where one names a device that is none of the group's."""
+        out = {}
+        for kind, names in self.of.items():
+            column = cast("pd.Categorical", readings[kind].array)
+            codes = column.codes.astype(np.int64)
+            used = np.flatnonzero(np.bincount(codes + 1, minlength=len(column.categories) + 1)[1:])
+            place = np.full(len(column.categories) + 1, -1, np.int64)
+            place[used] = names.get_indexer(pd.Index(column.categories[used], dtype=object))
+            if (place[used] < 0).any():
+                raise KeyError(kind)
+            out[kind] = pd.Categorical.from_codes(place[codes], dtype=pd.CategoricalDtype(names))
+        return readings.assign(**out)
 
     @cached_property
     def names(self) -> Names:
