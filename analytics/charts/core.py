@@ -31,6 +31,19 @@ GRID_RATIO = 1.15
 
 
 @dataclass(frozen=True)
+class CoreInputs:
+    """What the search for splits is given; arrays per row unless said otherwise."""
+
+    sums: Floats  # [4, rows] Σ 1/v, Σ x/v, checks, Σ 1/v on the present source
+    reference: Floats  # from the first x of the unit
+    reference_variance: Floats
+    persistent: Floats
+    sizes: Floats  # [side, 2 sizes, rows] d/h and d²/2h of each size in turn
+    dead_band: float
+    least_after: int
+
+
+@dataclass(frozen=True)
 class CoreChart:
     """Arrays per row; a ratio above 1 signals."""
 
@@ -83,24 +96,38 @@ def core_chart(
     arl0: for falls and for rises, per row: checks between false alarms of a chart with that threshold on both sides.
     dead_band: natural log. least_after: checks that a split needs after it. Units with fewer than five checks never signal.
     """
-    n = len(rows.unit)
-    if n == 0:
-        none = np.zeros(0)
-        return CoreChart(none, none, np.zeros(0, bool), np.zeros(0, np.int64), np.zeros(0, np.int64), none, none)
+    return chart_of(rows.unit_first, core_inputs(rows, x, noise, persistent, sums, reference, reference_variance, arl0, dead_band, least_after))
+
+
+def core_inputs(
+    rows: Rows, x: Floats, noise: Floats, persistent: Floats, sums: Sums, reference: Floats, reference_variance: Floats,
+    arl0: tuple[Floats, Floats], dead_band: float, least_after: int,
+) -> CoreInputs:
+    """As ``core_chart`` is given them."""
     known = np.stack([sums.weight, sums.weighted, sums.checks, sums.run_weight])
     sigma = np.sqrt(noise)
     # L_d / h as s⁻² · (a · A − B), with A = d/h and B = d²/2h of each size.
-    sizes = np.empty((2, 2 * len(SIZES_K), n))
+    sizes = np.empty((2, 2 * len(SIZES_K), len(x)))
     for side in (LOW, HIGH):
         for k, size in enumerate(SIZES_K):
             threshold, d = threshold_nats(arl0[side], size), 2.0 * size * sigma
             sizes[side, 2 * k], sizes[side, 2 * k + 1] = d / threshold, 0.5 * d * d / threshold
-    longest = int(np.diff(rows.unit_first).max())
+    base = x[rows.unit_first[:-1]][rows.unit] if len(x) else x
+    return CoreInputs(known, reference - base, reference_variance, persistent, sizes, dead_band, least_after)
+
+
+def chart_of(unit_first: Ints, given: CoreInputs) -> CoreChart:
+    """The chart of units that lie one after the other. unit_first: [units + 1]."""
+    n = given.sums.shape[1]
+    if n == 0:
+        none = np.zeros(0)
+        return CoreChart(none, none, np.zeros(0, bool), np.zeros(0, np.int64), np.zeros(0, np.int64), none, none)
+    longest = int(np.diff(unit_first).max())
     ratio, change = np.zeros((2, n)), np.zeros((2, n))
     where, by_reference = np.zeros((2, n), np.int64), np.zeros((2, n), np.int64)
     search(
-        rows.unit_first, np.array(split_distances(longest), np.int64), known, reference - x[rows.unit_first[:-1]][rows.unit],
-        reference_variance, persistent, sizes, dead_band, least_after, ratio, change, where, by_reference,
+        unit_first, np.array(split_distances(longest), np.int64), given.sums, given.reference, given.reference_variance,
+        given.persistent, given.sizes, given.dead_band, given.least_after, ratio, change, where, by_reference,
     )
     row, winner = np.arange(n), (ratio[HIGH] > ratio[LOW]).astype(int)
     return CoreChart(

@@ -11,8 +11,9 @@ import pandas as pd
 from analytics.baseline.forward import Corrected, Earlier, SharedPriors, Votes, Walk, walk, walk_by_months
 from analytics.baseline.noise import FleetPlacing
 from analytics.baseline.rows import Bools, Floats, Rows, build_rows
+from analytics.charts.begin_anew import Back, begun_anew
 from analytics.charts.budget import LOSS_SHARE, checks_between_false_alarms, run_lengths_of_sides
-from analytics.charts.core import CoreChart, core_chart, interval_days
+from analytics.charts.core import CoreChart, chart_of, core_inputs, interval_days
 from analytics.charts.levels_reached import LAGS, newest, passes_level, recent_deviation
 from analytics.charts.openings import Opening, open_and_settle
 from analytics.charts.outliers import Outliers, find_outliers
@@ -136,7 +137,7 @@ def chart_rows(
     interval = interval_days(rows)
     budget = settings.alarms.budget_per_probe_year
     sums = running_sums(rows, c.x, c.noise, outliers.admitted, outliers.pending)
-    core = core_chart(
+    given = core_inputs(
         rows,
         c.x,
         c.noise,
@@ -148,6 +149,7 @@ def chart_rows(
         np.log1p(settings.limits.dead_band_pct / 100.0),
         LEAST_TOGETHER,
     )
+    core = chart_of(rows.unit_first, given)
     placing_share = c.placing / np.maximum(c.noise, 1e-12)
     uncertainty = np.sqrt(
         2.0 / (np.minimum(rows.ordinal, 2 * settings.reference.readings) + settings.noise.repositioning_prior_checks)
@@ -185,14 +187,18 @@ def chart_rows(
     )
     deviation, error = recent_deviation(rows, sums, base, c.alpha_then, SETTLE_CHECKS)
     band = np.log1p(settings.limits.dead_band_pct / 100.0)
-    good = (np.abs(deviation) <= np.maximum(band, 1.5 * error)) & (np.maximum(core.ratio_low, core.ratio_high) < 0.5)
+    # A fall is over where the level is no longer low, also where it is high now: that would be another alarm.
+    within = np.maximum(band, 1.5 * error)
+    near = deviation >= -within, deviation <= within
+    core, (no_fall, no_rise) = begun_anew(rows, given, core, near, Back(deviation, error, spread.calm, SETTLE_CHECKS))
+    good = no_fall & no_rise
     ends = unit_ends(rows, events, names)
     wide = np.maximum(spread.ratio_scatter, spread.ratio_outliers)
     inside_tolerance, inside_action = (np.abs(deviation) < -np.log1p(-limit) - error for limit in (tolerance, action))
     openings: list[Opening] = []
     for ratio, direction, onset, rule, calm in (
-        (core.ratio_low, "low", core.onset_row_low, None, good),
-        (core.ratio_high, "high", core.onset_row_high, None, good),
+        (core.ratio_low, "low", core.onset_row_low, None, no_fall),
+        (core.ratio_high, "high", core.onset_row_high, None, no_rise),
         (out_low, "low", None, "tolerance", inside_tolerance),
         (out_high, "high", None, "tolerance", inside_tolerance),
         (act_low, "low", None, "action_level", inside_action),
