@@ -21,19 +21,15 @@ LOOK_Z = 1.5  # median shifts within this many standard errors are not looked at
 STEIN = 1.5  # of the squared error that the gap between control units must exceed before it counts
 WHOLE, NEWEST = 0, 2  # windows over which control units are compared: the whole one and its newest third
 # What a timeline shows in a window: checks, their mean and its counting variance, the mean from the anchor with its variance;
-# the checks of the whole window that are older, their mean from the anchor and its variance; and by how much the newer ones stand
-# off from them, with its variance.
-N, MEAN, VARIANCE, DEVIATION, DOUBT, OLDER, BEFORE, BEFORE_DOUBT, JUMP, JUMP_DOUBT, SHOWN = range(11)
-SOONER = 1e-6  # days by which a timeline is looked at before it can have moved, more than a sum of days is rounded by
+# and the checks of the whole window that are older, their mean from the anchor and its variance.
+N, MEAN, VARIANCE, DEVIATION, DOUBT, OLDER, BEFORE, BEFORE_DOUBT, SHOWN = range(9)
+SOONER = 1e-6  # days: a timeline is looked at so long before it can have moved, more than a sum of days is rounded by
 
 
 @compiled
 def median(values: Floats, n: int) -> float:
     """Median of the first ``n`` values; NaN for none."""
-    if n == 0:
-        return np.nan
-    low = high = -np.inf
-    has_low = has_high = False
+    low, high, has_low, has_high = -np.inf, -np.inf, False, False
     for i in range(n):
         value, below = values[i], 0
         for j in range(n):  # no branch inside: made to vectors, this beats putting few values in order
@@ -46,7 +42,7 @@ def median(values: Floats, n: int) -> float:
             has_high |= below == n // 2
         if has_low and has_high:  # none of the others is nearer
             break
-    return float(0.5 * (low + high))
+    return float(0.5 * (low + high)) if n > 0 else np.nan
 
 
 @compiled
@@ -180,8 +176,7 @@ def moved_on(offset: Ints, at_days: Floats, pair: int, at: float, windows: Float
 
     Returns whether any of them moved. A first stand below 0: never set. due[here]: the day before which none can move again.
     """
-    begin, end, moved = offset[pair], offset[pair + 1], False
-    high = stands[here, 0]
+    begin, end, high, moved = offset[pair], offset[pair + 1], stands[here, 0], False
     if high < 0:
         high = upto(at_days, begin, end, at)
         for w in range(len(windows)):
@@ -238,8 +233,6 @@ def look(
             newer = n * seen[here, MEAN, w] if n > 0 else 0.0
             seen[here, BEFORE, w] = (many * mean - newer) / older - anchor
             seen[here, BEFORE_DOUBT, w] = (variance + placing) / older
-        seen[here, JUMP, w] = seen[here, DEVIATION, w] - seen[here, BEFORE, w]
-        seen[here, JUMP_DOUBT, w] = seen[here, DOUBT, w] + seen[here, BEFORE_DOUBT, w]
 
 
 @compiled
@@ -251,34 +244,6 @@ def by_group(x_new: Floats, v_new: Floats, new: int, x_old: Floats, v_old: Float
 
 
 @compiled
-def parts(seen: Floats, place: Ints, use: Bools, facts: Floats, n: int, w: int, whole: int, rows: Floats) -> tuple[int, int, int]:
-    """Those in use by what they show in window ``w`` and before it in the window ``whole``: how many in the newer part, the older, both.
-
-    Into rows: by how much they stand off from before and its variance; level and variance in the newer part, and in the older one.
-    """
-    new, old, both = 0 * n, 0 * n, 0 * n
-    for k in range(n):
-        if not use[k]:
-            continue
-        of = place[k]
-        checks, older, before, doubt = seen[of, N, w], seen[of, OLDER, w], seen[of, BEFORE, w], seen[of, BEFORE_DOUBT, w]
-        if whole > 0:
-            older = np.rint(seen[of, N, whole] - checks)
-            if older > 0:
-                newer = checks * seen[of, MEAN, w] if checks > 0 else 0.0
-                before = (seen[of, N, whole] * seen[of, MEAN, whole] - newer) / older - facts[0, k]
-                doubt = (seen[of, VARIANCE, whole] + facts[2, k]) / older
-        is_new, is_old, lasting = checks > 0, older > 0, facts[1, k] + WANDER
-        rows[0, both], rows[1, both] = seen[of, DEVIATION, w] - before, seen[of, DOUBT, w] + doubt
-        rows[2, new], rows[3, new] = seen[of, DEVIATION, w], seen[of, DOUBT, w] + lasting
-        rows[4, old], rows[5, old] = before, doubt + lasting
-        new += is_new
-        old += is_old
-        both += is_new and is_old
-    return new, old, both
-
-
-@compiled
 def heard(seen: Floats, place: Ints, use: Bools, facts: Floats, n: int, least: int, said: Floats, scratch: Floats) -> tuple[float, float]:
     """Centre and variance of the ``n`` neighbours in use over the longest window without a jump.
 
@@ -286,25 +251,32 @@ def heard(seen: Floats, place: Ints, use: Bools, facts: Floats, n: int, least: i
     said: [2, n], filled with the variance of each one's mean that more checks average away, and that which they do not.
     A window is cut where its newer part plainly differs: by probe where enough were read in both parts, else by group.
     """
-    x, v, rest = scratch[0], scratch[1], scratch[6:]
+    x, v, x_new, v_new, x_old, v_old, rest = scratch[0], scratch[1], scratch[2], scratch[3], scratch[4], scratch[5], scratch[6:]
     whole = 0  # the window that is heard so far
     for w in range(1, seen.shape[2]):
-        if whole > 0:
-            new, old, both = parts(seen, place, use, facts, n, w, whole, scratch)
-        else:  # as ``parts`` has it, but for the groups, which are seldom asked for
-            new, old, both = 0 * n, 0 * n, 0 * n
-            for k in range(n):
-                of = place[k]
-                is_new, is_old = use[k] & (seen[of, N, w] > 0), use[k] & (seen[of, OLDER, w] > 0)
-                x[both], v[both] = seen[of, JUMP, w], seen[of, JUMP_DOUBT, w]
-                new += is_new
-                old += is_old
-                both += is_new & is_old
+        new, old, both = 0 * n, 0 * n, 0 * n
+        for k in range(n):
+            if not use[k]:
+                continue
+            of = place[k]
+            checks, older, before, doubt = seen[of, N, w], seen[of, OLDER, w], seen[of, BEFORE, w], seen[of, BEFORE_DOUBT, w]
+            if whole > 0:
+                older = np.rint(seen[of, N, whole] - checks)
+                if older > 0:
+                    newer = checks * seen[of, MEAN, w] if checks > 0 else 0.0
+                    before = (seen[of, N, whole] * seen[of, MEAN, whole] - newer) / older - facts[0, k]
+                    doubt = (seen[of, VARIANCE, whole] + facts[2, k]) / older
+            is_new, is_old, lasting = checks > 0, older > 0, facts[1, k] + WANDER
+            x[both], v[both] = seen[of, DEVIATION, w] - before, seen[of, DOUBT, w] + doubt
+            x_new[new], v_new[new] = seen[of, DEVIATION, w], seen[of, DOUBT, w] + lasting
+            x_old[old], v_old[old] = before, doubt + lasting
+            new += is_new
+            old += is_old
+            both += is_new and is_old
         if new < least or old < least:
             continue
         if both < least:
-            new, old, _ = parts(seen, place, use, facts, n, w, whole, scratch)
-            shift, doubt = by_group(scratch[2], scratch[3], new, scratch[4], scratch[5], old, rest)
+            shift, doubt = by_group(x_new, v_new, new, x_old, v_old, old, rest)
         elif middle_within(x, both, -0.5 * JUMP_AT_LEAST, 0.5 * JUMP_AT_LEAST):
             continue
         else:
@@ -320,7 +292,7 @@ def heard(seen: Floats, place: Ints, use: Bools, facts: Floats, n: int, least: i
     for k in range(n):
         said[0, k], said[1, k] = seen[place[k], DOUBT, whole], facts[1, k] + WANDER
         x[many], v[many] = seen[place[k], DEVIATION, whole], said[0, k] + said[1, k]
-        many += use[k] & np.isfinite(x[many]) & np.isfinite(v[many])
+        many += use[k] and np.isfinite(x[many]) and np.isfinite(v[many])
     value, doubt, _ = centre(x, v, many, rest)
     return value, doubt
 
@@ -340,16 +312,10 @@ def groups_part(seen: Floats, place: Ints, mates: Bools, others: Bools, facts: F
             continue
         apart = np.abs(median(x, many) - median(x_others, rest))
         # A median lies between the least and the largest, which settles most and is had at a fraction of the cost.
-        low, high, low_others, high_others = v[0], v[0], v_others[0], v_others[0]
-        for k in range(many):
-            low, high = min(low, v[k]), max(high, v[k])
-        for k in range(rest):
-            low_others, high_others = min(low_others, v_others[k]), max(high_others, v_others[k])
-        if not apart > np.sqrt(low / many + low_others / rest):
+        if not apart > np.sqrt(v[:many].min() / many + v_others[:rest].min() / rest):
             continue
-        if apart > np.sqrt(high / many + high_others / rest):
-            return True
-        if apart > np.sqrt(median(v, many) / many + median(v_others, rest) / rest):
+        surely = apart > np.sqrt(v[:many].max() / many + v_others[:rest].max() / rest)
+        if surely or apart > np.sqrt(median(v, many) / many + median(v_others, rest) / rest):
             return True
     return False
 
@@ -368,9 +334,8 @@ def hear(  # noqa: PLR0915 -- one loop, written out
     queries, offset, at_days, sums = len(at), lines.offset, lines.at_days, lines.sums
     value, variance, share, count = np.empty(queries), np.empty(queries), np.ones(queries), np.zeros(queries, np.int64)
     most = lines.most
-    near, scratch = np.empty((3, most)), np.empty((10, most))
+    near, scratch, due = np.empty((3, most)), np.empty((10, most)), np.empty(most)
     seen, stands, place = np.empty((most, SHOWN, len(windows))), np.empty((most, 1 + len(windows)), np.int64), np.empty(most, np.int64)
-    due = np.empty(most)
     said, said_mates, said_others = np.empty((2, most)), np.empty((2, most)), np.empty((2, most))
     use, mates, others = np.empty(most, np.bool_), np.empty(most, np.bool_), np.empty(most, np.bool_)
     same_jig, same_readout = np.empty(most, np.bool_), np.empty(most, np.bool_)
