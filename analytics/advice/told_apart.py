@@ -84,7 +84,8 @@ def _on_source(
     standing = np.array([int(u) in alarmed for u in units])
     steady = left if abs(change[left].mean()) < abs(change[~left].mean()) else ~left
     told = not standing[steady].any()
-    for k in np.flatnonzero(standing):
+    # Where it cannot be told, those without an alarm are as doubtful as the others: theirs may have been taken for the source's.
+    for k in np.flatnonzero(standing if told else np.ones(len(units), bool)):
         group = int((left == left[k]).sum())
         code = int(levels.rows.unit_probe[units[k]])
         moved = f"{group} of the {len(units)} probes read on {name} moved alike, {pct(100 * abs(np.expm1(gap)))} from the others"
