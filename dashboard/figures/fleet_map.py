@@ -17,6 +17,7 @@ from dashboard.parts.words import CAUSE, PROBE, PROBE_ORDER
 
 ROOM_PCT = 4.0  # beyond the tolerance limit; marks farther out stand at the edge, and their text says where they are
 EDGE_PER_YEAR = 12.0
+VAGUE_PER_YEAR = 3.0  # drift, % of the reference, from which a mark stands apart from the sound ones
 NAMED = 14  # so many marks carry their name
 CROWD = 200  # marks above which only named ones carry whiskers, and names keep apart
 LETTER_PCT, LINE_PER_YEAR = 0.42, 1.3  # room of a letter and of a line of a name, on the axes of the picture
@@ -118,14 +119,24 @@ def _marks(
         if bare
         else _whisker([_now(s) for _, s in marks], [_share(s, s.current_interval) if t else None for t, (_, s) in told], status.colour),
         error_y=None
-        if bare or row == 2
-        else _whisker([_drift(s) for _, s in marks], [_share(s, s.drift_interval) if t else None for t, (_, s) in told], status.colour),
+        if advice == "undetermined" or row == 2
+        else _whisker(
+            [_drift(s) for _, s in marks],
+            [_share(s, s.drift_interval) if t and (not bare or _vague(s)) else None for t, (_, s) in told],
+            status.colour,
+        ),
         customdata=[[p.probe] for p, _ in marks],
         hovertext=[_says(p, s) for p, s in marks],
         hoverinfo="text",
         legendgroup=advice,
         showlegend=legend,
     )
+
+
+def _vague(series: SeriesResult) -> bool:
+    """Whether a mark lies far up or down only because few checks tell its drift: bare, it would look like one that moves."""
+    interval = series.drift_interval
+    return interval is not None and interval[0] < 0 < interval[1] and abs(_drift(series)) > VAGUE_PER_YEAR
 
 
 def _levels(sheet: Sheet, limits: Limits, far: float, steep: float) -> None:

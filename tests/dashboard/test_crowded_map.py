@@ -52,6 +52,21 @@ def test_only_named_marks_of_a_crowd_carry_whiskers(crowd):
             assert whiskers <= named
 
 
+def test_a_fit_probe_whose_drift_is_hardly_known_shows_how_little():
+    """Seven checks of a sound probe may slope by anything: far down on the map it has its interval, and near none."""
+    _, answer = made_up.fleet()
+    spoken = digest.headline(answer)
+    one = next(p for p in answer.probes if spoken[p.probe].current_pct is not None)
+    for per_year, whisker in ((-8.0, True), (-1.0, False)):
+        value = spoken[one.probe].current
+        drift = replace(
+            spoken[one.probe], drift_pct_per_year=per_year, drift_per_year=per_year / 100.0 * value,
+            drift_interval=(value * (per_year - 12.0) / 100.0, value * (per_year + 12.0) / 100.0))
+        figure = drawing.fleet_map([replace(one, advice="use")], {one.probe: drift}, load().limits)
+        (mark,) = (trace for trace in figure.data if trace.customdata is not None)
+        assert any(mark.error_y.array) is whisker
+
+
 def test_no_name_lies_on_another():
     """Six marks at one place of the edge: names over, under and beside it as far as there is room, each in a place of its own."""
     _, answer = made_up.fleet()
