@@ -52,7 +52,10 @@ def find_probe(records: Records, typed: str) -> Found:
 
 
 def last_setup(records: Records, probe: str) -> Entry:
-    """An empty check of a probe, with window, source, jig, control unit and times as last used for it."""
+    """An empty check of a probe, with window, source, jig, control unit and times as last used for it.
+
+    A source that was withdrawn since gives way to the one in its place: of the same nuclide, at the probe's site if there is one.
+    """
     of_probe = records.readings[(records.readings["probe"] == probe) & ~records.readings["excluded"]]
     on_source = of_probe[of_probe["measurement"] == "source"]
     if on_source.empty:
@@ -64,7 +67,18 @@ def last_setup(records: Records, probe: str) -> Entry:
     times = {"time_s": f"{last['count_time_s']:g}"}
     if len(backgrounds):
         times["background_time_s"] = f"{backgrounds.iloc[-1]['count_time_s']:g}"
-    return Entry.from_payload({"probe": probe, **{name: _text(last[name]) for name in SETUP}, **times})
+    setup = {name: _text(last[name]) for name in SETUP}
+    setup["source"] = _in_its_place(records, probe, setup["source"])
+    return Entry.from_payload({"probe": probe, **setup, **times})
+
+
+def _in_its_place(records: Records, probe: str, source: str) -> str:
+    """The source, or the usable one that took its place; the withdrawn one where none did, so that saving says what is wrong."""
+    usable = usable_sources(records, probe)
+    nuclide = dict(zip(records.sources["source"].astype(str), records.sources["nuclide"].astype(str), strict=True))
+    if source in usable or source not in nuclide:
+        return source
+    return next((one for one in usable if nuclide[one] == nuclide[source]), source)
 
 
 def usable_sources(records: Records, probe: str) -> list[str]:

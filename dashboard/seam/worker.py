@@ -193,6 +193,6 @@ def _pipes(process: subprocess.Popen[bytes]) -> tuple[IO[bytes], IO[bytes]]:
     return process.stdin, process.stdout
 
 
-present = Worker(nice=3)  # the answer that the pages show
-beside = Worker(nice=6)  # what somebody waits for on one page
+present = Worker(nice=10)  # the answer that the pages show
+beside = Worker(nice=15)  # what somebody waits for on one page
 later = Worker(nice=10)  # what takes longest, and what a page stands without

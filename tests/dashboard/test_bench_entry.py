@@ -121,6 +121,7 @@ def test_a_withdrawn_source_is_not_offered():
         "withdrawn_on": [AT, None]})  # fmt: skip
     records = Records(**{**case.records().__dict__, "sources": sources})
     assert usable_sources(records, "GP-1") == ["CK-2"]
+    assert last_setup(records, "GP-1").source == "CK-2", "the next check is read on the one in its place"
 
 
 def test_spares_are_fit_probes_of_the_same_site():
