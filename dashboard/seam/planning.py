@@ -100,10 +100,25 @@ def _silent(_what: str, _share: float) -> None:
 
 def loans() -> tuple[Loan, ...]:
     """The register of loans; empty where there is no store."""
-    from analytics.records.loans import loans as registered
+    return _book()[0]
+
+
+def _book() -> tuple[tuple[Loan, ...], pd.DataFrame]:
+    """The loans, and every entry of their register, read once a revision: opening a store takes as long as a page."""
+    from analytics.records.store import revision
 
     where = place.store_path()
-    return registered(where) if where.is_file() else ()
+    return _book_of(str(where), revision(where)) if where.is_file() else ((), pd.DataFrame())
+
+
+@st.cache_resource(max_entries=4, show_spinner=False)
+def _book_of(path: str, revision: int) -> tuple[tuple[Loan, ...], pd.DataFrame]:  # noqa: ARG001 -- what it is kept by
+    from analytics.records.loans import loans as registered
+    from analytics.records.loans import register as entries
+    from analytics.records.store import Store
+
+    with Store(path).reading():  # opened once for both
+        return registered(path), entries(path)
 
 
 def _key(look: read.Look) -> Key:
@@ -326,12 +341,7 @@ def calendar_file(look: read.Look, chosen: Plan) -> bytes:
 
 def register() -> pd.DataFrame:
     """Every entry of the register of loans, newest first; empty where there is no store."""
-    where = place.store_path()
-    if not where.is_file():
-        return pd.DataFrame()
-    from analytics.records.loans import register as entries
-
-    return entries(where)
+    return _book()[1].copy()
 
 
 def lend(probe: str, site: str, from_on: date, to_on: date | None, *, by: str, note: str) -> int:
