@@ -11,7 +11,7 @@ import tempfile
 from collections.abc import Generator
 from dataclasses import dataclass
 from datetime import datetime
-from typing import IO, Any
+from typing import IO, Any, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -31,6 +31,7 @@ from analytics.spread.partition import Grouping, Part, Share, part_records
 from analytics.spread.stages import PartAnswer, Prepared, SlopeVotes, Span
 
 NO_VOTES: Votes = (np.zeros(0), np.zeros(0))
+Said = TypeVar("Said")
 
 
 class AlteredError(Exception):
@@ -84,7 +85,7 @@ Steps = Generator[Any, Any, list[Told]]
 def steps(task: Task) -> Steps:
     """A member's way through its parts. Raises AlteredError where the store is no longer that of the task."""
     parts = [_Part(task, share) for share in task.shares]
-    edges = yield [one.span() for one in parts]
+    edges = yield [_alone(one.span(), task) for one in parts]
     walks = [_Halting(one.begin(edges)) for one in parts]
     fleet: float | None = None
     for _ in range(len(edges) - 1 if edges is not None else 0):
@@ -92,8 +93,17 @@ def steps(task: Task) -> Steps:
     for part, walk in zip(parts, walks, strict=True):
         part.corrected = walk.end(fleet)
     del walks
-    constants: FleetConstants = yield [one.slopes() for one in parts]
-    return [one.answer(constants) for one in parts]
+    constants: FleetConstants = yield [_alone(one.slopes(), task) for one in parts]
+    return [_alone(one.answer(constants), task) for one in parts]
+
+
+def _alone(said: Said, task: Task) -> Said:
+    """What one part said; before the next one, where they do not fit into memory together, its memory is given back."""
+    if not task.keep:
+        from analytics.spread.team import give_freed_back
+
+        give_freed_back()
+    return said
 
 
 def _together(votes: list[Votes]) -> Votes:

@@ -119,6 +119,14 @@ def keep_freed() -> None:
             tell(option, value)
 
 
+def give_freed_back() -> None:
+    """Give back what is kept; between parts that do not fit into memory together, it is memory that counts."""
+    with suppress(AttributeError, OSError):
+        import ctypes
+
+        ctypes.CDLL(None).malloc_trim(0)
+
+
 @dataclass(frozen=True)
 class Overview:
     """What is known of a store without its readings."""

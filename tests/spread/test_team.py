@@ -96,6 +96,7 @@ def test_the_c_library_takes_what_it_is_told_of_freed_memory():
     tell = getattr(ctypes.CDLL(None), "mallopt", None)
     if tell is not None:
         assert [tell(option, value) for option, value in team.MALLOC_OPTIONS] == [1, 1, 1]
+    team.give_freed_back()
 
 
 @pytest.mark.usefixtures("small")
