@@ -26,6 +26,7 @@ from analytics.words import pct
 
 FIRST_STEPS = 3  # of thirty days, in which a new source's activity is read
 LEAST_AFTER = 2  # later sources that must agree
+LEAST_SD = 1e-4  # of a log activity; no certificate is better, also one that states an uncertainty of 0
 
 
 @dataclass(frozen=True)
@@ -55,7 +56,7 @@ def read_after(after: Mapping[str, Moved], certificate_sd: Mapping[str, float], 
         if len(moved) >= FIRST_STEPS and moved.ends[FIRST_STEPS - 1] <= now and name in certificate_sd:
             first = moved.part(0, FIRST_STEPS)
             w = 1.0 / first.sd**2
-            value, variance = float((w * first.value).sum() / w.sum()), certificate_sd[name] ** 2 + 1.0 / float(w.sum())
+            value, variance = float((w * first.value).sum() / w.sum()), max(certificate_sd[name], LEAST_SD) ** 2 + 1.0 / float(w.sum())
             found.append(Read(name, float(moved.at[0]), float(first.ends[-1]), value, variance))
     return sorted(found, key=lambda one: (one.known_days, one.name))
 
@@ -69,7 +70,7 @@ def expected_on(begins_days: float, home_sd: float, read: list[Read]) -> tuple[f
     >>> round(m, 4), round(s, 4)
     (0.015, 0.0106)
     """
-    precision, total = 1.0 / home_sd**2, 0.0
+    precision, total = 1.0 / max(home_sd, LEAST_SD) ** 2, 0.0
     for one in read:
         if one.known_days > begins_days:
             break

@@ -15,7 +15,7 @@ CERTIFICATE_SD = 0.015
 EACH_STEPS = 12  # steps of thirty days for which each source is in use
 
 
-def results(offsets, *, used=None, noise=0.0, seed=1):
+def results(offsets, *, used=None, noise=0.0, seed=1, certificate_sd=CERTIFICATE_SD):
     """Source results where source i reads ``offsets[i]`` (natural log) against the first, one in use after the other."""
     rng, names = np.random.default_rng(seed), [f"CK-{i + 1}" for i in range(len(offsets))]
     steps = np.arange(len(offsets) * EACH_STEPS)
@@ -31,7 +31,7 @@ def results(offsets, *, used=None, noise=0.0, seed=1):
     last = START + pd.Timedelta(days=BIN_DAYS * (len(steps) if used is None else used))
     return source_results(
         sources, movement, Names((), (), (), (), (), tuple(names), (), ()), {}, {}, dict.fromkeys(names, 8),
-        dict.fromkeys(names, CERTIFICATE_SD**2), dict.fromkeys(names, "CK-1"), load(), last.to_pydatetime())
+        dict.fromkeys(names, certificate_sd**2), dict.fromkeys(names, "CK-1"), load(), last.to_pydatetime())
 
 
 def advised(found):
@@ -74,3 +74,9 @@ def test_sound_sources_are_let_be():
         error = CERTIFICATE_SD * rng.standard_normal(4)
         doubted += len(advised(results(error - error[0], noise=0.003, seed=seed)))
     assert doubted <= 4  # of 800; 0.8 are expected at 3.3 standard errors
+
+
+def test_a_certificate_that_states_no_uncertainty_at_all_is_read_as_a_very_good_one():
+    """Uncertainties of 0 are typed in: no error, and what lies within 3 % is let be as always."""
+    assert advised(results([0.0, 0.01, 0.0], certificate_sd=0.0)) == []
+    assert advised(results([0.0, 0.05, 0.0], certificate_sd=0.0)) == ["CK-2"]
