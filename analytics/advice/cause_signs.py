@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from analytics.advice.causes import LEAST_SPREAD, LEVEL_RULES, early_loss
+from analytics.advice.causes import LEVEL_RULES, early_loss, steep_only
 from analytics.advice.evidence import Evidence
 from analytics.words import pct
 
@@ -33,6 +33,6 @@ def cause_signs(e: Evidence) -> list[str]:
         out.append("The high backgrounds agree better than counts can by chance: pick-up or pulses by the clock rather than activity.")
     if e.scatter_low:
         out.append("Its checks agree better than counting allows: pulses by the clock, or a display that stands still.")
-    if level and e.scatter_high and e.spread_about_course is not None and e.spread_about_course <= LEAST_SPREAD:
+    if level and e.scatter_high and steep_only(e):
         out.append("About its course the newest checks spread as they should: the alarm of scatter comes from the steep change.")
     return out

@@ -91,7 +91,7 @@ def findings(e: Evidence) -> dict[str, float]:
     out: dict[str, float] = {
         "level_moved": moved,
         "background": e.background_high,
-        "scatter_high": e.scatter_high and not (moved and _steep_only(e)),
+        "scatter_high": e.scatter_high and not (moved and steep_only(e)),
         "scatter_low": e.scatter_low,
         "low_outliers": e.outliers_low >= 2,
         "many_low": e.outliers_low >= 4,
@@ -118,7 +118,7 @@ def findings(e: Evidence) -> dict[str, float]:
     return {name: float(q) for name, q in out.items()}
 
 
-def _steep_only(e: Evidence) -> bool:
+def steep_only(e: Evidence) -> bool:
     """Whether the newest checks spread about their course as they should: where the level moved, that raised the alarm of scatter."""
     return e.spread_about_course is not None and e.spread_about_course <= LEAST_SPREAD
 

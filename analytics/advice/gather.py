@@ -122,8 +122,9 @@ def _window(e: Evidence, chart: QuantityChart, mine: Ints, newest: int) -> None:
     at = int(looks[-1])
     centre, sd = float(chart.centre[at]), float(chart.sd[at])
     if len(looks) < 2:
-        before = mine[(mine < at) & (chart.log_scale[mine] == chart.log_scale[at]) & (chart.series[mine] == chart.series[at])]
-        before = before[np.isfinite(chart.centre[before])]
+        # Only what was fitted: how well a service brings it back is known in per cent of the energy, and not on another scale.
+        fits = ~chart.log_scale[mine] & ~chart.log_scale[at] & np.isfinite(chart.centre[mine])
+        before = mine[(mine < at) & (chart.series[mine] == chart.series[at]) & fits]
         if not len(before):
             if "window_shift" in e.open_rules:
                 e.window_moved = True

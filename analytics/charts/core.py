@@ -78,32 +78,16 @@ def interval_days(rows: Rows) -> Floats:
     return np.where(rows.ordinal > 0, np.maximum(gap, SHORTEST_DAYS), 7.0)
 
 
-def core_chart(
-    rows: Rows,
-    x: Floats,
-    noise: Floats,
-    persistent: Floats,
-    sums: Sums,
-    reference: Floats,
-    reference_variance: Floats,
-    arl0: tuple[Floats, Floats],
-    dead_band: float,
-    least_after: int = LEAST_AFTER,
-) -> CoreChart:
-    """Run the core over all units at once.
-
-    x, noise, persistent: per row (baseline.forward). sums: their running sums. reference, reference_variance: in force at each row, NaN where none.
-    arl0: for falls and for rises, per row: checks between false alarms of a chart with that threshold on both sides.
-    dead_band: natural log. least_after: checks that a split needs after it. Units with fewer than five checks never signal.
-    """
-    return chart_of(rows.unit_first, core_inputs(rows, x, noise, persistent, sums, reference, reference_variance, arl0, dead_band, least_after))
-
-
 def core_inputs(
     rows: Rows, x: Floats, noise: Floats, persistent: Floats, sums: Sums, reference: Floats, reference_variance: Floats,
-    arl0: tuple[Floats, Floats], dead_band: float, least_after: int,
+    arl0: tuple[Floats, Floats], dead_band: float, least_after: int = LEAST_AFTER,
 ) -> CoreInputs:
-    """As ``core_chart`` is given them."""
+    """What the core is run on, over all units at once.
+
+    x, noise, persistent: per row (baseline.forward). sums: their running sums. reference, reference_variance: in force at each
+    row, NaN where none. arl0: for falls and for rises, per row: checks between false alarms of a chart with that threshold on
+    both sides. dead_band: natural log. least_after: checks that a split needs after it.
+    """
     known = np.stack([sums.weight, sums.weighted, sums.checks, sums.run_weight])
     sigma = np.sqrt(noise)
     # L_d / h as s⁻² · (a · A − B), with A = d/h and B = d²/2h of each size.
@@ -117,7 +101,7 @@ def core_inputs(
 
 
 def chart_of(unit_first: Ints, given: CoreInputs) -> CoreChart:
-    """The chart of units that lie one after the other. unit_first: [units + 1]."""
+    """The core run over units that lie one after the other; those with fewer than five checks never signal. unit_first: [units + 1]."""
     n = given.sums.shape[1]
     if n == 0:
         none = np.zeros(0)

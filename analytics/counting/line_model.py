@@ -92,7 +92,7 @@ class WindowSetup:
     def counted(self, gain: Floats, fwhm: Floats) -> Floats:
         """T of ``seen`` in the centred window to the last digit, without its derivatives, which take most of the time."""
         u, k = np.asarray(gain)[..., None], np.asarray(fwhm)[..., None] / FWHM_PER_SIGMA
-        edges = self.centre_kev + 0.0 + 0.5 * self.width_kev * np.array([-1.0, 1.0])
+        edges = self.centre_kev + 0.5 * self.width_kev * np.array([-1.0, 1.0])
         total = 0.0
         for sign, edge in ((-1.0, edges[0]), (1.0, edges[1])):
             x = (edge / (self.energy_kev * u) - 1.0) / k

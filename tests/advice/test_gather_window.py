@@ -54,6 +54,11 @@ def test_the_first_look_after_a_service_is_held_against_where_the_window_was(new
     assert e.window_moved is moved
 
 
+def test_on_another_scale_the_first_look_after_a_service_says_nothing():
+    """A logarithm of a ratio cannot be held against what a service leaves in per cent: not moved would be as unfounded as moved."""
+    assert looked([0.1, 0.1, 0.1, 0.9], [9, 9, 9, 11], centres=[NAN, 0.1, 0.1, NAN], z=[NAN, 0.0, 0.0, NAN]).window_moved is None
+
+
 def test_an_alarm_of_scatter_alone_is_no_shield():
     """The checks have calmed down and the alarm still stands: what was not looked at does not win by that."""
     made = cause_probabilities(Evidence("P", open_rules={"scatter"}, scatter_high=True, spread_about_course=1.0))

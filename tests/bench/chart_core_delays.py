@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 
 from analytics.baseline.rows import Rows
 from analytics.charts.budget import SIZES_K, threshold_nats
-from analytics.charts.core import core_chart, split_distances
+from analytics.charts.core import chart_of, core_inputs, split_distances
 from analytics.charts.run_length import cusum_mean_run_lengths, cusum_threshold, likelihood_threshold_nats
 from analytics.charts.running import running_sums
 from analytics.charts.split_search import LEAST_AFTER, LEAST_BEFORE
@@ -78,8 +78,9 @@ def core(x: Array) -> Array:
         first_days=days, y=values, first=yes, last=yes, ordinal=ordinal, partial=~yes, unit_series=np.arange(runs),
         unit_probe=np.arange(runs), unit_first=np.arange(runs + 1) * length)
     sums = running_sums(rows, values, np.ones(n), yes, ~yes)
-    chart = core_chart(
+    given = core_inputs(
         rows, values, np.ones(n), np.zeros(n), sums, np.zeros(n), np.zeros(n), (np.full(n, ARL0), np.full(n, ARL0)), dead_band=0.0)
+    chart = chart_of(rows.unit_first, given)
     ratio = np.maximum(chart.ratio_low, chart.ratio_high)
     return ratio.reshape(runs, length)[:, LEAST_BEFORE:]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from analytics.baseline.rows import Rows
-from analytics.charts.core import core_chart
+from analytics.charts.core import chart_of, core_inputs
 from analytics.charts.running import running_sums
 
 
@@ -26,6 +26,11 @@ def plain_rows(lengths, y, at_days=None, *, source=None, probe=None, jig=None, r
         check=np.arange(n), at_days=at, first_days=at,
         y=np.asarray(y, float), first=np.ones(n, bool), last=np.ones(n, bool), ordinal=ordinal,
         partial=np.zeros(n, bool), unit_series=of_unit, unit_probe=probes, unit_first=first)
+
+
+def core_chart(rows, *given):
+    """The chart core on rows, without what service adds to it. given: as ``core_inputs`` has it."""
+    return chart_of(rows.unit_first, core_inputs(rows, *given))
 
 
 def chart(rows, noise, *, reference=np.nan, reference_variance=np.inf, arl0=1000.0, dead_band=0.0, persistent=0.0):

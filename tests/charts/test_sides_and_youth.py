@@ -6,9 +6,8 @@ import numpy as np
 import pytest
 
 from analytics.charts.budget import LOSS_SHARE, run_lengths_of_sides, threshold_nats
-from analytics.charts.core import core_chart
 from analytics.charts.running import running_sums
-from tests.charts.plain_rows import plain_rows
+from tests.charts.plain_rows import core_chart, plain_rows
 
 ARL0 = 150.0
 
