@@ -236,14 +236,6 @@ def look(
 
 
 @compiled
-def by_group(x_new: Floats, v_new: Floats, new: int, x_old: Floats, v_old: Floats, old: int, scratch: Floats) -> tuple[float, float]:
-    """Difference of the centres of those read in the newer part and of those read in the older one, and its variance."""
-    now, doubt, _ = centre(x_new, v_new, new, scratch)
-    then, doubt_then, _ = centre(x_old, v_old, old, scratch)
-    return now - then, doubt + doubt_then
-
-
-@compiled
 def heard(seen: Floats, place: Ints, use: Bools, facts: Floats, n: int, least: int, said: Floats, scratch: Floats) -> tuple[float, float]:
     """Centre and variance of the ``n`` neighbours in use over the longest window without a jump.
 
@@ -276,7 +268,9 @@ def heard(seen: Floats, place: Ints, use: Bools, facts: Floats, n: int, least: i
         if new < least or old < least:
             continue
         if both < least:
-            shift, doubt = by_group(x_new, v_new, new, x_old, v_old, old, rest)
+            now, doubt_now, _ = centre(x_new, v_new, new, rest)
+            then, doubt_then, _ = centre(x_old, v_old, old, rest)
+            shift, doubt = now - then, doubt_now + doubt_then
         elif middle_within(x, both, -0.5 * JUMP_AT_LEAST, 0.5 * JUMP_AT_LEAST):
             continue
         else:
@@ -329,7 +323,7 @@ def hear(  # noqa: PLR0915 -- one loop, written out
 
     slope: [sources]. unit_probe, ready: [units]; facts: [3, units] anchor, its variance, placing. windows: days, the longest first.
     Quickest where queries come by source and then in time: what a timeline shows is worked out again only where a row came
-    into one of its windows or left it.
+    into one of its windows or left it, and what is heard only where that is so or another probe asks.
     """
     queries, offset, at_days, sums = len(at), lines.offset, lines.at_days, lines.sums
     value, variance, share, count = np.empty(queries), np.empty(queries), np.ones(queries), np.zeros(queries, np.int64)
@@ -338,9 +332,10 @@ def hear(  # noqa: PLR0915 -- one loop, written out
     seen, stands, place = np.empty((most, SHOWN, len(windows))), np.empty((most, 1 + len(windows)), np.int64), np.empty(most, np.int64)
     said, said_mates, said_others = np.empty((2, most)), np.empty((2, most)), np.empty((2, most))
     use, mates, others = np.empty(most, np.bool_), np.empty(most, np.bool_), np.empty(most, np.bool_)
-    same_jig, same_readout = np.empty(most, np.bool_), np.empty(most, np.bool_)
+    same_jig, same_readout, spoke, spoken = np.empty(most, np.bool_), np.empty(most, np.bool_), np.empty(most, np.int64), 0 * queries
     for q in range(queries):
         n = 0 * queries  # a literal 0 would have all it is handed to compiled a second time
+        alike = q > 0 and source[q] == source[q - 1] and probe[q] == probe[q - 1] and jig[q] == jig[q - 1] and readout[q] == readout[q - 1]
         beside = on_readout = on_others = 0
         first, who, surest = lines.source_first[source[q]], unit_probe[0] - unit_probe[0] - 1, np.inf
         if q == 0 or source[q] != source[q - 1] or at[q] < at[q - 1]:
@@ -353,6 +348,7 @@ def hear(  # noqa: PLR0915 -- one loop, written out
                 continue
             moved = (stands[here, 0] < 0 or at[q] >= due[here]) and moved_on(offset, at_days, pair, at[q], windows, stands, due, here)
             if moved or slope[source[q]] != 0.0:
+                alike = False
                 look(
                     sums, offset[pair], lines.base[pair], lines.pair_from[pair], at[q], slope[source[q]], facts[0, unit], facts[2, unit],
                     stands, seen, here,
@@ -367,11 +363,16 @@ def hear(  # noqa: PLR0915 -- one loop, written out
                 beside -= same_jig[n]
             who, surest = unit_probe[unit], doubt
             near[0, n], near[1, n], near[2, n] = facts[0, unit], facts[1, unit], facts[2, unit]
-            place[n] = here
-            same_jig[n] = beside_it
+            place[n], same_jig[n] = here, beside_it
             same_readout[n] = lines.readout[stands[here, 0] - 1] == readout[q] and readout[q] >= 0
             beside += same_jig[n]
             n += 1
+        for k in range(n):
+            alike, spoke[k] = alike and spoken == n and spoke[k] == place[k], place[k]
+        alike, spoken = alike and spoken == n, n
+        if alike:
+            value[q], variance[q], share[q], count[q] = value[q - 1], variance[q - 1], share[q - 1], count[q - 1]
+            continue
         for k in range(n):
             use[k] = same_jig[k] or beside < least
             mates[k], others[k] = use[k] and same_readout[k], use[k] and not same_readout[k] and readout[q] >= 0
