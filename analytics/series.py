@@ -36,6 +36,7 @@ NOTED = (
     | Flag.BEFORE_REFERENCE
     | Flag.BRANCH_REFUSED
     | Flag.NO_HALF_LIFE
+    | Flag.DECAYED_AWAY
     | Flag.DERIVED
 )
 # Order of the quantities of one probe in the answer.
@@ -186,7 +187,9 @@ def response_result(
     table, rows, c = counted.response, charts.rows, charts.corrected
     newest: datetime = table.check_at[part].max().astype("datetime64[us]").item()
     flags = table.flags[part]
-    text = "cps" if bool((flags & int(Flag.NO_ACTIVITY)).any()) else "cps/kBq"
+    # A series stands on the scale of the source on which its reference was formed.
+    scale = flags if unit < 0 else counted.response_states.flags[rows.index[rows.unit_first[unit], None]]
+    text = "cps" if bool((scale & int(Flag.NO_ACTIVITY)).any()) else "cps/kBq"
     notes = (*_noted(int(flags[-1])), *slips)
     base: dict[str, Any] = {
         "index": key.index,

@@ -23,6 +23,8 @@ from analytics.settings import Settings
 
 HOME_DAYS = 60.0
 
+UNSTATED_VARIANCE = 100.0  # e^±10: from counts a second to counts a second and kBq, whatever the source
+
 
 @dataclass(frozen=True)
 class Checks:
@@ -93,11 +95,14 @@ def told_of(one: Together, records: Records, settings: Settings, now: float, as_
 
 
 def certified_variance(records: Records, names: Names, settings: Settings) -> Floats:
-    """Variance of the log activity by its certificate, in the order of the source codes; 1 where no activity is stated."""
+    """Variance of the log activity by its certificate, in the order of the source codes; large where no activity is stated.
+
+    A response is then in cps and not in cps/kBq, and only probes that were read on both sources tell the one from the other.
+    """
     table = records.sources.set_index("source").reindex(list(names.source))
     stated = table["activity_uncertainty_pct"].to_numpy(float)
     share = np.where(np.isfinite(stated), stated, settings.shared.activity_uncertainty_pct) / 100.0
-    return np.where(np.isfinite(table["activity_kbq"].to_numpy(float)), share**2, 1.0)
+    return np.where(np.isfinite(table["activity_kbq"].to_numpy(float)), share**2, UNSTATED_VARIANCE)
 
 
 def movements(one: Together) -> tuple[SharedMovement, SharedMovement, SharedMovement]:
@@ -116,11 +121,11 @@ def movements(one: Together) -> tuple[SharedMovement, SharedMovement, SharedMove
 
 def source_facts(
     one: Together, records: Records, settings: Settings, now: float,
-) -> tuple[dict[str, float], dict[str, float], dict[str, int], dict[str, float], dict[str, str]]:
-    """By source: net rate now, first use (days), probes read on it, variance of its log activity, and home source."""
+) -> tuple[dict[str, float], dict[str, tuple[float, float]], dict[str, int], dict[str, float], dict[str, str]]:
+    """By source: net rate now, first and last use (days), probes read on it, variance of its log activity, and home source."""
     table, sources = one.checks, one.names.source
     rates: dict[str, float] = {}
-    first: dict[str, float] = {}
+    used: dict[str, tuple[float, float]] = {}
     probes: dict[str, int] = {}
     at = table.at_days
     by_source = np.argsort(table.source, kind="stable")
@@ -129,7 +134,7 @@ def source_facts(
         mine = by_source[edges[code] : edges[code + 1]]
         if len(mine) == 0:
             continue
-        first[name] = float(at[mine].min())
+        used[name] = float(at[mine].min()), float(at[mine].max())
         probes[name] = len(np.unique(table.probe[mine]))
         late = mine[np.argsort(at[mine], kind="stable")][-50:]
         rate = table.net_cps[late]
@@ -143,7 +148,7 @@ def source_facts(
         if good.any():
             rates[name] = float(np.median((rate * decay)[good]))
     variance = dict(zip(sources, certified_variance(records, one.names, settings), strict=True))
-    return rates, first, probes, variance, home_sources(one.rows, sources)
+    return rates, used, probes, variance, home_sources(one.rows, sources)
 
 
 def home_sources(rows: Rows, names: tuple[str, ...]) -> dict[str, str]:

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.counting.dead_time import NON_PARALYSABLE, PARALYSABLE, observed_rate
-from analytics.counting.nuclides import half_life_days, normalise
+from analytics.counting.nuclides import MOST_HALF_LIVES, half_life_days, normalise
 from analytics.records.snapshot import Records
 from analytics.results import FleetAssessment, PatientUse, SeriesResult
 from analytics.settings import Settings
@@ -131,17 +131,19 @@ def expect(
     source = row.iloc[0]
     nuclide = normalise(str(source["nuclide"]))
     half_life = float(half_life_days([nuclide], settings.nuclides.half_lives)[0])
-    if not math.isfinite(half_life):
-        return nothing(f"No half-life is known for {nuclide}: add it in the settings, with its source.")
+    age_days = (at - pd.Timestamp(source["reference_at"]).to_pydatetime()).total_seconds() / 86400
+    if (why := _no_decay(bench.source, nuclide, half_life, age_days)) is not None:
+        return nothing(why)
     series = series_on(assessment, bench, nuclide)
     if series is None or series.reference is None or not series.reference.value > 0:
         return nothing(_why_no_reference(assessment, bench, nuclide, settings))
-    age_days = (at - pd.Timestamp(source["reference_at"]).to_pydatetime()).total_seconds() / 86400
     activity_kbq = float(source["activity_kbq"])
-    decay = 2.0 ** (-age_days / half_life)
-    strength = decay * (activity_kbq if math.isfinite(activity_kbq) and series.unit == "cps/kBq" else 1.0)
+    stated = math.isfinite(activity_kbq)
+    strength = 2.0 ** (-age_days / half_life) * (activity_kbq if stated else 1.0)
     points = assessment.points_of(series)
     shared_pct, source_sd, notes = _source_terms(assessment, points, bench, source, settings)
+    if source_sd > 0 and not (stated and series.unit == "cps/kBq"):
+        return nothing(f"First check of {bench.probe} on {bench.source}, and the activity of it or of the source before is not stated.")
     net_cps = series.reference.value * (1 + shared_pct / 100) * strength
     dead_time_s, model = _dead_time(records, bench.probe)
     reference_sd = series.reference.value_sd / series.reference.value
@@ -163,6 +165,15 @@ def expect(
         notes=tuple(notes),
     )
     return _with_ranges(draft, settings)
+
+
+def _no_decay(source: str, nuclide: str, half_life: float, age_days: float) -> str | None:
+    """Why no decay can be reckoned; None where it can."""
+    if not math.isfinite(half_life):
+        return f"No half-life is known for {nuclide}: add it in the settings, with its source."
+    if abs(age_days) > MOST_HALF_LIVES * half_life:
+        return f"The reference date of {source} lies more than {MOST_HALF_LIVES:g} half-lives of {nuclide} away: put it right."
+    return None
 
 
 def _with_ranges(draft: Expectation, settings: Settings) -> Expectation:

@@ -48,6 +48,11 @@ FACTS: dict[str, Fact] = {
         "it has been read since its service",
     ),
     "never_read": _yes("whether it was ever read", "it was never read", "it has been read"),
+    "newest_not_judged": _yes(
+        "whether its newest check gave a response",
+        "its newest check gave no response that could be judged",
+        "its newest check could be judged",
+    ),
     "too_few_checks": _yes(
         "whether its reference has enough checks",
         "too few checks since its reference began",

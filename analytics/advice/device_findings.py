@@ -26,6 +26,8 @@ SURE_CERTIFICATE = 3.3
 EARLY_DAYS = 150.0  # in which a new source's activity shows
 WITHIN_PCT = 0.003  # movement of a step beyond its stated error (project choice)
 YEAR_DAYS = 365.2422
+SAME_FACTOR = "for one nuclide activity and reference date are the same constant factor"
+CENTURY_DAYS = 100 * YEAR_DAYS
 CHECK_NUCLIDES = ("Co-57", "Gd-153", "Ba-133", "Cs-137", "Am-241", "I-129", "I-125")  # used in check sources (trade)
 
 
@@ -206,8 +208,10 @@ def words(kind: str, one: Finding, moved: Moved, half_life: float = np.nan) -> s
 
 def _slope_words(word: str, part: Moved, half_life: float) -> str:
     _, slope, _, slope_sd = line_fit(part.at, part.value, part.sd)
-    yearly = f"{signed_pct(100 * np.expm1(slope * YEAR_DAYS))} a year"
-    sure = f"(standard error {pct(100 * slope_sd * YEAR_DAYS)})"
+    # Over a year a wrong short half-life makes numbers that nobody can read.
+    span, unit = (YEAR_DAYS, "year") if abs(slope) * YEAR_DAYS < 2.0 else (1.0, "day")
+    yearly = f"{signed_pct(100 * np.expm1(slope * span))} a {unit}"
+    sure = f"(standard error {pct(100 * slope_sd * span)})"
     if word != "source":
         return (
             f"Probes read with this {word} move together by {yearly} {sure}, others on the same sources do not: verify the {word}; "
@@ -228,6 +232,8 @@ def nuclide_words(half_life: float, slope: float, slope_sd: float) -> str:
     'its half-life acts like 216 d instead of 240.40 d'
     >>> nuclide_words(11022.6, -2.4879e-3, 2e-5)
     'its half-life acts like 272 d instead of 11022.60 d, as that of Co-57 would (271.74 d)'
+    >>> nuclide_words(5.7343e9, -2.55e-3, 2e-5)
+    'its half-life acts like 272 d instead of 15,700,000 years, as that of Co-57 would (271.74 d)'
     """
     stated = np.log(2.0) / half_life
     constant = stated - slope
@@ -238,21 +244,33 @@ def nuclide_words(half_life: float, slope: float, slope_sd: float) -> str:
             alike.append(f"{name} would ({days:.6g} d)")
     alike = alike if len(alike) <= 2 else []  # long-lived ones cannot be told from each other
     as_of = f", as that of {' or '.join(alike)}" if alike else ""
+    stated_words = _half_life_words(half_life)
     if constant <= 2.0 * slope_sd:
-        return f"it hardly decays, against a half-life of {half_life:.2f} d{as_of}"
-    return f"its half-life acts like {np.log(2.0) / constant:.0f} d instead of {half_life:.2f} d{as_of}"
+        return f"it hardly decays, against a half-life of {stated_words}{as_of}"
+    return f"its half-life acts like {np.log(2.0) / constant:.0f} d instead of {stated_words}{as_of}"
+
+
+def _half_life_words(half_life: float) -> str:
+    if half_life < CENTURY_DAYS:
+        return f"{half_life:.2f} d"
+    return f"{float(f'{half_life / YEAR_DAYS:.3g}'):,.0f} years"
 
 
 def date_words(offset: float, half_life: float) -> str:
-    """An offset of the log activity as a wrong activity and as a wrong reference date.
+    """An offset of the log activity as a wrong activity and as a wrong reference date; no date more than a century off.
 
     >>> date_words(0.0788, 271.74)
     'an activity 8.2 % higher, or a reference date 31 days later,'
+    >>> date_words(-6.9, 271.74), date_words(0.0788, 5.7343e9)
+    ('an activity 990 times lower, or a reference date 2705 days earlier,', 'an activity 8.2 % higher')
     """
-    return (
-        f"an activity {pct(100 * abs(np.expm1(offset)))} {'higher' if offset > 0 else 'lower'}, or a reference date "
-        f"{abs(offset) * half_life / np.log(2.0):.0f} days {'later' if offset > 0 else 'earlier'},"
-    )
+    times = float(f"{np.exp(abs(offset)):.2g}")
+    by = pct(100 * abs(np.expm1(offset))) if times < 3.0 else f"{times:g} times" if times < 10.0 else f"{times:,.0f} times"
+    activity = f"an activity {by} {'higher' if offset > 0 else 'lower'}"
+    off_days = abs(offset) * half_life / np.log(2.0)
+    if off_days > CENTURY_DAYS:
+        return activity
+    return f"{activity}, or a reference date {off_days:.0f} days {'later' if offset > 0 else 'earlier'},"
 
 
 def certificate_finding(
@@ -287,7 +305,7 @@ def certificate_finding(
         against = f", or {home.name}, on which references were formed, errs the other way" if home is not None else ""
         sentence = (
             f"{name} fits {date_words(start, half_life)} than its certificate states (k=1: "
-            f"{pct(100 * certificate_sd)}){against}; for one nuclide the two are the same constant factor."
+            f"{pct(100 * certificate_sd)}){against}; {SAME_FACTOR}."
         )
         return Finding("change_point", float(moved.ends[k - 1]), start < 0, sentence, -1, -1)
     return None

@@ -23,11 +23,11 @@ from analytics.advice.home_certificate import OddHome, expected_on, odd_home, re
 from analytics.baseline.rows import Floats
 from analytics.baseline.shared import SharedMovement
 from analytics.counting.columns import Names
-from analytics.counting.nuclides import half_life_days
+from analytics.counting.nuclides import MOST_HALF_LIVES, half_life_days
 from analytics.named_rows import named_rows
 from analytics.results import Alert, DeviceAdvice, DeviceResult
 from analytics.settings import Settings
-from analytics.words import moment
+from analytics.words import day, moment
 
 WEAK_RELATIVE_SD = (
     0.03  # counting precision in ten seconds below which a source is called too weak (trade: 3 % in 10 s)
@@ -41,7 +41,7 @@ def source_results(
     movement: SharedMovement,
     names: Names,
     rates_cps: dict[str, float],
-    first_used: dict[str, float],
+    used: dict[str, tuple[float, float]],
     probes_on: dict[str, int],
     activity_variance: dict[str, float],
     homes: dict[str, str],
@@ -50,7 +50,8 @@ def source_results(
 ) -> tuple[DeviceResult, ...]:
     """One result a registered source.
 
-    movement: by source code. rates_cps: median net rate of the newest checks on each source, now. homes: the source on which
+    movement: by source code. used: days of the first and the last check on each source. rates_cps: median net rate of its
+    newest checks, now. homes: the source on which
     the references of most probes of each were formed. One that is its own home has an offset of zero by construction, only
     movement shows; one whose home was found to decay otherwise than stated is held against what that makes of it (``Inherited``).
     """
@@ -63,9 +64,7 @@ def source_results(
         name = str(row.source)
         half_life = float(lives[name])
         reference = (row.reference_at - datetime(1970, 1, 1)).total_seconds() / 86400.0
-        activity = (
-            float(row.activity_kbq) * 2.0 ** (-(now - reference) / half_life) if np.isfinite(row.activity_kbq) else None
-        )
+        activity = _activity_now(float(row.activity_kbq), now - reference, half_life)
         withdrawn = pd.notna(row.withdrawn_on) and row.withdrawn_on <= as_of
         reasons: list[str] = []
         alerts: list[Alert] = []
@@ -79,7 +78,9 @@ def source_results(
             reasons += _as_known_now("source", [one for one in found if one not in freed], moved, now, half_life)
             reasons += [f"It agrees with the sources after {home}: it was {home} that erred." for home in freed.values()]
             alerts += [_alert(name, one, certificates.settled_days(freed.get(one))) for one in found]
-        advice = "verify" if any(one.settled_at is None for one in alerts) else "use"
+        impossible = _impossible(str(row.nuclide), half_life, reference, used.get(name))
+        reasons += [] if impossible is None else [impossible]
+        advice = "verify" if impossible is not None or any(one.settled_at is None for one in alerts) else "use"
         count = probes_on.get(name, 0)
         if code >= 0 and 0 < count < settings.shared.least_probes:
             reasons.append(
@@ -93,10 +94,10 @@ def source_results(
             weak_on = (as_of + timedelta(days=float(np.clip(left, -36500, 36500)))).date()
             if left <= 0 and not withdrawn:
                 advice = "replace" if advice == "use" else advice
-                reasons.append(
-                    f"It gives about {rate:.0f} counts a second now: ten seconds count to worse than 3 % (since {weak_on.isoformat()})."
-                )
-        if name in first_used and first_used[name] < reference - 0.5:
+                # Where it has been too weak from the first, the day it would have become so tells nothing.
+                since = f" (since {weak_on.isoformat()})" if name in used and weak_on > moment(used[name][0]).date() else ""
+                reasons.append(f"It gives about {rate:.2g} counts a second now: ten seconds count to worse than 3 %{since}.")
+        if impossible is None and name in used and used[name][0] < reference - 0.5:
             reasons.append("Counted before its reference date; its decay was followed backwards.")
         if withdrawn:
             reasons.append(f"Withdrawn on {row.withdrawn_on.date().isoformat()}.")
@@ -116,6 +117,24 @@ def source_results(
             )
         )
     return tuple(out)
+
+
+def _activity_now(stated_kbq: float, age_days: float, half_life: float) -> float | None:
+    """None where none is stated, or none can be said."""
+    halves = age_days / half_life
+    return stated_kbq * 2.0**-halves if np.isfinite(stated_kbq) and abs(halves) < MOST_HALF_LIVES else None
+
+
+def _impossible(nuclide: str, half_life: float, reference: float, used: tuple[float, float] | None) -> str | None:
+    """Why nothing that was counted on a source can be judged; None where it can."""
+    if np.isnan(half_life):
+        return f"No half-life is known for its nuclide {nuclide}: nothing counted on it can be judged."
+    if used is not None and max(reference - used[0], used[1] - reference) > MOST_HALF_LIVES * half_life:
+        return (
+            f"Counted more than {MOST_HALF_LIVES:g} half-lives of {nuclide} from its reference date {day(reference)}: "
+            "the date or the nuclide cannot be right, and nothing counted then can be judged."
+        )
+    return None
 
 
 def _inherited(
@@ -163,9 +182,10 @@ class Certificates:
     ) -> tuple[list[Finding], dict[Finding, str]]:
         """All findings of a source by their days, and those that were the error of its home, with that home."""
         home = self.homes.get(name)
+        against = home is None or (home != name and home in self.sd)  # a home of no stated activity is no scale for certificates
         found = source_findings(
             name, moved.at, moved.ends, moved.value, moved.sd, moved.probes, half_life,
-            None if home == name else self.sd.get(name), now, self.inherited.get(home or ""), self._home(home, moved),
+            self.sd.get(name) if against else None, now, self.inherited.get(home or ""), self._home(home, moved),
         )
         if name in self.odd:
             found = sorted([*found, self.odd[name].finding], key=lambda one: one.signalled_days)

@@ -21,7 +21,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analytics.advice.device_findings import LEAST_LEVEL, SURE_CERTIFICATE, Finding, Inherited, Moved, date_words
+from analytics.advice.device_findings import (
+    LEAST_LEVEL,
+    SAME_FACTOR,
+    SURE_CERTIFICATE,
+    Finding,
+    Inherited,
+    Moved,
+    date_words,
+)
 from analytics.words import pct
 
 FIRST_STEPS = 3  # of thirty days, in which a new source's activity is read
@@ -99,7 +107,7 @@ def odd_home(
         names = tuple(sorted(one.name for one in read[:n]))
         sentence = (
             f"{home} fits {date_words(-mean, half_life)} than its certificate states (k=1: {pct(100 * home_sd)}): "
-            f"{' and '.join(names)} after it agree with each other and not with it; for one nuclide the two are the same constant factor."
+            f"{' and '.join(names)} after it agree with each other and not with it; {SAME_FACTOR}."
         )
         known = read[n - 1].known_days
         return OddHome(

@@ -15,6 +15,7 @@ from analytics.advice.overdue import Due
 from analytics.advice.probe_history import Told, place_of_checks, told
 from analytics.advice.record_errors import Proposal
 from analytics.advice.situation import SERVICE_KINDS
+from analytics.advice.unjudged import Unjudged, unjudged
 from analytics.baseline.rows import Ints
 from analytics.charts.quantities import QuantityChart
 from analytics.charts.response import ResponseCharts
@@ -41,6 +42,7 @@ class ProbeTables:
     inspections: dict[str, list[Any]]  # rows of ``Records.inspections``, oldest first
     units: list[Ints]  # by code: the unit in force of each of its response series
     silent: frozenset[int]  # codes with a series whose newest check shows no signal
+    unjudged: dict[int, Unjudged]  # by code: checks that gave no response
     slips: dict[int, str]  # by code: what its newest check would be if it were a slip of the pen
     window: dict[str, int]  # codes of the windows
     checks: Checks
@@ -90,6 +92,7 @@ def probe_tables(
         rows_by(records.inspections.sort_values("done_at"), "probe"),
         np.split(newest[in_force], np.searchsorted(series_probe[in_force], np.arange(1, len(names.probe) + 1)))[:-1],
         frozenset(series_probe[silent_now].tolist()),
+        unjudged(counted.response, names, charts.rows, charts.corrected.shift_var),
         pending,
         {name: code for code, name in enumerate(names.window)},
         Checks.of(counted, charts),

@@ -99,6 +99,7 @@ def probe_results(
             windows=named_windows(mine, window, soonest),
             ever_read=last_check is not None,
             silent_once=code in of.silent,
+            unjudged=of.unjudged.get(code),
             not_told_apart=apart.missing.get(code),
             remarks=tuple(dict.fromkeys(n for one in mine for n in one.notes if n == GROSS or n.startswith(MOVED))),
             slip=of.slips.get(code),

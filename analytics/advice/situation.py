@@ -13,6 +13,7 @@ from analytics.advice.fitness import Fitness
 from analytics.advice.last_service import LastService
 from analytics.advice.named_windows import NamedWindows
 from analytics.advice.replacement import KeepOrReplace
+from analytics.advice.unjudged import Unjudged
 from analytics.results import Crossing, Overrule
 
 HELD_BELOW = 0.1  # probability of not having held
@@ -43,6 +44,7 @@ class Situation:
     clearing_verified: bool = True  # a clearing made now would rest on checks that verify it
     earlier_alarm_before_service: bool = False
     ever_read: bool = True
+    unjudged: Unjudged | None = None  # checks that gave no response
     now_days: float = 0.0
     tolerance_pct: float = 10.0
     as_of: datetime = datetime(1970, 1, 1)
@@ -54,6 +56,11 @@ class Situation:
     life_years: float | None = None
     costs: KeepOrReplace = field(default_factory=KeepOrReplace)
     overrule: Overrule | None = None
+
+    @property
+    def not_judged(self) -> str | None:
+        """Why the newest check tells nothing of the probe; None where it does."""
+        return self.unjudged.sentence if self.unjudged is not None and self.unjudged.newest else None
 
     def recent_services(self) -> int:
         """Services within the window."""
@@ -86,6 +93,7 @@ def facts_of(s: Situation, cause: str, probability: float) -> Facts:
         "overdue": bool(s.overdue),
         "unverified_return": s.unread_since is not None,
         "never_read": not s.ever_read,
+        "newest_not_judged": s.not_judged is not None,
         "not_told_apart": s.not_told_apart is not None,
         "too_few_checks": s.checks_in_force < s.least_checks and not e.no_signal,
         "alarm": frozenset(e.open_rules) - answered,

@@ -4,7 +4,7 @@ The advice is that of the first row of the decision table (``config/decision.tom
 ask stands in ``decision_facts``. Patient use is no row of any table: not until cleared when it was beyond the tolerance
 limit or without signal and nothing has answered that, or when taken out by a person and not cleared
 (``out_of_use``); repeat first while a repeat is asked for, a check is overdue, a return from service is not
-verified, or the background is high.
+verified, the newest check gave nothing to be judged by, or the background is high.
 """
 
 from __future__ import annotations
@@ -88,7 +88,7 @@ def _patient_use(s: Situation) -> PatientUse:
     if s.uncleared is not None or s.out_of_use:
         return "not_until_cleared"
     high = "background" in s.evidence.open_rules
-    return "repeat_first" if s.repeat_requested or s.overdue or s.unread_since or not s.ever_read or high else "allowed"
+    return "repeat_first" if s.repeat_requested or s.overdue or s.unread_since or s.not_judged or not s.ever_read or high else "allowed"
 
 
 def _missing(s: Situation) -> list[str]:
@@ -97,12 +97,14 @@ def _missing(s: Situation) -> list[str]:
         out.append(f"Not read again since {s.unread_since}: a check on the source is missing.")
     elif not s.ever_read:
         out.append("No check on a source has been recorded for this probe.")
-    elif s.checks_in_force < s.least_checks and not s.evidence.no_signal:
+    elif s.checks_in_force < s.least_checks and not s.evidence.no_signal and not (s.unjudged is not None and s.unjudged.all):
         lack = s.least_checks - s.checks_in_force
         out.append(
             f"Only {s.checks_in_force} check{'' if s.checks_in_force == 1 else 's'} since its reference began: "
             f"{lack} more {'is' if lack == 1 else 'are'} needed."
         )
+    if s.not_judged is not None:
+        out.append(s.not_judged)
     if s.not_told_apart is not None:
         out.append(s.not_told_apart)
     return out

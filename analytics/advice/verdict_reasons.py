@@ -105,8 +105,10 @@ def reasons(  # noqa: C901, PLR0912, PLR0915 -- one sentence a finding, in the o
         out.append(f"Likely cause: {cause.replace('_', ' ')} (probability {likely(probability)}).")
     elif cause == "unknown":
         out.append("No known pattern of faults fits well enough to name a cause.")
-    if not out and s.ever_read:
+    if not out and s.ever_read and s.not_judged is None:
         out.append("All charts are within their limits.")
+    if s.unjudged is not None and not s.unjudged.newest:
+        out.append(s.unjudged.sentence)
     out.extend(_history(s, facts))
     out.extend(s.fitness.sentences)
     out.extend(s.remarks)

@@ -224,9 +224,7 @@ def walk_by_months(  # noqa: PLR0915 -- one pass, read from top to bottom
         said = what_is_shared(lines, asked, steep, known, ready, rows.unit_probe, window_days, least_probes)
         count = said.speakers
         at_home = source == home[unit]
-        prior = np.where(
-            at_home, MOVE, np.minimum(priors.activity_variance[source] + priors.activity_variance[home[unit]], 1.0)
-        )
+        prior = np.where(at_home, MOVE, priors.activity_variance[source] + priors.activity_variance[home[unit]])
         told_apart = count >= least_probes - 1
         seen = np.where(told_apart, said.value, 0.0)
         seen_var = np.where(told_apart, said.variance, 1.0)

@@ -23,6 +23,7 @@ class Flag(IntFlag):
     NOT_IDENTIFIED = 2048
     MIXED_PLACEMENT = 4096
     ASSUMED_WIDTH = 8192
+    DECAYED_AWAY = 16384
 
 
 SENTENCES: dict[Flag, str] = {
@@ -39,6 +40,7 @@ SENTENCES: dict[Flag, str] = {
     Flag.NOT_CENTRED: "The centred count is not significantly above both offset counts.",
     Flag.NOT_IDENTIFIED: "Shift and width cannot be told from these three counts.",
     Flag.MIXED_PLACEMENT: "The three window counts do not share one positioning.",
+    Flag.DECAYED_AWAY: "Counted more than 40 half-lives from the reference date of the source: its nuclide or date cannot be right.",
     Flag.ASSUMED_WIDTH: "The line width was assumed from the kind of detector.",
 }
 

@@ -18,6 +18,7 @@ from analytics.counting.arrays import Floats
 from analytics.settings import HalfLife
 
 YEAR_DAYS = 365.2422
+MOST_HALF_LIVES = 40.0  # from the reference date: 1e12 times more or less activity, so that nuclide or date cannot be right
 SHIPPED_SOURCE = "ICRP Publication 107 (2008)"
 
 # Standard uncertainty and value (days) of the DDEP evaluation, as printed in the project's list of half-lives;

@@ -20,6 +20,7 @@ from analytics.counting.background import Blocks, Paired, pair
 from analytics.counting.columns import Countings
 from analytics.counting.dead_time import LOSS_WARNING, factor, loss, observed_rate, refused, true_rate
 from analytics.counting.flags import Flag
+from analytics.counting.nuclides import MOST_HALF_LIVES
 from analytics.counting.precision import ONE_SIDED_95, decision_limit_cps
 from analytics.counting.states import States, check_states
 from analytics.counting.subchecks import SubChecks
@@ -86,7 +87,8 @@ def _values(countings: Countings, subs: SubChecks, earlier: Blocks, states: Stat
     flags = _flags(paired, {
         Flag.DEAD_TIME_LOSS: lost > LOSS_WARNING, Flag.BEFORE_REFERENCE: age < 0,
         Flag.BRANCH_REFUSED: refused(observed, tau, model), Flag.NO_SIGNAL: silent,
-        Flag.NO_HALF_LIFE: np.isnan(half_life), Flag.DERIVED: states.derived > 0, Flag.NO_ACTIVITY: np.isnan(activity)})
+        Flag.NO_HALF_LIFE: np.isnan(half_life), Flag.DECAYED_AWAY: np.abs(age) > MOST_HALF_LIVES * half_life,
+        Flag.DERIVED: states.derived > 0, Flag.NO_ACTIVITY: np.isnan(activity)})
     points = Responses(
         keys=keys, series=series[sub], check=sub, check_at=states.at, first_at=states.first_at, source=source,
         jig=subs.jig[sub], readout=countings.readout[states.latest_front],

@@ -24,7 +24,7 @@ from analytics.counting.arrays import (
     starts_of,
 )
 from analytics.counting.columns import BACKGROUND, SOURCE, Countings
-from analytics.counting.nuclides import decay_factor
+from analytics.counting.nuclides import MOST_HALF_LIVES, decay_factor
 from analytics.counting.subchecks import SubChecks
 
 _SECONDS_PER_DAY = 86_400.0
@@ -98,7 +98,9 @@ def check_states(countings: Countings, subs: SubChecks) -> States:
     source = countings.source[rows]
     # Mid-counting: what is left of the activity averaged over the counting, to second order.
     age = days_between(at, countings.sources.reference_at[source]) + 0.5 * time_s / _SECONDS_PER_DAY
-    left = decay_factor(countings.sources.half_life_days[source], age)
+    half_life = countings.sources.half_life_days[source]
+    absurd = np.abs(age) > MOST_HALF_LIVES * half_life
+    left = decay_factor(half_life, np.where(absurd, np.nan, age) if absurd.any() else age)
     first_front, latest_front = _fronts(front, segments.of_row)
     again = countings.reseated[rows] & front
     again[first_front[again[first_front]]] = False

@@ -64,13 +64,15 @@ def range_words(low: float | None, above: float | None, high: float | None, unit
 
     >>> range_words(None, 0, 100, "%")
     'above 0, at most 100 %'
+    >>> range_words(0, None, 1e15, "1")
+    'at least 0, at most 1e+15'
     """
     parts = [
         f"above {above:g}" if above is not None else "",
         f"at least {low:g}" if low is not None else "",
         f"at most {high:g}" if high is not None else "",
     ]
-    return f"{', '.join(part for part in parts if part)} {unit}".strip()
+    return f"{', '.join(part for part in parts if part)} {'' if unit == '1' else unit}".strip()
 
 
 def also(problems: Sequence[tuple[str, str]]) -> str:
