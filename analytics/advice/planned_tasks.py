@@ -255,10 +255,13 @@ class _Probe:
             yield self._task("window_check", self.from_on, why.replace("not read", "window not checked"))
 
     def _now(self) -> Iterator[Task]:
-        if any(one.repeat_requested for one in self.series) or self.result.patient_use == "repeat_first":
+        if any(one.repeat_requested for one in self.series):
             yield self._task("check", self.from_on, "the last check lies far off: a reseated repeat is asked for")
         elif self.checks.last_on is None:
             yield self._task("check", self.from_on, "no check on its record yet")
+        elif self.result.patient_use == "repeat_first":
+            missing = f": {self.result.missing[0].rstrip('.')}" if self.result.missing else ""
+            yield self._task("check", self.from_on, f"for patients only after a good check{missing}")
         elif self.result.advice == "undetermined" and self.result.missing:
             yield self._task(
                 "check", self.from_on, f"nothing can be said about it: {self.result.missing[0].rstrip('.')}"

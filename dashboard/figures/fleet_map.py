@@ -17,6 +17,7 @@ from dashboard.parts.words import CAUSE, PROBE, PROBE_ORDER
 
 ROOM_PCT = 4.0  # beyond the tolerance limit; marks farther out stand at the edge, and their text says where they are
 EDGE_PER_YEAR = 12.0
+TIME_LEFT = ((1.0, "1 year away"), (0.25, "3 months"))  # until the limit, on its two lines
 VAGUE_PER_YEAR = 3.0  # drift, % of the reference, from which a mark stands apart from the sound ones
 NAMED = 14  # so many marks carry their name
 CROWD = 200  # marks above which only named ones carry whiskers, and names keep apart
@@ -58,9 +59,10 @@ def fleet_map(probes: Sequence[ProbeResult], headline: Mapping[str, SeriesResult
     far = limits.tolerance_pct + ROOM_PCT
     edge = Edge(far, min(EDGE_PER_YEAR, max([6.0, *(abs(_drift(s)) for _, s in moving)])))
     sheet = Sheet([400, 44] if loose else [420], gap=10, top=34, legend=44)
-    _levels(sheet, limits, far + 1.5, edge.per_year + 1.5)
+    words = _said_on_the_lines(moving, limits, edge)
+    _levels(sheet, limits, far + 1.5, edge.per_year + 1.5, words)
     crowded = len(drawn) > CROWD
-    named = _placed(_worth_naming(drawn, limits, edge if crowded else None), drawn, edge, crowded=crowded)
+    named = _placed(_worth_naming(drawn, limits, edge if crowded else None), drawn, edge, crowded=crowded, words=words)
     for advice in reversed(PROBE_ORDER):
         for row, marks in ((1, moving), (2, loose)):
             mine = [one for one in marks if one[0].advice == advice]
@@ -139,7 +141,17 @@ def _vague(series: SeriesResult) -> bool:
     return interval is not None and interval[0] < 0 < interval[1] and abs(_drift(series)) > VAGUE_PER_YEAR
 
 
-def _levels(sheet: Sheet, limits: Limits, far: float, steep: float) -> None:
+def _said_on_the_lines(moving: list[Mark], limits: Limits, edge: Edge) -> list[tuple[str, float, float]]:
+    """The words of the two lines of time left, each with its place: of the lower limit, or of the upper where fewer marks lie."""
+    outside = limits.action_level_pct
+    low = sum(_now(s) < 100 - outside and _drift(s) < 0 for _, s in moving)
+    high = sum(_now(s) > 100 + outside and _drift(s) > 0 for _, s in moving)
+    side = -1 if low <= high else 1
+    limit, steep = 100 + side * limits.tolerance_pct, 0.93 * (edge.per_year + 1.5)
+    return [(text, limit - side * steep * years, side * steep) for years, text in TIME_LEFT]
+
+
+def _levels(sheet: Sheet, limits: Limits, far: float, steep: float, words: list[tuple[str, float, float]]) -> None:
     sheet.band(100 - limits.action_level_pct, 100 + limits.action_level_pct, ground.FAINT)
     sheet.note(f"action level ±{limits.action_level_pct:g} %", 100, 1, yref="paper", yanchor="bottom")
     sheet.across(0, {"color": ground.INK, "width": 1})
@@ -153,7 +165,7 @@ def _levels(sheet: Sheet, limits: Limits, far: float, steep: float) -> None:
             [0, side * steep, side * steep, 0, 0],
             ground.BEYOND_SOFT,
         )
-        for years, text in ((1.0, "1 year away"), (0.25, "3 months")):
+        for years, text in TIME_LEFT:
             sheet.line(
                 [limit, limit - side * steep * years],
                 [0, side * steep],
@@ -161,8 +173,8 @@ def _levels(sheet: Sheet, limits: Limits, far: float, steep: float) -> None:
                 hoverinfo="text",
                 text=f"on this line the tolerance limit is {text}, if the drift goes on",
             )
-            if side < 0:  # the lower limit is the one that matters most: its lines carry the words
-                sheet.note(text, limit + 0.93 * steep * years, -0.93 * steep, row=1, xanchor="left", xshift=6)
+    for text, x, y in words:
+        sheet.note(text, x, y, row=1, xanchor="left" if y < 0 else "right", xshift=6 if y < 0 else -6)
 
 
 def _worth_naming(drawn: list[Mark], limits: Limits, crowd: Edge | None = None) -> list[str]:
@@ -199,7 +211,9 @@ def _name(probe: ProbeResult, series: SeriesResult, edge: Edge) -> str:
     return f"{probe.probe}{where}{going}"
 
 
-def _placed(wanted: Sequence[str], drawn: list[Mark], edge: Edge, *, crowded: bool) -> dict[str, str]:
+def _placed(
+    wanted: Sequence[str], drawn: list[Mark], edge: Edge, *, crowded: bool, words: Sequence[tuple[str, float, float]] = ()
+) -> dict[str, str]:
     """Where each name stands beside its mark so that none lies on another, nor on a mark where there is room; else it is left out.
 
     Those at the edge come after the ones that are wanted, since their names say where they are; not in a crowd.
@@ -208,7 +222,7 @@ def _placed(wanted: Sequence[str], drawn: list[Mark], edge: Edge, *, crowded: bo
     outer = [] if crowded else [p.probe for p, s in drawn if edge.beyond(s) and p.probe not in wanted]
     at = {name: _at(*one, edge) for name, one in by_name.items()}
     marks = {} if crowded else {name: (x - DOT[0], x + DOT[0], y - DOT[1], y + DOT[1]) for name, (x, y) in at.items()}
-    names: list[Box] = []
+    names: list[Box] = [_box(x, y, LETTER_PCT * len(text), "middle right" if y < 0 else "middle left") for text, x, y in words]
     found: dict[str, str] = {}
     for name in (*wanted, *outer):
         probe, series = by_name[name]

@@ -5,6 +5,7 @@ The colour of text is the theme's.
 
 from __future__ import annotations
 
+import textwrap
 from datetime import timedelta
 from typing import Any
 
@@ -94,6 +95,18 @@ def ribbon(at: pd.Series, low: pd.Series, high: pd.Series, piece: np.ndarray) ->
             xs += [*there, *there[::-1], there[0], None]
             ys += [*below[chosen].tolist(), *above[chosen].tolist()[::-1], float(below[chosen][0]), None]
     return xs, ys
+
+
+def label(text: str, *, letters: int = 26, lines: int = 2) -> str:
+    """A name from a record beside an axis: over two lines where it is long, cut where it is longer.
+
+    Angle brackets are made text; plotly would read them as markup.
+
+    >>> label("North Wing"), label("Centre for Minimally Invasive Surgery, Building West, Floor 4")
+    ('North Wing', 'Centre for Minimally<br>Invasive Surgery, …')
+    """
+    parts = textwrap.wrap(text, letters, max_lines=lines, placeholder=" …") or [text]
+    return "<br>".join(one.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;") for one in parts)
 
 
 def stamps(at: pd.Series) -> np.ndarray:

@@ -10,7 +10,7 @@ from dashboard.figures.sheet import Sheet
 from dashboard.parts import values
 
 WORD = {"source": "source", "jig": "jig", "readout": "control unit"}
-_TINTS = ("rgba(47,127,147,0.40)", "rgba(194,97,44,0.40)")  # two that take turns: a change shows as a change of tint
+_TINTS = ("rgba(47,127,147,0.26)", "rgba(194,97,44,0.30)")  # two that take turns: a change shows as a change of tint
 
 
 def lanes(points: pd.DataFrame) -> list[str]:

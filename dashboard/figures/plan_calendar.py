@@ -104,7 +104,10 @@ def plan_calendar(plan: Plan, crossings: dict[str, Crossing], today: date, *, ev
         range=[len(rows) - 0.4, -0.6],
         ticks="",
         showgrid=False,
-        ticktext=[f"<b>{_plain(row.site)}</b>" if row.probe is None else f"{_plain(row.probe)}" for row in rows],
+        ticktext=[
+            f"<b>{ground.label(row.site)}</b>" if row.probe is None else ground.label(row.probe, lines=1)
+            for row in rows
+        ],
     )
     between = [_across(n - 0.5) for n, row in enumerate(rows) if row.probe is None and n]
     figure.update_layout(shapes=[*figure.layout.shapes, *between])  # at once: one by one takes seconds where sites are many

@@ -32,10 +32,12 @@ FLAG = {
 def number_mark(number: int) -> str:
     """The mark of the n-th alert in the figure and in the list under it.
 
-    >>> number_mark(1), number_mark(21)
-    ('①', '(21)')
+    Above ten many fonts have no ring, and would show a box.
+
+    >>> number_mark(1), number_mark(11)
+    ('①', '(11)')
     """
-    return chr(0x2460 + number - 1) if 1 <= number <= 20 else f"({number})"
+    return chr(0x2460 + number - 1) if 1 <= number <= 10 else f"({number})"
 
 
 def draw(

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import plotly.graph_objects as go
 
 from analytics.results import ProbeResult
+from dashboard.figures.ground import label
 from dashboard.figures.sheet import Sheet
 from dashboard.parts.words import PROBE, PROBE_ORDER
 
@@ -54,5 +55,7 @@ def site_bars(probes: Sequence[ProbeResult]) -> go.Figure:
             )
     sheet.layout(barmode="stack", bargap=0.35)
     sheet.x(showticklabels=False, ticks="")
-    sheet.y(autorange="reversed", ticks="", type="category")
+    sheet.y(
+        autorange="reversed", ticks="", type="category", tickvals=sites, ticktext=[label(site) for site in sites]
+    )
     return sheet.figure().update_layout(legend_y=-10 / tall)  # the axis has no labels: their room is the legend's

@@ -18,6 +18,7 @@ from dashboard.figures.sheet import Sheet
 from dashboard.parts import values
 from dashboard.parts.words import QUANTITY
 
+FEWEST = 6  # asked of a low row's axis: with fewer, a step of five may leave only the nought
 TALL, LOW, LANE = 340, 96, 26  # pixels of the response row, of each other one, and of a lane of equipment
 
 
@@ -65,7 +66,7 @@ def story(
         readings.draw_alerts(sheet, chapter.series, here, chapter.series.alerts, row=row, first=number)
         number += len(chapter.series.alerts)
         sheet.title(f"{story_name(chapter.series, main.series)}, {chapter.series.unit}", row=row)
-        sheet.y(row, nticks=4)
+        sheet.y(row, nticks=FEWEST)
     if moved:
         _shared(sheet, shown, row=len(others) + 2)
     if used:
@@ -110,7 +111,7 @@ def _shared(sheet: Sheet, points: pd.DataFrame, *, row: int) -> None:
     sheet.line(xs, ys, {"color": ground.FORECAST, "width": 1.5}, row=row, hoverinfo="x+y")
     sheet.across(0, {"color": ground.INK, "width": 1}, row=row)
     reach = max(1.0, float(known["shared_pct"].abs().max()) * 1.2)
-    sheet.y(row, range=[-reach, reach], nticks=4)
+    sheet.y(row, range=[-reach, reach], nticks=FEWEST)
     sheet.title("Shared movement, taken off, %", row=row)
 
 

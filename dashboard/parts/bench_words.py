@@ -9,6 +9,7 @@ import streamlit as st
 from analytics.advice.bench_verdict import BenchVerdict, BenchWord
 from dashboard.parts.words import PATIENT_USE, Status
 
+AT_THE_BENCH = PATIENT_USE | {"repeat_first": "patient use: after a good repeat"}  # the check is there; it is to be repeated
 BENCH: dict[BenchWord, Status] = {
     "as_expected": Status(
         "as expected", "●", "circle", "#2b8a6e", ":material/check_circle:", "Inside its usual range."
@@ -50,7 +51,7 @@ _STYLE = """
   .st-key-bench label p { font-size: 1.02rem; }
   .st-key-scan input { font-size: 1.7rem; height: 3.4rem; }
   .st-key-scan [data-baseweb="input"], .st-key-scan [data-baseweb="base-input"] { height: 3.4rem; }
-  .st-key-due button, .st-key-near button, .st-key-bench button, .st-key-save button { min-height: 3rem; }
+  .st-key-due button, .st-key-near button, .st-key-site-choice button, .st-key-bench button, .st-key-save button { min-height: 3rem; }
   .st-key-save button p { font-size: 1.15rem; }
   @media (max-width: 640px) { .st-key-setup > * { flex: 1 1 45% !important; min-width: 8rem !important; } }
   .st-key-verdict { position: sticky; top: 4.5rem; }
@@ -84,7 +85,7 @@ def panel(verdict: BenchVerdict) -> str:
     """The verdict as HTML, read out to those who cannot see it; every text escaped."""
     status = BENCH[verdict.word]
     sentences = "".join(f"<p>{html.escape(one)}</p>" for one in verdict.sentences)
-    use = PATIENT_USE[verdict.patient_use]
+    use = AT_THE_BENCH[verdict.patient_use]
     said = (
         f'<div class="use">{html.escape(use)}</div>'
         if verdict.word != "cannot_tell" or verdict.patient_use != "allowed"

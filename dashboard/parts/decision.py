@@ -68,11 +68,11 @@ def _said(sentence: str) -> str:
 
 def _costs(probe: ProbeResult) -> None:
     st.markdown("**Keep or replace** (equivalent annual cost, site currency)")
-    lines = [(COSTS[what], text) for what, text in probe.costs if what in COSTS]
+    lines = [(COSTS[what], text.replace("`", "")) for what, text in probe.costs if what in COSTS]
     show_facts(lines or [("Keep or replace", values.DASH)])
     for what, text in probe.costs:
         if what == "assumed":
-            st.caption(links.escape(text))
+            st.caption(links.escape(text.replace("`", "")))
 
 
 def _decide(look: read.Look, probe: ProbeResult) -> None:

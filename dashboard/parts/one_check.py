@@ -68,6 +68,11 @@ def show(look: read.Look, series: SeriesResult, points: pd.DataFrame, pressed: s
             alt="The countings of this check",
             column_config={
                 "reading_id": None,
+                "jig": "jig",
+                "readout": "control unit",
+                "temperature_c": "temperature, °C",
+                "battery_pct": "battery, %",
+                "on_minutes": "min since switch-on",
                 "taken_at": st.column_config.DatetimeColumn("taken at", format="D MMM YYYY HH:mm:ss"),
                 "rate_cps": st.column_config.NumberColumn("rate, cps", format="%.2f"),
                 "count_time_s": "time, s",

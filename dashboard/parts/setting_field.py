@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import json
+from collections.abc import Callable
 from typing import Any
 
 import pandas as pd
 import streamlit as st
 
-from dashboard.seam.settings_form import UNIT, Entry
+from dashboard.parts import decision_rows
+from dashboard.seam.settings_form import UNIT, Entry, decided
 
 NOT_HERE = {
     ("alarms", "on_new"): "Set in a folder given with --config and not here: whoever reaches this page could otherwise "
@@ -22,8 +23,10 @@ def field(one: Entry, value: Any) -> Any:
     if one.key in NOT_HERE:
         st.text_input(label, value=str(value), disabled=True, key=key, help=NOT_HERE[one.key])
         return one.stored
-    made = {"whole": _number, "number": _number, "by name": _by_name, "yes/no": _plain, "choice": _plain, "text": _plain}
-    return made.get(one.kind, _written_out)(one, label, key, value)
+    made: dict[str, Callable[[Entry, str, str, Any], Any]] = {
+        "whole": _number, "number": _number, "by name": _by_name, "several": _several, "half-lives": _half_lives, "rows": _rows,
+    }  # fmt: skip
+    return made.get(one.kind, _plain)(one, label, key, value)
 
 
 def _plain(one: Entry, label: str, key: str, value: Any) -> Any:
@@ -78,11 +81,48 @@ def _by_name(one: Entry, label: str, key: str, value: dict[str, Any]) -> dict[st
     return {str(n).strip(): (int(v) if whole else float(v)) for n, v in zip(edited["name"], edited["value"], strict=True)}
 
 
-def _written_out(_one: Entry, label: str, key: str, value: Any) -> Any:
-    """A setting of several parts, as JSON; what cannot be read as JSON stays unsaved and says why."""
-    text = st.text_area(label, value=json.dumps(value, indent=1, ensure_ascii=False), height=160, key=key)
-    try:
-        return json.loads(text)
-    except json.JSONDecodeError as error:
-        st.error(f"Line {error.lineno}, column {error.colno}: {error.msg}. It is kept as it was until that is mended.")
-        return value
+def _half_lives(one: Entry, label: str, key: str, value: dict[str, Any]) -> dict[str, Any]:
+    """Half-lives by nuclide, each with where it is from; a row counts once all of it is filled in."""
+    st.caption(label)
+    if key not in st.session_state:
+        st.session_state[f"{key}-begun"] = value
+    begun: dict[str, Any] = st.session_state[f"{key}-begun"]
+    table = pd.DataFrame(
+        {
+            "nuclide": pd.Series(list(begun), dtype="str"),
+            "half_life_days": pd.Series([v["half_life_days"] for v in begun.values()], dtype="float64"),
+            "source": pd.Series([v["source"] for v in begun.values()], dtype="str"),
+        }
+    )
+    edited = st.data_editor(
+        table,
+        num_rows="dynamic",
+        hide_index=True,
+        key=key,
+        alt=label,
+        column_config={
+            "nuclide": st.column_config.TextColumn("Nuclide, such as Gd-153", required=True),
+            "half_life_days": st.column_config.NumberColumn(f"Half-life, {UNIT.get(one.unit, one.unit)}", required=True, min_value=0),
+            "source": st.column_config.TextColumn("Where it is from", required=True),
+        },
+    )
+    whole = edited.dropna()
+    if len(whole) < len(edited):
+        st.caption("A row counts once nuclide, half-life and where it is from are filled in.")
+    columns = (whole["nuclide"], whole["half_life_days"], whole["source"])
+    return {
+        str(n).strip(): {"half_life_days": float(d), "source": str(s).strip()} for n, d, s in zip(*columns, strict=True)
+    }
+
+
+def _several(one: Entry, label: str, key: str, value: list[str]) -> list[str]:
+    """Some of a few words, none or all."""
+    return st.multiselect(
+        label, one.choices, default=[word for word in value if word in one.choices], key=key, placeholder="none",
+        format_func=lambda word: word.replace("_", " "),
+    )  # fmt: skip
+
+
+def _rows(one: Entry, _label: str, key: str, value: list[Any]) -> list[Any]:
+    """The decision table, a row at a time."""
+    return decision_rows.field(key, value, stored=one.stored, shipped=one.default, decided=decided())

@@ -30,8 +30,11 @@ def ready() -> bool:
             "or look around first: `steadycount demo` makes an invented fleet in a store of its own.",
             icon=":material/flag:",
         )
+    ways = [("import_log", "Import a log"), ("record", "Record a check"), ("about", "What this tool says")]
+    if not read.exists() or read.records().probes.empty:
+        del ways[1]  # no probe is there to be read
     with st.container(horizontal=True):
-        for name, label in (("import_log", "Import a log"), ("record", "Record a check")):
+        for name, label in ways:
             if name in st.session_state.get("pages", {}):
                 links.to(name, label, icon=":material/arrow_forward:")
     return False

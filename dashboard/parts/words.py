@@ -56,7 +56,7 @@ PROBE_ORDER: tuple[ProbeAdvice, ...] = ("retire", "service", "watch", "undetermi
 
 PATIENT_USE = {
     "allowed": "patient use: yes",
-    "repeat_first": "patient use: after a good repeat",
+    "repeat_first": "patient use: after a good check",
     "not_until_cleared": "not for patient use until cleared",
 }
 

@@ -221,7 +221,10 @@ def fleet_chart(
         svg.line([(x, frame.top), (x, frame.top + frame.height)], GRID, 0.5)
         svg.write(label(value, 5), x, frame.top + frame.height + strip + 11, size=7.5, anchor="middle", colour=QUIET)
     if strip:
-        svg.write("no trend told", frame.left + 3, frame.top + frame.height + strip / 2 + 3, size=7.5, colour=QUIET)
+        svg.write(
+            "no trend told", frame.left + frame.width - 3, frame.top + frame.height + strip / 2 + 3, size=7.5, anchor="end",
+            colour=QUIET,
+        )  # fmt: skip
     svg.write("Response now, % of its reference", frame.left + frame.width / 2, height - 26, anchor="middle", colour=QUIET)
     svg.write(f"within action level ±{band:g} %", frame.x(100), 16, anchor="middle", colour=QUIET)
     for side in (-1, 1):
@@ -232,26 +235,29 @@ def fleet_chart(
     apart = [m for m in drawn if m[0].advice != "use" and max(abs(m[2] - 100), abs(m[3] or 0.0)) > band / 2]
     named = sorted(apart, key=lambda m: (PROBE_ORDER.index(m[0].advice), -abs(m[2] - 100), m[0].probe))[:NAMED]
     names = {m[0].probe for m in named}
-    written: list[tuple[float, float, float]] = []  # left, right and foot of the names so far
-    for advice in PROBE_ORDER:
-        look = PROBE[advice]
+    at = {
+        p.probe: (frame.x(now), frame.y(drift) if drift is not None else frame.top + frame.height + strip / 2)
+        for p, _, now, drift in drawn
+    }
+    in_order = sorted(drawn, key=lambda m: PROBE_ORDER.index(m[0].advice))
+    for p, *_ in reversed(in_order):  # the gravest on top, and all names over all marks
+        look = PROBE[p.advice]
         shape, filled = (look.symbol.removesuffix("-open"), not look.symbol.endswith("-open"))
-        for p, _, now, drift in drawn:
-            if p.advice != advice:
-                continue
-            x, y = frame.x(now), frame.y(drift) if drift is not None else frame.top + frame.height + strip / 2
-            svg.mark(shape, x, y, 6 if advice == "use" else 8, look.colour, filled=filled)
-            if p.probe in names:
-                end = now > 100 + 0.4 * far
-                where = f" {now:.0f} %" if abs(now - 100) > far + 1.5 else ""
-                going = f" {values.number(drift, '%/year', digits=2, sign=True)}" if abs(drift or 0.0) > steep + 1.5 else ""
-                text = f"{shortened(p.probe, 24)}{where}{going}"
-                left = x - 6 - LETTER * len(text) if end else x + 6
-                right = left + LETTER * len(text)
-                feet = [foot for foot in (y - 4, y + 11) if foot > frame.top + 8] or [y + 11]  # not on the words over the frame
-                foot = next((one for one in feet if all(right < a or b < left or abs(one - f) > 9 for a, b, f in written)), feet[0])
-                written.append((left, right, foot))
-                svg.write(text, x + (-6 if end else 6), foot, size=8, anchor="end" if end else "start")
+        svg.mark(shape, *at[p.probe], 6 if p.advice == "use" else 8, look.colour, filled=filled)
+    written: list[tuple[float, float, float]] = []  # left, right and foot of the names so far
+    for p, _, now, drift in in_order:
+        if p.probe in names:
+            x, y = at[p.probe]
+            end = now > 100 + 0.4 * far
+            where = f" {now:.0f} %" if abs(now - 100) > far + 1.5 else ""
+            going = f" {values.number(drift, '%/year', digits=2, sign=True)}" if abs(drift or 0.0) > steep + 1.5 else ""
+            text = f"{shortened(p.probe, 24)}{where}{going}"
+            left = x - 6 - LETTER * len(text) if end else x + 6
+            right = left + LETTER * len(text)
+            feet = [foot for foot in (y - 4, y + 11) if foot > frame.top + 8] or [y + 11]  # not on the words over the frame
+            foot = next((one for one in feet if all(right < a or b < left or abs(one - f) > 9 for a, b, f in written)), feet[0])
+            written.append((left, right, foot))
+            svg.write(text, x + (-6 if end else 6), foot, size=8, anchor="end" if end else "start")
     _key(svg, [(PROBE[a].symbol, PROBE[a].colour, PROBE[a].word) for a in PROBE_ORDER], frame.left, height - 9)
     return svg.text()
 

@@ -16,7 +16,7 @@ from dashboard.report.gathered import Gathered
 from dashboard.report.model import Column, Table, rows_of
 from dashboard.seam.digest import RANK, changes, headline
 
-USE_WORDS = {"allowed": "yes", "repeat_first": "after a good repeat", "not_until_cleared": "not until cleared"}
+USE_WORDS = {"allowed": "yes", "repeat_first": "after a good check", "not_until_cleared": "not until cleared"}
 
 
 def overdue_of(given: Gathered) -> dict[str, str]:

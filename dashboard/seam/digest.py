@@ -51,7 +51,7 @@ def fleet_table(assessment: FleetAssessment, records: Records) -> pd.DataFrame:
                 "crosses_about": series.crossing.p50 if series and series.crossing else None,
                 "patient_use": {
                     "allowed": "yes",
-                    "repeat_first": "after a good repeat",
+                    "repeat_first": "after a good check",
                     "not_until_cleared": "not until cleared",
                 }[one.patient_use],
                 "cause": "" if one.cause == "none" else CAUSE[one.cause],
@@ -63,13 +63,13 @@ def fleet_table(assessment: FleetAssessment, records: Records) -> pd.DataFrame:
     columns = [
         "answer",
         "probe",
+        "patient_use",
         "site",
         "model",
         "detector",
         "now_pct",
         "drift_pct_per_year",
         "crosses_about",
-        "patient_use",
         "cause",
         "last_check",
         "next_check",

@@ -253,7 +253,7 @@ def beside(whole: Plan) -> pd.DataFrame:
     rows = [
         ("Visits", f"{len(whole.visits)}", f"{due.visits}"),
         ("Cost", values.whole(whole.cost), values.whole(due.cost)),
-        ("Days at risk", *(values.number(one, "d", digits=3) for one in (whole.risk_days, due.risk_days))),
+        ("Days at risk", *(values.number(one, "d", digits=2) for one in (whole.risk_days, due.risk_days))),
         ("Probe-days short of cover", f"{whole.days_short}", f"{due.days_short}"),
     ]
     return pd.DataFrame(rows, columns=["Measure", "This plan", "Each on its own due date"])

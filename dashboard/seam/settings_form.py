@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import typing
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import partial
@@ -20,7 +21,7 @@ from analytics.settings import Settings, from_directory, load, shipped
 from dashboard.seam import answers, place, read, worker
 from dashboard.seam.signature import because, named
 
-Kind = Literal["yes/no", "whole", "number", "text", "choice", "by name", "other"]
+Kind = Literal["yes/no", "whole", "number", "text", "choice", "several", "by name", "half-lives", "rows"]
 Key = tuple[str, str]  # section and name
 Layer = dict[str, dict[str, Any]]
 
@@ -91,7 +92,7 @@ def entries() -> list[Entry]:
                     plain(getattr(getattr(default, section), name)),
                     plain(getattr(getattr(ours, section), name)),
                     name in over.get(section, {}),
-                    tuple(str(one) for one in part.get("enum", ())),
+                    _words(part),
                 )
             )
     return out
@@ -187,6 +188,16 @@ def _advice(assessment: FleetAssessment) -> pd.Series[int]:
     return pd.Series([one.advice for one in assessment.probes], dtype="str").value_counts()
 
 
+def decided() -> dict[str, int] | None:
+    """How many probes each row of the decision table decides at present; None while that is being worked out."""
+    if read.awaited() is not None:
+        return None
+    try:
+        return dict(Counter(one.decided_by for one in read.look().assessment.probes))
+    except worker.StillWorkingError:
+        return None
+
+
 def save(changes: Mapping[Key, Any], *, by: str, reason: str) -> int:
     """Keep the changes as the store's next version; returns its number."""
     return _save(proposed_layer(changes), by=by, reason=reason)
@@ -231,13 +242,21 @@ def _part(schema: Mapping[str, Any]) -> tuple[dict[str, Any], bool]:
     return {**choices[0], **{k: v for k, v in schema.items() if k != "anyOf"}}, len(choices) < len(schema["anyOf"])
 
 
+def _words(part: Mapping[str, Any]) -> tuple[str, ...]:
+    """The words that may be chosen, one or several of them."""
+    items = dict(part.get("items") or {})
+    return tuple(str(one) for one in part.get("enum") or items.get("enum") or ())
+
+
 def _kind(part: Mapping[str, Any]) -> Kind:
     if "enum" in part:
         return "choice"
+    if part.get("type") == "array":
+        return "several" if "enum" in dict(part["items"]) else "rows"
+    if part.get("type") == "object":
+        return "by name" if dict(part["additionalProperties"]).get("type") in ("integer", "number") else "half-lives"
     kinds: dict[str, Kind] = {"boolean": "yes/no", "integer": "whole", "number": "number", "string": "text"}
-    if part.get("type") == "object" and dict(part.get("additionalProperties") or {}).get("type") in ("integer", "number"):
-        return "by name"
-    return kinds.get(str(part.get("type")), "other")
+    return kinds[str(part["type"])]
 
 
 def _bounds(part: Mapping[str, Any]) -> tuple[float | None, float | None]:

@@ -50,6 +50,15 @@ _COLUMNS = [
 ]
 
 
+def _share(share: float) -> str:
+    """A share in per cent, to no more digits than matter here.
+
+    >>> _share(0.0052), _share(2.1e-6)
+    ('0.52 %', 'under 0.01 %')
+    """
+    return number(100 * share, "%", digits=2) if share == 0 or share >= 1e-4 else "under 0.01 %"
+
+
 @dataclass(frozen=True)
 class Step:
     """One correction: what was done, with which figures, and what came out."""
@@ -143,7 +152,7 @@ def _steps(table: Responses, i: int, half_life: float, series: SeriesResult, poi
             "Dead time",
             f"{number(1e6 * float(table.dead_time_s[i]), 'µs')}, "
             f"{'paralysable' if table.dead_time_model[i] else 'non-paralysable'}; "
-            f"{number(100 * float(table.dead_time_loss[i]), '%', digits=2)} of the counts lost",
+            f"{_share(float(table.dead_time_loss[i]))} of the counts lost",
             _pm(net + background, gross_sd * factor, "cps"),
         ),
         Step(

@@ -15,6 +15,7 @@ from dashboard.seam import digest, keep, read
 from dashboard.seam.alert_life import life
 from dashboard.seam.digest import Episode
 
+ALONE, BESIDE = 240, 140  # pixels of a happening's readings: the only ones, or one of two
 AT_ONCE = 6  # open episodes a screenful holds with their figures
 NOW, SO_FAR = "now", "said so far"
 NOBODY = "nobody yet"
@@ -114,10 +115,10 @@ def sentences(one: Episode, look: read.Look) -> str:
     )
     where = f" at {links.escape(one.site)}" if one.site else ""
     signalled = f"{values.day(first.signalled_at)} ({values.ago(first.signalled_at, look.as_of)})"
-    parts = [
-        f"{links.escape(one.subject)}{where}: {_lower(reasons.said(first.detail))}",
+    parts = [  # the sentence speaks of the day of the alert, and what stands under it of today
+        f"{links.escape(one.subject)}{where}. First signalled on {signalled}: {_lower(reasons.said(first.detail))}",
         f"{since}{waited}.",
-        f"First signalled on {signalled} by {_rules(one)}.",
+        f"Noticed by {_rules(one)}.",
     ]
     if one.probe is not None and one.probe.cause != "none" and not any("cause" in text for text in one.probe.reasons):
         sure = f", {values.chance(one.probe.cause_probability)} sure" if one.probe.cause_probability is not None else ""
@@ -141,7 +142,7 @@ def _rules(one: Episode) -> str:
             for a, s in one.alerts
         )
     )
-    return names[0] if len(names) == 1 else f"{names[0]}, then by {', '.join(names[1:])}"
+    return names[0] if len(names) == 1 else f"{names[0]}, then by {' and '.join([', '.join(names[1:-1]), names[-1]] if len(names) > 2 else names[1:])}"
 
 
 def _reasons(one: Episode) -> tuple[str, ...]:
@@ -150,15 +151,16 @@ def _reasons(one: Episode) -> tuple[str, ...]:
 
 def _evidence(look: read.Look, one: Episode) -> None:
     shown: set[int] = set()
+    alone = len({s.index for _, s in one.alerts if s is not None}) == 1
     for _, series in one.alerts:
         if series is None or series.index in shown or len(shown) == 2:
             continue
         shown.add(series.index)
         alerts = [a for a, s in one.alerts if s is series]
         points = look.assessment.points_of(series)
-        build = partial(evidence, series, points, alerts, look.as_of)
+        build = partial(evidence, series, points, alerts, look.as_of, height=ALONE if alone else BESIDE)
         chart.show(
-            keep.alike(build, "evidence", series, points, alerts, look.as_of),
+            keep.alike(build, "evidence", series, points, alerts, look.as_of, alone),
             kept=True,
             key=f"evidence-{one.episode}-{one.subject}-{series.index}",
             alt=(

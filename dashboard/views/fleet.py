@@ -61,7 +61,7 @@ def _answer(assessment: FleetAssessment) -> None:
     if barred:
         parts.append(f"Not for patient use until cleared: **{_named(barred, len(barred))}**.")
     if repeat:
-        parts.append(f"To be repeated before use: {_named(repeat)}.")
+        parts.append(f"For patients only after a good check: {_named(repeat)}.")
     every_kind = (("source", assessment.sources), ("jig", assessment.jigs), ("readout", assessment.readouts))
     doubtful = [(f"{DEVICE_KIND[kind]}s", d.name) for kind, devices in every_kind for d in devices if d.advice != "use"]
     if doubtful:
@@ -277,7 +277,7 @@ def _probes(look: read.Look, chosen: list[ProbeResult]) -> None:
             "why": st.column_config.TextColumn("Why", width="large"),
         },
     )
-    st.caption("Mark a row to open its probe. A dash: not known, or no limit ahead; the last column says why.")
+    st.caption("Mark a row to open its probe. A dash: not known, a limit passed already, or none ahead; the last column says why.")
     for number in picked.selection.rows:
         links.go("probe", probe=str(rows.loc[number, "probe"]))
 

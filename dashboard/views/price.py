@@ -15,6 +15,8 @@ from dashboard.parts import chart, how_rarely, start, table, values
 from dashboard.seam import pricing, read
 from dashboard.seam.price_curves import CENTURY_DAYS
 
+LEVER_PX = 400  # of each table of what would bring a signal sooner
+
 
 def show() -> None:
     """The whole page."""
@@ -165,7 +167,8 @@ def _levers(answer: dict[str, Any]) -> None:
         "step": _headed(days, f"{SAMPLE_STEP_PCT:g} % at once"),
         "drift": _headed(days, f"{SAMPLE_DRIFT_PCT:g} % a year"),
     }
-    left, middle, right = st.columns(3, gap="medium")
+    beside = st.container(horizontal=True, gap="medium")  # as many beside each other as there is room for
+    left, middle, right = (beside.container(width=LEVER_PX) for _ in range(3))
     with left:
         st.markdown("**Counting longer.** Beyond what placing adds, it gains nothing: the last row counts for ever.")
         st.dataframe(

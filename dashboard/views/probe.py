@@ -109,7 +109,7 @@ def _verdict(look: read.Look, probe: ProbeResult, series: SeriesResult | None) -
             reasons.show(probe.reasons, missing=probe.missing, notes=series.notes if series else ())
             if series is not None and series.repeat_requested:
                 st.warning(
-                    "The newest check lies far off. Take the probe out, put it back, and count again.",
+                    "The newest check lies far off or shows no signal. Take the probe out, put it back, and count again.",
                     icon=":material/replay:",
                 )
         with figures:
@@ -225,18 +225,28 @@ def _alerts(chapter: Chapter, others: list[Chapter]) -> None:
 
 def _others(look: read.Look, name: str, series: SeriesResult | None) -> None:
     """Where to go on from here."""
-    events = look.records.events[look.records.events["probe"] == name]
+    events = look.records.events[
+        (look.records.events["probe"] == name) & (look.records.events["happened_at"] <= look.as_of)
+    ]
     with st.expander(f"Events and service: {len(events)}", icon=":material/build:"):
         if events.empty:
             st.caption("None is on record.")
         else:
             st.dataframe(
-                events[["happened_at", "kind", "new_reference", "by", "cost", "note"]].sort_values(
-                    "happened_at", ascending=False
-                ),
+                events[["happened_at", "kind", "new_reference", "by", "cost", "note"]]
+                .assign(kind=events["kind"].astype("str").str.replace("_", " "))
+                .sort_values("happened_at", ascending=False),
                 hide_index=True,
                 placeholder=values.DASH,
                 alt=f"Events of {name}",
+                column_config={
+                    "happened_at": st.column_config.DatetimeColumn("When", format="D MMM YYYY HH:mm"),
+                    "kind": "What",
+                    "new_reference": st.column_config.CheckboxColumn("New reference from here"),
+                    "by": "By",
+                    "cost": st.column_config.NumberColumn("Cost, site currency", format="%.0f"),
+                    "note": st.column_config.TextColumn("Note", width="large"),
+                },
             )
     with st.container(horizontal=True):
         links.to("record", "Record a check", icon=":material/edit_note:", probe=name)

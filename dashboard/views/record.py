@@ -98,7 +98,7 @@ def _choose(look: read.Look) -> str | None:
         return None
     one = look.assessment.probe(found.probe)
     with st.container(horizontal=True, gap="small", vertical_alignment="center"):
-        links.to("probe", found.probe, probe=found.probe, icon=":material/show_chart:", help="Its story")
+        links.to("probe", found.probe, probe=found.probe, icon=":material/show_chart:", hint="Its story")
         st.markdown(
             f"{links.escape(one.site)}. {bench_saved.standing(one)}. Last check: "
             f"{values.ago(one.latest_check_at, look.as_of)}."
@@ -109,7 +109,8 @@ def _choose(look: read.Look) -> str | None:
 def _due(look: read.Look) -> None:
     """Probes to be read today, of one site where there are several, as large buttons."""
     sites = sorted({one.site for one in look.assessment.probes})
-    site = st.pills("Site", sites, key="site", bind="query-params") if len(sites) > 1 else None
+    with st.container(key="site-choice"):
+        site = st.pills("Site", sites, key="site", bind="query-params") if len(sites) > 1 else None
     due = [one for one in bench.due_now(look.assessment) if site is None or one.site == site]
     if not due:
         st.markdown("No check is due today" + (f" at {links.escape(site)}." if site else "."))

@@ -9,7 +9,7 @@ import pandas as pd
 import streamlit as st
 
 from analytics.errors import UserError
-from dashboard.parts import links, person, start, values
+from dashboard.parts import decision_rows_said, links, person, start, values
 from dashboard.parts.setting_field import field
 from dashboard.parts.words import PROBE, PROBE_ORDER
 from dashboard.seam import read, settings_form
@@ -63,9 +63,12 @@ def _values() -> None:
 
 
 def _one(one: settings_form.Entry, pending: dict[settings_form.Key, Any]) -> None:
-    """One setting with its field, unit, default and help."""
+    """One setting with its field, unit, default and help; a table takes the whole width."""
     with st.container(border=True, key=f"setting-{one.section}-{one.name}"):
-        given, said = st.columns([2, 3], gap="large", vertical_alignment="center")
+        if one.kind == "rows":
+            said, given = st.container(), st.container()
+        else:
+            given, said = st.columns([2, 3], gap="large", vertical_alignment="center")
         with given:
             value = field(one, pending.get(one.key, one.stored))
         with said:
@@ -89,12 +92,16 @@ def _unsaved(pending: dict[settings_form.Key, Any], by_key: dict[settings_form.K
     st.table(
         pd.DataFrame(
             [
-                {"Setting": ".".join(key), "Now": values_text(by_key[key].stored), "Then": values_text(value)}
+                {"Setting": ".".join(key), "Now": _briefly(by_key[key].stored), "Then": _briefly(value)}
                 for key, value in pending.items()
             ]
         ).set_index("Setting"),
         alt="Changes that are not saved yet",
     )
+    for key, value in pending.items():
+        if by_key[key].kind == "rows":
+            said = decision_rows_said.differences(by_key[key].stored, value)
+            st.markdown("\n".join(f"- {links.escape(one)}" for one in said))
     proposal = json.dumps([[*key, value] for key, value in sorted(pending.items())], sort_keys=True, default=str)
     with st.container(horizontal=True):
         asked = st.button("Show what it would change", icon=":material/difference:", type="primary")
@@ -186,7 +193,7 @@ def _versions() -> None:
 
 
 def _briefly(value: Any) -> str:
-    """The same, and of a long table only how many rows it has: it stands beside this in its own field."""
+    """The same, and of a long table only how many rows it has."""
     text = values_text(value)
     return text if len(text) <= LONGEST or not isinstance(value, list | tuple) else f"a table of {len(value)} rows"
 
@@ -197,13 +204,15 @@ def values_text(value: Any) -> str:
         return "none"
     if isinstance(value, bool):
         return "yes" if value else "no"
+    if isinstance(value, list) and all(isinstance(one, str) for one in value):
+        return ", ".join(one.replace("_", " ") for one in value)
     if isinstance(value, dict | list):
         return json.dumps(value, ensure_ascii=False)
     return f"{value:g}" if isinstance(value, int | float) else str(value)
 
 
 def _words(layer: dict[str, dict[str, Any]]) -> str:
-    said = [f"{section}.{name} = {values_text(value)}" for section, own in layer.items() for name, value in own.items()]
+    said = [f"{section}.{name} = {_briefly(value)}" for section, own in layer.items() for name, value in own.items()]
     return "; ".join(said) or values.DASH
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime, time
 from functools import partial
 
 import pandas as pd
@@ -178,7 +179,7 @@ def _one(look: read.Look, one: DeviceResult) -> None:
         selection_mode="single-row",
         alt=f"Probes read on {one.name}",
         column_config={
-            "probe": "Probe",
+            "probe": st.column_config.TextColumn("Probe", width="small"),
             "answer": "Answer",
             "first_on": st.column_config.DatetimeColumn("First check on it", format="D MMM YYYY"),
             "last_on": st.column_config.DatetimeColumn("Last", format="D MMM YYYY"),
@@ -189,6 +190,11 @@ def _one(look: read.Look, one: DeviceResult) -> None:
         links.go("probe", probe=str(on_it.loc[number, "probe"]))
 
 
+def _reference(at: datetime) -> str:
+    """The reference date of a certificate; its time only where one is stated."""
+    return values.day(at) if at.time() == time() else values.moment(at)
+
+
 def _source_facts(look: read.Look, one: DeviceResult) -> list[tuple[str, str]]:
     known = look.records.sources[look.records.sources["source"] == one.name]
     rows = []
@@ -196,7 +202,7 @@ def _source_facts(look: read.Look, one: DeviceResult) -> list[tuple[str, str]]:
         first = known.iloc[0]
         sure = values.number(first["activity_uncertainty_pct"], "% (k=1)", digits=2)
         activity = f"{values.number(first['activity_kbq'], 'kBq', digits=4)} ± {sure}"
-        rows.append(("On record", f"{first['nuclide']}, {activity} at {values.moment(first['reference_at'])}"))
+        rows.append(("On record", f"{first['nuclide']}, {activity} at {_reference(first['reference_at'])}"))
         if pd.notna(first["withdrawn_on"]):
             rows.append(("Withdrawn", values.day(first["withdrawn_on"])))
     rows.append(

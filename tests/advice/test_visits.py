@@ -70,6 +70,13 @@ def test_the_schedule_goes_before_the_probes_own_rhythm():
     assert len(tasks(plan(None, None, own), "check")) == 6
 
 
+def test_a_good_check_before_use_is_not_called_a_reseated_repeat():
+    """A probe that waits for a good check because it was not read is told so, and not that its last check lies far off."""
+    waiting = case.probe(advice="undetermined", patient_use="repeat_first", missing=("The background is overdue.",))
+    _, _, why = tasks(plan(case.assessment((waiting,))), "check")[0]
+    assert why.startswith("for patients only after a good check: The background is overdue")
+
+
 def test_an_overdue_check_is_due_on_the_first_day():
     """A plan that begins after the due date puts the check on its first day and says when it was due."""
     late = case.assessment(as_of=datetime(2026, 3, 30, 8))

@@ -349,7 +349,7 @@ def test_a_series_without_points_is_an_empty_frame(made):
     assert not [one for one in figure.data if one.mode == "markers" and one.x is not None and len(one.x)]
 
 
-def test_number_marks_go_on_after_twenty():
-    """The twenty-first alert has a mark as well."""
-    assert readings.number_mark(20) == "⑳"
-    assert readings.number_mark(21) == "(21)"
+def test_number_marks_go_on_after_ten():
+    """The eleventh alert has a mark that every font can draw: many have no ring above ten, and showed a box."""
+    assert readings.number_mark(10) == "⑩"
+    assert readings.number_mark(11) == "(11)"
