@@ -15,7 +15,7 @@ from analytics.advice.overdue import Due
 from analytics.advice.probe_history import Told, place_of_checks, told
 from analytics.advice.record_errors import Proposal
 from analytics.advice.situation import SERVICE_KINDS
-from analytics.advice.unjudged import Unjudged, unjudged
+from analytics.advice.unjudged import Unjudged, looks_without_a_shift, unjudged
 from analytics.baseline.rows import Ints
 from analytics.charts.quantities import QuantityChart
 from analytics.charts.response import ResponseCharts
@@ -43,6 +43,7 @@ class ProbeTables:
     units: list[Ints]  # by code: the unit in force of each of its response series
     silent: frozenset[int]  # codes with a series whose newest check shows no signal
     unjudged: dict[int, Unjudged]  # by code: checks that gave no response
+    half_looks: dict[int, str]  # by code: of a newest window check with counts missing
     slips: dict[int, str]  # by code: what its newest check would be if it were a slip of the pen
     window: dict[str, int]  # codes of the windows
     checks: Checks
@@ -93,6 +94,7 @@ def probe_tables(
         np.split(newest[in_force], np.searchsorted(series_probe[in_force], np.arange(1, len(names.probe) + 1)))[:-1],
         frozenset(series_probe[silent_now].tolist()),
         unjudged(counted.response, names, charts.rows, charts.corrected.shift_var),
+        looks_without_a_shift(records.readings, counted.windows, names),
         pending,
         {name: code for code, name in enumerate(names.window)},
         Checks.of(counted, charts),

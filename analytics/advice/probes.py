@@ -81,7 +81,7 @@ def probe_results(
         soonest, spoken = _soonest(mine), evidence.level_unit
         window = None if spoken is None else counted.names.window[counted.response.keys.window[charts.rows.unit_series[spoken]]]
         services = services_of(story)
-        checks = of.due.get(name, [])
+        checks = sorted(of.due.get(name, []), key=lambda one: one.kind != "check")  # on the source first: the plan gives the first
         last_check = max(
             (s.latest_at for s in mine if s.quantity == "response" and s.latest_at is not None), default=None
         )
@@ -120,7 +120,7 @@ def probe_results(
         )
         situation.overrule = in_force(of.overrules.get(name, []), as_of)
         fitness_and_age(situation, row, of.inspections.get(name, []), settings)
-        situation.remarks += (apart.remark[code],) if code in apart.remark else ()
+        situation.remarks += tuple(of_code[code] for of_code in (apart.remark, of.half_looks) if code in of_code)
         situation.remarks += watch_remarks(counted, charts, units, settings.limits.tolerance_pct, of.places)
         verdict = judge(situation, settings.decision.rows)
         situation.costs = costs_of(situation, row, fleet, verdict.advice in ("service", "retire"), settings)

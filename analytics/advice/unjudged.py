@@ -9,15 +9,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 
 from analytics.baseline.rows import Bools, Floats, Rows, days
 from analytics.counting.columns import Names
 from analytics.counting.flags import Flag
 from analytics.counting.grouping import CHECK_SPAN_US
 from analytics.counting.nuclides import MOST_HALF_LIVES
-from analytics.counting.tables import Responses
+from analytics.counting.tables import Responses, WindowChecks
 from analytics.words import day
 
+OFFSET = ("window_below", "window_above")
 ADRIFT = 1.0  # variance of the log of what is common to a source: a factor of three either way
 SPAN_DAYS = CHECK_SPAN_US / 86_400e6  # what lies closer together is one session
 
@@ -59,6 +61,22 @@ def unjudged(table: Responses, names: Names, rows: Rows, shift_var: Floats) -> d
             said = f"{_counted(len(bad), int(mine.sum()), float(at[last]))}: {_why(table, last, names)}"
             out[code] = Unjudged(said, newest, len(good) == 0)
     return out
+
+
+def looks_without_a_shift(readings: pd.DataFrame, windows: WindowChecks, names: Names) -> dict[int, str]:
+    """By probe code: its newest window check has not all three counts, and the shift of the photopeak cannot be told from it."""
+    some = readings[readings["measurement"].isin(OFFSET) & ~readings["excluded"].to_numpy(bool)]
+    if len(some) == 0:
+        return {}
+    began = some.groupby(some["probe"].astype(object))["taken_at"].max()
+    told = np.full(len(names.probe), -np.inf)
+    np.maximum.at(told, windows.keys.probe[windows.series], days(windows.check_at))
+    code = {name: place for place, name in enumerate(names.probe)}
+    return {
+        code[probe]: f"Its window check on {day(at)} tells nothing: a count below, on or above the photopeak is missing, all on one source."
+        for probe, at in zip(began.index, days(began.to_numpy("datetime64[us]")).tolist(), strict=True)
+        if probe in code and at > told[code[probe]] + SPAN_DAYS
+    }
 
 
 def _adrift(table: Responses, rows: Rows, shift_var: Floats) -> Bools:

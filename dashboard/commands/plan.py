@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date, timedelta
+from datetime import date, datetime, time, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -41,7 +41,8 @@ def run(
     """Plan visits: checks that fall due, services that are forecast, sources to replace, and cover that cannot be kept.
 
     Visits are chosen so that few are needed, little is risked and each site keeps its fit probes; never worse than each
-    probe on its own due date. Frequent constancy checks are the site's own rounds.
+    probe on its own due date. Frequent constancy checks are the site's own rounds. A plan that begins before today is the one
+    that would have been made on its first day, from what is dated up to then.
 
     \b
     Example:
@@ -51,6 +52,7 @@ def run(
 
     from analytics import moment
     from analytics.advice.visits import sound_horizon
+    from analytics.cut import cut
     from analytics.fleet import assess
     from analytics.planning.calendar_file import calendar, newest_record
     from analytics.planning.service_plan import service_plan
@@ -61,14 +63,18 @@ def run(
     now = as_of(None, settings)
     first = moment.parse_day(from_on, where="--from") if from_on else now.date()
     last = moment.parse_day(to_on, where="--to") if to_on else _later(first)
+    past = first < now.date()
+    if past:
+        now = datetime.combine(first, time.max)
     sound_horizon(now.date(), first, last)
     if ics is not None:
         writable(ics)
     with output.progress("Assessing the fleet") as step:
-        records = snapshot(where)
-        plan = service_plan(
-            assess(records, settings, now), records, settings, first, last, loans(where), progress=step
-        )
+        records = cut(snapshot(where), now)
+        lent = [one for one in loans(where) if not past or one.from_on <= first]
+        plan = service_plan(assess(records, settings, now), records, settings, first, last, lent, progress=step)
+    if past:
+        output.note(f"Made as of {first}: nothing dated later is used.")
     if ics is not None:
         _write(ics, calendar(plan, newest_record(records, now), settings.site.time_zone))
         output.note(f"{len(plan.visits)} visits written to {ics}.")

@@ -118,3 +118,12 @@ def test_of_a_first_check_on_a_source_without_activity_nothing_is_expected():
     made = expect(log.assess(141.0), log.records(), SHIPPED, Bench("S-1", "Co-57", "CK-2", "J-1"), START + timedelta(days=141))
     assert made.counts is None
     assert "not stated" in made.missing
+
+
+@pytest.mark.parametrize(("counted", "said"), [(("window_below",), True), (("window_above",), True), (("window_below", "window_above"), False)])
+def test_a_window_check_with_a_count_missing_is_said_to_tell_nothing(counted, said):
+    """Below and above the photopeak are both needed beside the centred count; what was counted without the other is not passed over."""
+    log = fleet()
+    for measurement in counted:
+        log.count("S-1", 133.022, measurement, 6000.0)
+    assert any("Its window check on 2022-05-16 tells nothing" in text for text in advice(log.assess(141.0), "S-1").reasons) == said

@@ -7,7 +7,7 @@ from datetime import UTC, date, datetime, timedelta
 from icalendar import Calendar
 
 from tests.commands.cli import document, run, said_in_one_line
-from tests.commands.conftest import PROBES
+from tests.commands.conftest import DRIFTING, PROBES
 
 
 def today() -> date:
@@ -45,10 +45,23 @@ def test_the_coming_quarter_is_planned_where_no_days_are_given(loaded):
     assert str(today() + timedelta(days=91)) in result.stderr
 
 
-def test_a_horizon_in_the_past_or_reversed_is_refused(loaded):
-    """A plan begins today or later and ends after it begins."""
+def test_a_plan_that_begins_in_the_past_is_that_of_its_first_day(store, readings_file):
+    """Made from what was on record then: what is loaded for a later day changes nothing in it, and it says so."""
+    asked = ("plan", "--from", "2023-10-02", "--to", "2023-12-31", "--json", "--store", store)
+    before = run(*asked)
+    assert "as of 2023-10-02" in before.stderr
+    plan = document(before)
+    assert {date.fromisoformat(one["on"]) for one in plan["visits"]} <= {date(2023, 10, 2) + timedelta(n) for n in range(91)}
+    assert [one for visit in plan["visits"] for one in visit["probes"] if one["probe"] == DRIFTING]
+    later = [{"taken_at": f"2023-10-{day:02d}T09:00:00", "counts": 40} for day in range(3, 9)]
+    assert run("load", readings_file(*later), "--store", store).exit_code == 0
+    assert document(run(*asked)) == plan
+
+
+def test_a_horizon_reversed_or_too_long_is_refused(loaded):
+    """A plan ends after it begins, and no further than a forecast reaches."""
     now = today()
-    assert "before" in said_in_one_line(run("plan", "--from", "2020-01-01", "--to", now, "--store", loaded))
+    assert "five years" in said_in_one_line(run("plan", "--from", "2020-01-01", "--to", now, "--store", loaded))
     assert "before" in said_in_one_line(run("plan", "--from", now, "--to", "2020-01-01", "--store", loaded))
     assert "five years" in said_in_one_line(run("plan", "--from", "9999-12-30", "--store", loaded))
 
