@@ -166,6 +166,18 @@ class Entry:
             at += timedelta(seconds=math.ceil(counting.time_s))
         return rows
 
+    def over_by(self, now: datetime) -> Entry:
+        """The same, begun early enough to be over by now, where it would else not be.
+
+        Counts that are typed faster than they were counted, as from a slip of paper, would lie in the future. A begin that
+        lies in the future itself is left as it is, to be refused.
+        """
+        last = self.rows()[-1]
+        late = last["taken_at"] + timedelta(seconds=math.ceil(last["count_time_s"])) - now
+        if self.started_at is None or self.started_at > now or late <= timedelta(0):
+            return self
+        return replace(self, started_at=(self.started_at - late).replace(microsecond=0))
+
 
 def whole(text: str) -> int | None:
     """A count as typed, blanks between thousands allowed; None for anything else.

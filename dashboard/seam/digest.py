@@ -140,7 +140,7 @@ def is_fit(probe: ProbeResult) -> bool:
 def _said(probe: ProbeResult | None) -> str:
     if probe is None:
         return "not here"
-    use = {"allowed": "", "repeat_first": ", repeat first", "not_until_cleared": ", not for patients until cleared"}
+    use = {"allowed": "", "repeat_first": ", a good check first", "not_until_cleared": ", not for patients until cleared"}
     return f"{PROBE[probe.advice].word}{use[probe.patient_use]}"
 
 

@@ -50,8 +50,10 @@ def _due(look: read.Look) -> None:
         _to_intervals()
         return
     urgent = int(found["state"].isin(["failed", "asked_for", "past_due"]).sum())
+    soon = int((found["state"] == "due_soon").sum())
     links.sentence(
-        f"**{values.count(urgent, 'check')} of {len(found)} want doing now.** Intervals are the site's to set "
+        f"**{values.count(urgent, 'check')} of {len(found)} {'wants' if urgent == 1 else 'want'} doing now**, and {soon} "
+        f"{'is' if soon == 1 else 'are'} due or will be within {SOON_DAYS} d. Intervals are the site's to set "
         f"({links.inline('settings', 'schedule', section='schedule')}); leak tests and inventory follow local law."
     )
     with st.container(horizontal=True, vertical_alignment="bottom"):
@@ -81,7 +83,7 @@ def _due(look: read.Look) -> None:
         ],
     )
     st.dataframe(
-        shown[["state", "subject", "story", "site", "kind", "due_on", "last_on", "last_result", "why"]],
+        shown[["state", "subject", "kind", "due_on", "story", "site", "last_on", "last_result", "why"]],
         hide_index=True,
         key="due",
         placeholder=values.DASH,

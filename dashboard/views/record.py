@@ -328,6 +328,9 @@ def _save(probe: str) -> None:
         entry = _typed(probe, by, now)
         if _missing(entry, by):
             return  # the form says what
+        if (over := entry.over_by(now)) is not entry:
+            form.begin(over.started_at)  # kept, so that pressing again after a lost connection saves the same check
+            entry = over
         report = act_record.save_check(entry, settings, by=by, draft_id=int(asked) if asked.isdigit() else None)
     except UserError as error:
         st.session_state[REFUSED] = str(error)

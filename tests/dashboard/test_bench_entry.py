@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 
 import pytest
 
@@ -33,6 +33,15 @@ def test_rows_follow_each_other_in_time_and_know_what_was_reseated():
     assert [(row["taken_at"] - AT).total_seconds() for row in rows] == [0, 10, 20, 30]
     assert rows[0]["source"] is None
     assert {row["source"] for row in rows[1:]} == {"CK-1"}
+
+
+@pytest.mark.parametrize(("typed_after_s", "begins_s"), [(5, -35), (39, -1), (40, 0), (300, 0), (-60, 0)])
+def test_counts_typed_faster_than_they_were_counted_are_not_dated_ahead(typed_after_s, begins_s):
+    """Four countings of 10 s are over by the moment they are saved; a begin that lies ahead itself stays, to be refused."""
+    now = AT + timedelta(seconds=typed_after_s)
+    over = entry().over_by(now)
+    assert (over.started_at - AT).total_seconds() == begins_s
+    assert over.over_by(now) is over  # pressing again saves the same check
 
 
 def test_window_and_side_counts_have_their_own_measurement():

@@ -151,6 +151,19 @@ def test_a_saved_check_is_in_the_records_with_its_verdict(store):
     assert "This check: ● **as expected**" in words(at)
 
 
+def test_a_check_with_its_window_positions_can_be_saved_as_fast_as_it_is_typed(store):
+    """Background, source, below, above and side typed from a slip of paper are saved at once, and none lies in the future."""
+    at = open_page("record", probe=PROBE)
+    usual = expected_counts(at)
+    type_in(at, background=30, src_0_0=usual, below=usual // 3, above=usual // 3, side=40)
+    saved(at)
+    rows = real_store.rows_of(store, PROBE)
+    assert list(rows["measurement"]) == ["background", "source", "window_below", "window_above", "side"]
+    assert rows["taken_at"].is_monotonic_increasing
+    assert rows["taken_at"].max() <= moment.now("UTC")  # the shipped time zone
+    assert f"Saved: {PROBE}" in words(at)
+
+
 def test_the_press_that_saves_draws_no_form(store, monkeypatch):
     """Saved before anything is drawn: what follows the press is the page of what became of it, and the form is not made for it."""
     at = open_page("record", probe=PROBE)
