@@ -30,7 +30,7 @@ def response_points(
             index_of[key.code] = key.index
     n = len(table.series)
     row_of = np.full(int(table.check.max(initial=-1)) + 1, -1, np.int64)
-    last = np.flatnonzero(rows.last)
+    last = rows.last_rows
     row_of[rows.check[last]] = last
     row = row_of[table.check]
     has = row >= 0
@@ -78,7 +78,7 @@ def response_points(
 def scatter_points(keys: list[SeriesKey], counted: Counted, charts: ResponseCharts) -> Columns:
     """Spread over the newest twelve checks, one row a check with a response."""
     rows = charts.rows
-    last = np.flatnonzero(rows.last)
+    last = rows.last_rows
     index_of = np.full(len(counted.response.keys), -1, np.int64)
     for key in keys:
         if key.quantity == "scatter":

@@ -39,7 +39,7 @@ class Checks:
     def of(cls, counted: Counted, charts: ResponseCharts) -> Checks:
         """All of them. A change is NaN where nothing was counted or no reference is known."""
         table, rows, c = counted.response, charts.rows, charts.corrected
-        last = np.flatnonzero(rows.last)
+        last = rows.last_rows
         row_of = np.full(max(table.check.max(initial=-1), rows.check.max(initial=-1)) + 1, -1, np.int64)
         row_of[rows.check[last]] = last
         row = row_of[table.check]

@@ -178,7 +178,7 @@ def walk_by_months(  # noqa: PLR0915 -- one pass, read from top to bottom
         edges = month_starts(float(rows.at_days.min()), float(rows.at_days.max()))
     cut = np.searchsorted(rows.at_days[by_time], edges)
     previous = _previous_check(rows)
-    settle = np.flatnonzero(rows.last)
+    settle = rows.last_rows
     settle = settle[np.argsort(closed_at[settle], kind="stable")]
     settle_cut = np.searchsorted(closed_at[settle], edges, side="right")
     begin = 0
@@ -339,9 +339,9 @@ def _into_references(
 
 def _previous_check(rows: Rows) -> Ints:
     """Last row of the check before, in the same unit; −1 for the first check of a unit."""
-    last = np.flatnonzero(rows.last)
+    last = rows.last_rows
     out = np.full(len(rows.unit), -1)
-    number = np.cumsum(rows.first) - 1
+    number = rows.number
     before = last[np.maximum(number - 1, 0)]
     has = rows.ordinal > 0
     out[has] = before[has]

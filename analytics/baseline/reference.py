@@ -67,6 +67,8 @@ def references(table: Floats, variance: Floats, at_days: Floats) -> References:
             before = number[:, j - 1] if j else np.zeros(len(some), int)
             ok = (many - before >= LEAST_AFTER) & (w[:, j] > 0) & (is_ramp | (before >= LEAST_BEFORE))
             ok &= (many - before > LEAST_AFTER) | ~np.bool_(is_ramp)
+            if not ok.any():
+                continue
             late = (np.arange(x.shape[1]) >= j)[None, :]
             shape = np.where(late, t - t[:, [j]] if is_ramp else 1.0, 0.0)
             a, b, var_a, var_b = _fit(w, shape, x)

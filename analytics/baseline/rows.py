@@ -9,7 +9,8 @@ A *unit* is a series between two new references (repair, detector replaced, wind
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -63,6 +64,22 @@ class Rows:
     def units(self) -> int:
         """Number of units."""
         return len(self.unit_series)
+
+    @cached_property
+    def last_rows(self) -> Ints:
+        """Last row of every check, [checks]."""
+        return np.flatnonzero(self.last)
+
+    @cached_property
+    def number(self) -> Ints:
+        """Number of each row's check over all units, from 0."""
+        return np.cumsum(self.first) - 1
+
+    def some(self, kept: Ints) -> Rows:
+        """These rows alone, of the same units; whole checks, and of each unit all before them as well."""
+        per_row = {one.name: getattr(self, one.name)[kept] for one in fields(self) if not one.name.startswith("unit_")}
+        unit_first = np.searchsorted(per_row["unit"], np.arange(self.units + 1))
+        return Rows(**per_row, unit_series=self.unit_series, unit_probe=self.unit_probe, unit_first=unit_first)
 
     def increment(self, values: Floats) -> Floats:
         """Values minus the value of the earlier row of the same check: their running sum is what was known."""

@@ -74,5 +74,6 @@ def threshold_nats(arl0: Floats, size_k: float, charts: float = 2 * len(SIZES_K)
         wanted = wanted / np.interp(np.log(np.maximum(arl0, 1.0)), np.log(at), factor)
     u = np.log(np.maximum(2.0 * size_k**2 * wanted, 2.0))
     for _ in range(6):
-        u -= (np.exp(u) - 1.0 - u - 2.0 * size_k**2 * wanted) / np.maximum(np.exp(u) - 1.0, 1e-9)
+        grown = np.exp(u) - 1.0
+        u -= (grown - u - 2.0 * size_k**2 * wanted) / np.maximum(grown, 1e-9)
     return np.asarray(np.maximum(u - 2.332 * size_k, 0.5))

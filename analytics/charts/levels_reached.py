@@ -27,8 +27,8 @@ def newest(rows: Rows, sums: Sums, base: Floats, checks: int) -> Newest:
 
     Held back or left out checks count as read but do not speak. Fewer checks before it: NaN.
     """
-    last = np.flatnonzero(rows.last)
-    number = np.cumsum(rows.first) - 1
+    last = rows.last_rows
+    number = rows.number
     enough = rows.ordinal >= checks
     before = last[np.maximum(number - checks, 0)] if len(last) else number
 

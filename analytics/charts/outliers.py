@@ -36,8 +36,8 @@ def find_outliers(
     before them; once there are five, they are held against their own median. A reseated repeat within the check, alike and
     on the same side, confirms it as the next check would. placements: how often the probe was placed, per row (default once).
     """
-    last = np.flatnonzero(rows.last)
-    number = np.cumsum(rows.first) - 1  # check number of each row, over all units
+    last = rows.last_rows
+    number = rows.number  # check number of each row, over all units
     ordinal = rows.ordinal[last]
     xs, vs = x[last], noise[last]
     before_x, before_v = np.full((LOOK_BACK, len(last)), np.nan), np.full((LOOK_BACK, len(last)), np.nan)

@@ -267,23 +267,26 @@ def drift_openings(
     falls, rises = (slope_limit(share * RISK_PER_BUDGET * budget) for share in (LOSS_SHARE, 1.0 - LOSS_SHARE))
     usual = np.where(line.z > 0, rises, falls)
     limit = np.where(goes_on * line.z > 0, np.minimum(slope_limit(RISK_AFTER_SERVICE_PER_BUDGET * budget), usual), usual)
+    by_unit: dict[int, list[Opening]] = {}
+    for one in earlier:
+        by_unit.setdefault(int(rows.unit[one.row]), []).append(one)
     out = []
     for side, direction in ((-1, "low"), (1, "high")):
         ratio = np.where(side * line.z > 0, np.abs(line.z) / limit, 0.0)
         calm = (np.abs(line.z) < 1.0) | (good & (np.abs(line.z) < CALM_SHARE * limit))
         for row, settled in _walked(rows, ratio, calm, ends):
-            if _told_already(rows, row, direction, earlier):
+            if _told_already(rows, row, direction, by_unit.get(int(rows.unit[row]), [])):
                 continue  # a step makes a line steep as well
             since = float(rows.first_days[rows.unit_first[rows.unit[row]]])
             out.append(_opening(rows, row, "drift", direction, since, settled, float(line.change[row])))
     return out
 
 
-def _told_already(rows: Rows, row: int, direction: str, earlier: list[Opening]) -> bool:
-    """Whether an alarm of the same unit's level, in the same direction, stands at that row."""
+def _told_already(rows: Rows, row: int, direction: str, of_unit: list[Opening]) -> bool:
+    """Whether an alarm of the unit's level, in the same direction, stands at that row."""
     at = rows.at_days[row]
     return any(
-        rows.unit[one.row] == rows.unit[row] and one.row <= row and one.direction == direction and one.rule in LEVEL_RULES
+        one.row <= row and one.direction == direction and one.rule in LEVEL_RULES
         and (one.settled_days is None or one.settled_days > at)
-        for one in earlier
+        for one in of_unit
     )

@@ -22,12 +22,13 @@ class Sums:
 
 def accumulated(rows: Rows, admitted: Bools, pending: Bools, values: tuple[Floats, ...]) -> list[Floats]:
     """Running sums over admitted checks, per row; one confirmed by the next check enters at the last row of that one."""
-    last = np.flatnonzero(rows.last)
-    number = np.cumsum(rows.first) - 1
+    last = rows.last_rows
+    number = rows.number
     carried = np.flatnonzero(pending & rows.last & admitted)  # came far off, was confirmed by the next check
     held = pending & admitted  # says nothing at its own moment
     target_number = number[carried] + 1
     ok = target_number < len(last)
+    ok[ok] = rows.unit[last[target_number[ok]]] == rows.unit[carried[ok]]
     steps = np.empty((len(rows.unit), len(values)))
     for k, value in enumerate(values):
         steps[:, k] = rows.increment(np.where(held, 0.0, value))

@@ -49,23 +49,33 @@ def slope_chart(
     rows: Rows, x: Floats, noise: Floats, persistent: Floats, admitted: Bools, pending: Bools, most_checks: int, dead_band: float
 ) -> SlopeChart:
     """The line of every unit at every row; fewer than six checks, or more than ``most_checks``, are not asked."""
-    n = len(x)
-    if n == 0:
-        return SlopeChart(np.zeros(0), np.zeros(0))
+    asked = np.flatnonzero(rows.ordinal < most_checks)
+    z, change = np.zeros(len(x)), np.zeros(len(x))
+    if len(asked):
+        z[asked], change[asked] = _lines(
+            rows.some(asked), x[asked], noise[asked], persistent[asked], admitted[asked], pending[asked], dead_band
+        )
+    return SlopeChart(z, change)
+
+
+def _lines(
+    rows: Rows, x: Floats, noise: Floats, persistent: Floats, admitted: Bools, pending: Bools, dead_band: float
+) -> tuple[Floats, Floats]:
+    """The same, for rows that are all asked."""
     begin = rows.unit_first[:-1][rows.unit]
     t = rows.first_days - rows.first_days[begin]
     w, y, one = np.where(admitted, 1.0 / noise, 0.0), x - x[begin], np.where(admitted, 1.0, 0.0)
     sw, st, stt, sy, sty, checks = accumulated(rows, admitted, pending, (w, w * t, w * t * t, w * y, w * t * y, one))
     safe = np.where(sw > 0, sw, 1.0)
     sxx = stt - st * st / safe
-    told = (checks > LEAST_CHECKS - 0.5) & (sxx > 1e-6 * np.maximum(stt, 1e-12)) & (rows.ordinal < most_checks)
+    told = (checks > LEAST_CHECKS - 0.5) & (sxx > 1e-6 * np.maximum(stt, 1e-12))
     sxx = np.where(told, sxx, 1.0)
     slope = np.where(told, (sty - st * sy / safe) / sxx, 0.0)
     lever = _lever(rows, sw, st, st / safe) / sxx
     error = np.sqrt(1.0 / sxx + lever**2 * persistent)
     span = np.maximum(t, 1.0)
     z = np.maximum(np.abs(slope) - dead_band / span, 0.0) / error
-    return SlopeChart(np.where(told, np.sign(slope) * z, 0.0), slope * span)
+    return np.where(told, np.sign(slope) * z, 0.0), slope * span
 
 
 def _lever(rows: Rows, sw: Floats, st: Floats, mean_t: Floats) -> Floats:

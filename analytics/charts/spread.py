@@ -80,15 +80,14 @@ def spread_chart(
     # Variance not better known than its standard error: judge against the upper end.
     square = z**2 / (1.0 + placing_uncertainty)
     at = spread_thresholds(arl0)
-    recent = _recent_mean(rows, np.where(known, z**2, 0.0), known)
-    lone = _recent_mean(rows, np.where(far & known, 1.0, 0.0), known)
+    excess = np.where(known, np.minimum(smaller**2 / SMALLER_MEAN_SQUARE, 400.0) - 1.0, 0.0) * noise
+    recent, lone, extra = _recent_means(rows, known, z**2, far.astype(float), excess)
     calm = (recent < 1.3) & (lone == 0.0)
     statistic = _walk_until_calm(rows, np.where(known, square - k, 0.0), at.scatter, calm)
     rate = np.maximum(*(
         _walk_until_calm(rows, np.where(known, _rate_llr(off, sound), 0.0), at.outliers, calm)
         for off, sound in ((far, RATE_SOUND), (far & (z_local < 0), LOW_RATE_SOUND))
     ))
-    excess = np.where(known, np.minimum(smaller**2 / SMALLER_MEAN_SQUARE, 400.0) - 1.0, 0.0) * noise
     # Little scatter: z² against the level without the smaller-of-two rule, and against counting alone: a good jig is no fault.
     alone = noise if counting is None else np.maximum(counting, 1e-12)
     plain = np.where(known, np.minimum(np.abs(z_local) * np.sqrt(noise / alone), CLIP_Z), 1.0) ** 2 * (1.0 + placing_uncertainty)
@@ -114,7 +113,7 @@ def spread_chart(
         repeats,
         _walk(rows, np.where(far & known, 1.0, 0.0)),
         calm,
-        100.0 * np.sqrt(np.maximum(_recent_mean(rows, excess, known), 0.0)),
+        100.0 * np.sqrt(np.maximum(extra, 0.0)),
     )
 
 
@@ -131,7 +130,7 @@ def _rate_llr(far: Bools, sound: float) -> Floats:
 
 def _walk_until_calm(rows: Rows, step: Floats, limit: Floats, calm: Bools) -> Floats:
     """As ``_walk``, but a sum that has passed its limit begins anew after the first check that ends calm."""
-    last = np.flatnonzero(rows.last)
+    last = rows.last_rows
     most = int(rows.ordinal.max(initial=-1)) + 1
     if not most:
         return step
@@ -160,7 +159,7 @@ def _until_calm(steps: Floats, limits: Floats, ends: Bools) -> Floats:
 
 def _walk(rows: Rows, step: Floats) -> Floats:
     """The reset CUSUM over the checks of each unit; a row that is not the last of its check is a try from the check before."""
-    last = np.flatnonzero(rows.last)
+    last = rows.last_rows
     most = int(rows.ordinal.max(initial=-1)) + 1
     steps = np.zeros((rows.units, most))
     steps[rows.unit[last], rows.ordinal[last]] = step[last]
@@ -169,22 +168,25 @@ def _walk(rows: Rows, step: Floats) -> Floats:
     return np.asarray(np.maximum(before + step, 0.0))
 
 
-def _recent_mean(rows: Rows, value: Floats, known: Bools, window: int = 12) -> Floats:
-    """Mean over the last twelve checks of the unit, per row (the last row of each check serves for all its rows)."""
-    last = np.flatnonzero(rows.last)
+def _recent_means(rows: Rows, known: Bools, *values: Floats, window: int = 12) -> list[Floats]:
+    """Means of what is known over the last twelve checks of the unit, per row (the last row of each check serves for all its rows)."""
+    last = rows.last_rows
     most = int(rows.ordinal.max(initial=-1)) + 1
-    total, number = np.zeros((rows.units, most + 1)), np.zeros((rows.units, most + 1))
-    total[rows.unit[last], rows.ordinal[last] + 1] = np.where(known, value, 0.0)[last]
-    number[rows.unit[last], rows.ordinal[last] + 1] = known[last].astype(float)
-    total, number = np.cumsum(total, axis=1), np.cumsum(number, axis=1)
-    end, begin = rows.ordinal + 1, np.maximum(rows.ordinal + 1 - window, 0)
-    n = number[rows.unit, end] - number[rows.unit, begin]
-    return np.asarray((total[rows.unit, end] - total[rows.unit, begin]) / np.maximum(n, 1.0))
+    end, begin = (rows.unit, rows.ordinal + 1), (rows.unit, np.maximum(rows.ordinal + 1 - window, 0))
+
+    def inside(value: Floats) -> Floats:
+        total = np.zeros((rows.units, most + 1))
+        total[rows.unit[last], rows.ordinal[last] + 1] = np.where(known, value, 0.0)[last]
+        np.cumsum(total, axis=1, out=total)
+        return np.asarray(total[end] - total[begin])
+
+    number = np.maximum(inside(np.ones(len(known))), 1.0)
+    return [inside(one) / number for one in values]
 
 
 def _from_previous(rows: Rows, x: Floats, noise: Floats) -> Floats:
     """Residual of each row against the last row of the check before, standardised; NaN for the first check of a unit."""
-    last = np.flatnonzero(rows.last)
-    before = last[np.maximum(np.cumsum(rows.first) - 2, 0)] if len(last) else last
+    last = rows.last_rows
+    before = last[np.maximum(rows.number - 1, 0)] if len(last) else last
     z = (x - x[before]) / np.sqrt(noise + noise[before]) if len(last) else x
     return np.asarray(np.where(rows.ordinal > 0, z, np.nan))
