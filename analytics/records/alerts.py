@@ -21,6 +21,7 @@ from analytics.records.store_settings import site_now, zone_in
 from analytics.results import Alert, FleetAssessment
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
     from datetime import datetime
 
     import duckdb
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
 TOOL = "steadycount"  # who enters in the history what was shown
 # What makes an alert the same alert: its series, its rule and direction, and the counting that tipped it.
 KEY = ("subject", "window", "jig", "collimator", "nuclide", "quantity", "rule", "direction", "signalled_at")
+Shown = tuple[object, ...]  # values of ``KEY``
 COLUMNS = (*KEY[:6], "episode", *KEY[6:], "reading_id", "detail")
 # Measurements whose counting may have tipped an alert, by quantity; the response's where it is not listed.
 _TIPPING = {
@@ -43,18 +45,29 @@ def shown_alerts(assessment: FleetAssessment, readings: pd.DataFrame) -> pd.Data
 
     readings: as in ``Records.readings``. Columns are ``COLUMNS``; one row an alert.
     """
-    rows: list[tuple[object, ...]] = []
+    return _table(_rows(assessment).values(), readings)
+
+
+def _rows(assessment: FleetAssessment) -> dict[Shown, tuple[object, ...]]:
+    """Rows of the table, without the reading, by what makes an alert the same."""
+    rows: dict[Shown, tuple[object, ...]] = {}
 
     def add(about: tuple[object, ...], alerts: tuple[Alert, ...]) -> None:
-        rows.extend(
-            (*about, one.episode, one.rule, one.direction, one.signalled_at, None, one.detail) for one in alerts
-        )
+        for one in alerts:
+            rows.setdefault(
+                (*about, one.rule, one.direction, one.signalled_at),
+                (*about, one.episode, one.rule, one.direction, one.signalled_at, None, one.detail),
+            )
 
     for one in assessment.series:
         add((one.probe, one.window, one.jig, one.collimator, one.nuclide, one.quantity), one.alerts)
     for device in (*assessment.sources, *assessment.jigs, *assessment.readouts):
         add((device.name, None, None, None, None, device.kind), device.alerts)
-    frame = pd.DataFrame(rows, columns=list(COLUMNS)).drop_duplicates(list(KEY), ignore_index=True)
+    return rows
+
+
+def _table(rows: Iterable[tuple[object, ...]], readings: pd.DataFrame) -> pd.DataFrame:
+    frame = pd.DataFrame(list(rows), columns=list(COLUMNS))
     frame["signalled_at"] = pd.to_datetime(frame["signalled_at"]).astype("datetime64[us]")
     for name in frame.columns.drop(["signalled_at", "reading_id"]):
         frame[name] = frame[name].astype("str").where(frame[name].notna())
@@ -84,19 +97,26 @@ def _tipping(alerts: pd.DataFrame, readings: pd.DataFrame) -> pd.Series:
 
 
 def log_alerts(
-    path: str | Path, assessment: FleetAssessment, readings: pd.DataFrame, *, wait_s: float = 60.0
+    path: str | Path, assessment: FleetAssessment, readings: pd.DataFrame, *, wait_s: float = 60.0, known: set[Shown] | None = None
 ) -> int:
     """Append those alerts that are not in the log yet, in one transaction; returns how many.
 
     Nothing is opened for writing where nothing is new. Two processes at once add each alert once. wait_s: how long to
-    wait for others that have the store open.
+    wait for others that have the store open. known: alerts that this store's log has, which are not looked up again, as
+    nothing is ever taken out of a log; those that it has afterwards are added.
 
     Raises:
         UserError: the store cannot be written to, or is in use for longer.
     """
-    shown = shown_alerts(assessment, readings)
-    if shown.empty:
-        return 0
+    rows = _rows(assessment)
+    known = set() if known is None else known
+    fresh = {key: row for key, row in rows.items() if key not in known}
+    count = _entered(path, assessment, _table(fresh.values(), readings), wait_s) if fresh else 0
+    known.update(fresh)
+    return count
+
+
+def _entered(path: str | Path, assessment: FleetAssessment, shown: pd.DataFrame, wait_s: float) -> int:
     store = Store(path, purpose="steadycount, alert log", wait_s=wait_s, on_wait=_in_silence)
     with store.reading() as con:
         if not _unknown(con, shown):

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Hashable
+from pathlib import Path
 from threading import Lock
 
 import pandas as pd
 import streamlit as st
 
 from analytics.errors import UserError
+from analytics.records.alerts import Shown
 from analytics.records.snapshot import Records
 from analytics.results import FleetAssessment
 from dashboard.parts.words import RULE
@@ -17,6 +19,7 @@ from dashboard.seam.place import store_path
 
 WAIT_S = 2.0  # for others that have the store open; the next page tries again
 _entered: set[tuple[str, int, str]] = set()
+_logged: dict[tuple[str, int, int], tuple[int, set[Shown]]] = {}  # of the last file: its revision, and alerts that its log has
 _gate = Lock()
 
 
@@ -28,12 +31,24 @@ def enter(assessment: FleetAssessment, records: Records) -> None:
     if key in _entered or not store_path().is_file() or not _gate.acquire(blocking=False):
         return
     try:
-        log_alerts(store_path(), assessment, records.readings, wait_s=WAIT_S)
+        log_alerts(store_path(), assessment, records.readings, wait_s=WAIT_S, known=_logged_in(store_path(), assessment.revision))
         _entered.add(key)
     except UserError as error:
         sys.stderr.write(f"What was shown could not be entered in the alert log: {error}\n")
     finally:
         _gate.release()
+
+
+def _logged_in(path: Path, revision: int) -> set[Shown]:
+    """What the log of this very file is known to hold; another file of that name, or an earlier state of it, begins anew."""
+    stat = path.stat()
+    place = (str(path), stat.st_dev, stat.st_ino)
+    before, known = _logged.get(place, (revision, set()))
+    if before > revision:
+        known = set()
+    _logged.clear()
+    _logged[place] = revision, known
+    return known
 
 
 def table(assessment: FleetAssessment, records: Records) -> pd.DataFrame:

@@ -4,10 +4,11 @@ Each session is one websocket, as a browser holds it: it asks for a page, waits 
 ten seconds, and asks for the next. Two of them record checks: they type counts key by key, each key a run of the form, and
 save. Beside them real browsers walk the pages. The server works on a copy of the store.
 
-Printed: how long the server took from a request to the end of its run, by page, and every error on any page; then, by page, how
-long its runs took on the clock, how long their own threads computed and how long they had no core (``tests.bench.watched``), so that the load of the
-machine can be told from ours; with ``--where`` also where the long ones stood. The exit code is 1 where there was an error, or
-where the 95th percentile of all is above ``--limit``.
+Printed: how long the server took from a request to the end of its run, by page, and every error on any page; then, by page,
+how long its runs took on the clock, how long their own threads computed and how long they had no core (``tests.bench.watched``),
+so that the load of the machine can be told from ours; what the server, its threads and the processes beside it computed in all;
+with ``--where`` also where the long ones stood. The exit code is 1 where there was an error, or where the 95th percentile of all
+is above ``--limit``.
 """
 
 from __future__ import annotations
@@ -187,7 +188,9 @@ def _with_server(store: Path, given: argparse.Namespace) -> int:
         log, before = Log(), len(runs.read_text().splitlines())
         _let_in(address, probes, given, log)
         ended = _told(log, given, server)
-        _runs_told([json.loads(one) for one in runs.read_text().splitlines()[before:]], where=given.where)
+        lines_told = [json.loads(one) for one in runs.read_text().splitlines()[before:]]
+        _runs_told([one for one in lines_told if "spent_s" not in one], where=given.where)
+        _spent_told([one for one in lines_told if "spent_s" in one], sum(one.get("cpu_s", 0.0) for one in lines_told), log.saved)
         if log.errors:
             say("\nwhat the server wrote:\n" + lines.read_text()[-40_000:])
         return ended
@@ -254,6 +257,18 @@ def _runs_told(lines: list[dict[str, Any]], *, where: int) -> None:
         say(f"\n{one['page']}{', a part' if one['part'] else ''}: {one['wall_s']:.2f} s, CPU {one['cpu_s']:.2f} s")
         for place, looks in one.get("where", ()):
             say(f"  {looks:>4}  {place}")
+
+
+def _spent_told(lines: list[dict[str, Any]], of_runs: float, saved: int) -> None:
+    """What everybody computed meanwhile: total, share of a core, and by check saved."""
+    if len(lines) < 2:
+        return
+    first, last = lines[0]["spent_s"], lines[-1]["spent_s"]
+    gone = lines[-1]["at"] - lines[0]["at"]
+    spent = {name: value - first.get(name, 0.0) for name, value in last.items()} | {"server: runs of pages": of_runs}
+    say(f"\n{'processor time':<58}{'s':>8}{'of a core':>11}{'a check, s':>12}   ({gone:.0f} s)")
+    for name, one in sorted(spent.items()):
+        say(f"{name:<58}{one:>8.1f}{one / gone:>11.2f}{one / max(saved, 1):>12.2f}")
 
 
 def _share(took: list[float], share: float) -> float:

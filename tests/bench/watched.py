@@ -3,13 +3,16 @@
 One line of JSON a run goes to the file RUNS: page, ``part`` (whether only a part of the page ran), ``wall_s`` on the clock,
 ``cpu_s`` of its own thread, ``queue_s`` in which that thread had work and no core (what others do on the machine), ``where`` it
 stood while it took long; and one line each time Python collected garbage (``gc_s``). What is left of the wall is waiting: for
-the interpreter, a lock, the store.
+the interpreter, a lock, the store. Every second a line says what each lasting thread and each process beside it has computed so
+far (``spent_s``, by name).
 """
 
 from __future__ import annotations
 
+import contextlib
 import gc
 import json
+import os
 import sys
 import threading
 import time
@@ -20,6 +23,7 @@ from typing import Any
 
 LONG_S = 0.2  # from which on a run says where it stood
 EVERY_S = 0.02  # between two looks
+SPENT_EVERY_S = 1.0
 OURS = ("/dashboard/", "/analytics/")
 
 
@@ -57,6 +61,12 @@ class Watch:
                 if (frame := frames.get(ident)) is not None:
                     looks[_stand(frame)] += 1
 
+    def spent(self) -> None:
+        """Note again and again what everybody has computed so far."""
+        while True:
+            self.write(spent_s=_spent_s(), at=round(time.perf_counter(), 3))
+            time.sleep(SPENT_EVERY_S)
+
     def around(self, run: Any) -> Any:
         """The function that runs a page, watched."""
 
@@ -89,6 +99,28 @@ def _queued_s() -> float:
         return 0.0
 
 
+def _spent_s() -> dict[str, float]:
+    """Processor time so far, s: of this process, of its lasting threads, and of each process that it started; nothing where the system does not say."""
+    out: dict[str, float] = {"server": time.process_time()}
+    for one in threading.enumerate():
+        if one is threading.main_thread() or one.name in ("beside-the-pages", "imports"):
+            _add(out, f"server: {one.name}", Path(f"/proc/self/task/{one.native_id}/stat"))
+    for task in Path("/proc/self/task").glob("*/children"):
+        with contextlib.suppress(OSError):
+            for child in task.read_text().split():
+                said = Path(f"/proc/{child}/cmdline").read_bytes().decode().split("\0")
+                _add(out, f"beside: {' '.join(said[2:4])} (nice {os.getpriority(os.PRIO_PROCESS, int(child))})", Path(f"/proc/{child}/stat"))
+    return {name: round(spent, 3) for name, spent in out.items()}
+
+
+def _add(to: dict[str, float], name: str, stat: Path) -> None:
+    try:
+        fields = stat.read_text().rsplit(")", 1)[1].split()
+    except OSError:  # it has ended
+        return
+    to[name] = to.get(name, 0.0) + (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
 def _stand(frame: Any) -> str:
     """The two innermost lines of ours, and the innermost of all."""
     stack = traceback.extract_stack(frame)
@@ -107,6 +139,7 @@ def main() -> None:
     ScriptRunner._run_script = watch.around(ScriptRunner._run_script)  # type: ignore[method-assign]
     gc.callbacks.append(watch.collected)
     threading.Thread(target=watch.look, daemon=True).start()
+    threading.Thread(target=watch.spent, daemon=True).start()
     steadycount()
 
 

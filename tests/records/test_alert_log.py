@@ -72,6 +72,20 @@ def test_nothing_is_written_where_nothing_is_new(store, answer):
     assert store.stat().st_mtime_ns == before
 
 
+def test_alerts_that_the_log_is_known_to_have_are_not_looked_up_again(store, answer):
+    """With all of them known the store is not opened, be it there or not; a new one is entered all the same."""
+    records, assessment = answer
+    known: set = set()
+    shown = log_alerts(store, assessment, records.readings, known=known)
+    assert log_alerts(store.with_name("not there"), assessment, records.readings, known=known) == 0
+    more = _twice(assessment)
+    assert log_alerts(store, more, records.readings, known=known) == shown
+    log = alert_log(store)
+    assert log["signalled_at"].nunique() > 1
+    assert len(log) == 2 * shown == len(known)
+    assert check_store(store) == []
+
+
 def test_several_at_once_enter_each_alert_once(store, answer):
     """Six threads that show the same answer leave one row an alert."""
     records, assessment = answer
