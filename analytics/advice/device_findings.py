@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from analytics.advice.line_core import WITHIN_STEP, largest_step, line_fit, stepped_rather
 from analytics.baseline.rows import Floats, Ints
 from analytics.baseline.shared import BIN_DAYS
 from analytics.counting.nuclides import half_life_days
@@ -24,7 +25,6 @@ LEAST_SPAN_DAYS = 120.0
 # Standard errors beyond which a certificate is doubted: by chance one good source in a thousand (at three, one in 370).
 SURE_CERTIFICATE = 3.3
 EARLY_DAYS = 150.0  # in which a new source's activity shows
-WITHIN_PCT = 0.003  # movement of a step beyond its stated error (project choice)
 YEAR_DAYS = 365.2422
 SAME_FACTOR = "for one nuclide activity and reference date are the same constant factor"
 CENTURY_DAYS = 100 * YEAR_DAYS
@@ -94,20 +94,6 @@ def inherited_from(part: Moved, known_days: float, age_days: float) -> Inherited
     return Inherited(known_days, -slope * age_days, abs(age_days) * slope_sd)
 
 
-def line_fit(at: Floats, value: Floats, sd: Floats) -> tuple[float, float, float, float]:
-    """Weighted straight line: level at the first instant, slope per day, their standard errors (widened by misfit)."""
-    w = 1.0 / sd**2
-    t = at - at[0]
-    mean_t, mean_y = float((w * t).sum() / w.sum()), float((w * value).sum() / w.sum())
-    sxx = float((w * (t - mean_t) ** 2).sum())
-    slope = float((w * (t - mean_t) * (value - mean_y)).sum()) / sxx if sxx > 0 else 0.0
-    residual = value - mean_y - slope * (t - mean_t)
-    misfit = max(float((w * residual**2).sum()) / max(len(at) - 2, 1), 1.0)
-    slope_sd = float(np.sqrt(misfit / sxx)) if sxx > 0 else np.inf
-    level_sd = float(np.sqrt(misfit / w.sum() + (mean_t * slope_sd) ** 2))
-    return mean_y - slope * mean_t, slope, level_sd, slope_sd
-
-
 @dataclass(frozen=True)
 class Step:
     """One step: day, natural log size, standard error."""
@@ -122,7 +108,7 @@ def step_fit(moved: Moved) -> Step | None:
 
     Its share of after gives the day. None with fewer than one value before and one after.
     """
-    w, v = 1.0 / (moved.sd**2 + WITHIN_PCT**2), moved.value
+    w, v = 1.0 / (moved.sd**2 + WITHIN_STEP**2), moved.value
     best: tuple[float, Step] | None = None
     for k in range(1, len(v) - 1):
         before, after = (float((w[p] * v[p]).sum() / w[p].sum()) for p in (slice(None, k), slice(k + 1, None)))
@@ -317,32 +303,12 @@ def _is_slope(part: Moved) -> bool:
         return False
     _, slope, _, slope_sd = line_fit(part.at, part.value, part.sd)
     steep = abs(slope) > SURE_Z * slope_sd and abs(slope) * YEAR_DAYS > LEAST_SLOPE_PER_YEAR
-    return steep and not _stepped_rather(part)
-
-
-def _stepped_rather(part: Moved) -> bool:
-    """Whether one step accounts for the values better than a straight line."""
-    w = 1.0 / part.sd**2
-    start, slope, _, _ = line_fit(part.at, part.value, part.sd)
-    line = float((w * (part.value - start - slope * (part.at - part.at[0])) ** 2).sum())
-    steps = []
-    for k in range(2, len(part) - 1):
-        before, after = (float((w[p] * part.value[p]).sum() / w[p].sum()) for p in (slice(None, k), slice(k, None)))
-        steps.append(float((w * (part.value - np.where(np.arange(len(part)) < k, before, after)) ** 2).sum()))
-    return bool(steps) and min(steps) < line
+    return steep and not stepped_rather(part.at, part.value, part.sd)
 
 
 def _split(part: Moved) -> int | None:
     """First value after the largest step, if that is sure and no straight line tells more; two values on either side."""
-    if len(part) < 4:
+    place, size, sure = largest_step(part.value, part.sd)
+    if sure < SURE_Z or abs(size) < LEAST_LEVEL or not stepped_rather(part.at, part.value, part.sd):
         return None
-    w = 1.0 / part.sd**2
-    total, weighted = np.cumsum(w), np.cumsum(w * part.value)
-    k = np.arange(2, len(part) - 1)
-    w0, w1 = total[k - 1], total[-1] - total[k - 1]
-    size = (weighted[-1] - weighted[k - 1]) / w1 - weighted[k - 1] / w0
-    sure = np.abs(size) / np.sqrt(1.0 / w0 + 1.0 / w1 + 0.003**2)
-    best = int(np.argmax(sure))
-    if sure[best] < SURE_Z or abs(size[best]) < LEAST_LEVEL or not _stepped_rather(part):
-        return None
-    return int(k[best])
+    return place

@@ -12,7 +12,7 @@ from scipy import integrate
 from scipy.special import logsumexp
 from scipy.stats import multivariate_normal
 
-from analytics.advice.device_findings import line_fit
+from analytics.advice.line_core import line_fit
 from analytics.drift.slopes import shrunk_middle
 from analytics.drift.trend import (
     ONSETS,
