@@ -13,6 +13,7 @@ from analytics.advice.repairs_held import After, after_response, after_shift, in
 from analytics.charts.outliers import LOOK_BACK
 from analytics.charts.quantities import QuantityChart
 from analytics.charts.response import ResponseCharts
+from analytics.counting.arrays import Codes
 from analytics.drift.state import DriftState
 from analytics.results import Alert
 from analytics.words import day, likely, moment, signed_pct
@@ -29,6 +30,14 @@ CABLES = ("cable_replaced",)  # says nothing of level and drift, unless they had
 
 
 @dataclass(frozen=True)
+class Windows:
+    """Code of the window of each response series, and the names of the codes."""
+
+    of_series: Codes
+    names: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class LastService:
     """The last service as far as it can be judged."""
 
@@ -38,6 +47,7 @@ class LastService:
     not_held: float | None = None  # probability; None where nothing was read on both sides of it
     answered: frozenset[str] = frozenset()  # rules of standing alarms that it has answered
     checks: int = 0  # after it
+    window: str | None = None  # of the response, where the probe is read in more than one
 
     def goes_on(self) -> str | None:
         """Cause of what went on after it, by the part that speaks most for that; None where none speaks for it.
@@ -62,7 +72,7 @@ class LastService:
         what = f"{self.kind.replace('_', ' ')} on {day(self.at_days)}"
         if self.not_held is not None:
             word = next(text for least, text in SAID if self.not_held >= least)
-            numbers = "; ".join(_numbers(p) for p in self.parts if p.what != "window shift" or p.checks > 1)
+            numbers = "; ".join(_numbers(p, self.window) for p in self.parts if p.what != "window shift" or p.checks > 1)
             out.append(
                 f"The last service ({what}) {word} (probability that it did not: {likely(self.not_held)})"
                 f"{': ' + numbers if numbers else ''}."
@@ -83,14 +93,15 @@ SAID = (
 )
 
 
-def _numbers(p: After) -> str:
+def _numbers(p: After, window: str | None) -> str:
     if p.what == "scatter":
         return f"residuals {p.lost:.1f} times what chance makes before it, {p.left:.1f} times in {p.checks} checks after it"
-    scale = 100.0 if p.what == "response" else 1.0
-    unit = "the response" if p.what == "response" else "the photopeak in the window"
+    of_response = p.what == "response"
+    unit = "the photopeak in the window" if not of_response else f"the response in {window}" if window else "the response"
     low, high = interval(p.drift_after, p.drift_after_sd)
     before, after, least, most, lost, left = (
-        signed_pct(round(scale * x, 1)) for x in (p.drift_before, p.drift_after, low, high, p.lost, p.left)
+        signed_pct(round(100.0 * float(np.expm1(x)) if of_response else x, 1))
+        for x in (p.drift_before, p.drift_after, low, high, p.lost, p.left)
     )
     return (
         f"{unit} drifted by {before} a year before it and by {after} after it (90 %: {least} to {most}, {p.checks} checks),"
@@ -134,24 +145,39 @@ def last_service(
     shift: QuantityChart,
     around: AroundServices,
     probe: int,
-    alerts: Sequence[Alert],
+    located: Sequence[tuple[Alert, int]],
+    windows: Windows,
     fails_share: float,
     action_pct: float,
 ) -> LastService:
-    """Whether the service at ``at_days`` held. around: the series around it; alerts: every opening on the probe."""
+    """Whether the service at ``at_days`` held.
+
+    around: the series around it. located: every opening on the probe with the code of its window. Of two windows the one tells whose
+    level had alarmed, since that is what the service was to bring back.
+    """
+    alerts = [a for a, _ in located]
     rows = charts.rows
     low, high = np.searchsorted(rows.probe, [probe, probe + 1])  # its rows stand together
     series = np.unique(rows.series[low:high]).tolist()
-    responses = [after_response(charts, state, around, one, at_days, kind) for one in around.responses.get(probe, ())]
+    some = around.responses.get(probe, ())
+    responses = [after_response(charts, state, around, one, at_days, kind) for one in some]
+    window_of = [int(windows.of_series[one.series]) for one in some]
     scatters = [p for one in series if (p := after_scatter(charts, one, at_days)) is not None]
     at = moment(at_days)
     scattered = any(a.rule in SCATTER_RULES and a.signalled_at <= at for a in alerts)
     parts: list[After] = []
     slides = [after_shift(shift, around, one, at_days) for one in around.shifts.get(probe, ())]
-    if kind not in CABLES or any(
-        a.rule in LEVEL_RULES and a.signalled_at <= at and (a.settled_at is None or a.settled_at >= at) for a in alerts
-    ):
-        parts += [max(responses, key=lambda p: p.checks)] if responses else []
+    alarmed = {
+        window
+        for a, window in located
+        if a.rule in LEVEL_RULES and a.signalled_at <= at and (a.settled_at is None or a.settled_at >= at)
+    }
+    named = None
+    if kind not in CABLES or alarmed:
+        if responses:
+            place = max(range(len(responses)), key=lambda k: (window_of[k] in alarmed, responses[k].checks))
+            parts.append(responses[place])
+            named = windows.names[window_of[place]] if len(set(window_of)) > 1 else None
         parts += [max(slides, key=lambda p: p.checks)] if slides else []
     if scatters and scattered:
         parts.append(max(scatters, key=lambda p: p.checks))
@@ -175,4 +201,4 @@ def last_service(
         for a in alerts
         if a.settled_at is None and a.signalled_at > at and not (a.onset_estimate is not None and a.onset_estimate <= at)
     }
-    return LastService(at_days, kind, tuple(parts), not_held, answered - still, checks)
+    return LastService(at_days, kind, tuple(parts), not_held, answered - still, checks, named)

@@ -92,6 +92,7 @@ class Barred:
     withdrawn: str | None = None
     sentences: tuple[str, ...] = ()
     verified: bool = True  # a clearing made now would rest on checks that verify it
+    cleared: bool = False  # a person cleared it after every alarm that stands, on checks that were good and still are
 
 
 def barred(
@@ -119,7 +120,7 @@ def barred(
     for alert, window in sorted(alerts, key=lambda a: a[0].signalled_at):
         if alert.rule not in ("tolerance", "no_signal"):
             continue
-        when = float(days(np.array([alert.signalled_at], "datetime64[us]"))[0])
+        when = _when(alert)
         open_ = alert.settled_at is None
         served = [w for w, _ in services if w > when]
         if served and not open_ and not unrestored and _read_since(checks, max(served), now):
@@ -143,7 +144,15 @@ def barred(
             said.append(
                 "The checks after the service still lie beyond tolerance of what it was before, so that they verify nothing."
             )
-    return Barred(since, max([withdrawn, *taken_out]) > cleared, day(withdrawn) if withdrawn > cleared else None, tuple(said[-1:]), verified)
+    return Barred(
+        since, max([withdrawn, *taken_out]) > cleared, day(withdrawn) if withdrawn > cleared else None, tuple(said[-1:]), verified,
+        cleared > max([_when(a) for a, _ in alerts if a.settled_at is None], default=cleared)
+        and all(checks.good(w, NEVER, until, tolerance) for w in np.unique(checks.window).tolist() for until in (cleared, now)),
+    )
+
+
+def _when(alert: Alert) -> float:
+    return float(days(np.array([alert.signalled_at], "datetime64[us]"))[0])
 
 
 def _read_since(checks: Verifying, when: float, now: float) -> bool:

@@ -125,7 +125,7 @@ def out_of_use(
         s.now_days,
     )
     s.uncleared, s.out_of_use, s.withdrawn, s.clearing = found.since, found.taken_out, found.withdrawn, found.sentences
-    s.clearing_verified = found.verified
+    s.clearing_verified, s.cleared = found.verified, found.cleared
     if s.withdrawn is not None:
         s.overdue = []
 
@@ -211,7 +211,8 @@ def watch_remarks(
     """
     out = []
     rows, table = charts.rows, counted.response
-    for row in (rows.unit_first[units + 1] - 1).tolist():
+    windows = [counted.names.window[code] for code in table.keys.window[rows.unit_series[units]]]
+    for row, window in zip((rows.unit_first[units + 1] - 1).tolist(), windows, strict=True):
         check = int(rows.check[row])
         at = int(places[check]) if check < len(places) else -1
         if at < 0:
@@ -219,7 +220,7 @@ def watch_remarks(
         placing = float(charts.corrected.placing[row]) / max(int(table.placements[at]), 1)
         said = unwatchable(
             float(table.log_var[at]), float(table.gross_time_s[at]), placing, tolerance_pct,
-            counted.names.source[table.source[at]],
+            counted.names.source[table.source[at]], window if len(set(windows)) > 1 else "",
         )
         if said is not None:
             out.append(said)

@@ -8,7 +8,7 @@ import numpy as np
 
 from analytics.advice.companions import Companion
 from analytics.advice.gather import gather
-from analytics.advice.last_service import last_service
+from analytics.advice.last_service import Windows, last_service
 from analytics.advice.named_windows import named_windows
 from analytics.advice.overdue import Due
 from analytics.advice.overrules import in_force
@@ -64,12 +64,14 @@ def probe_results(
     """
     shift = next(chart for chart in quantities if chart.quantity == "window_shift")
     of = probe_tables(records, counted, charts, state, shift, series, due, silent_now, slips)
+    in_windows = Windows(counted.response.keys.window, counted.names.window)
     out = []
     for row in named_rows(records.probes.sort_values("probe")):
         name = str(row.probe)
         code = of.code.get(name, -1)
         mine = of.results.get(name, [])
-        alerts = [a for one in mine for a in one.alerts]
+        located = [(a, of.window.get(one.window, -1)) for one in mine for a in one.alerts]
+        alerts = [a for a, _ in located]
         open_alerts = [a for a in alerts if a.settled_at is None]
         units = of.units_of(code)
         silent = any(a.rule == "no_signal" for a in open_alerts)
@@ -110,12 +112,12 @@ def probe_results(
         service_history(situation, services, alerts, last_check)
         if services:
             situation.last = last_service(
-                *services[-1], charts, state, shift, of.around, code, alerts, settings.decision.service_fails_share,
-                settings.limits.action_level_pct,
+                *services[-1], charts, state, shift, of.around, code, located, in_windows,
+                settings.decision.service_fails_share, settings.limits.action_level_pct,
             )
         out_of_use(
             situation, story, of.events.get(name, []), of.decisions.get(name, []),
-            [(a, of.window.get(one.window, -1)) for one in mine for a in one.alerts],
+            located,
             of.checks.of_probe(code),
         )
         situation.overrule = in_force(of.overrules.get(name, []), as_of)

@@ -42,6 +42,7 @@ class Situation:
     withdrawn: str | None = None  # day it was withdrawn, while it is
     clearing: tuple[str, ...] = ()  # sentences: a clearing that clears nothing, and why
     clearing_verified: bool = True  # a clearing made now would rest on checks that verify it
+    cleared: bool = False  # by a person after every alarm that stands, on good checks
     earlier_alarm_before_service: bool = False
     ever_read: bool = True
     unjudged: Unjudged | None = None  # checks that gave no response
@@ -61,6 +62,13 @@ class Situation:
     def not_judged(self) -> str | None:
         """Why the newest check tells nothing of the probe; None where it does."""
         return self.unjudged.sentence if self.unjudged is not None and self.unjudged.newest else None
+
+    @property
+    def likely_outside(self) -> bool:
+        """An alarm stands that neither service nor person has answered, and the level is likelier beyond tolerance than within it."""
+        unanswered = self.evidence.open_rules - (self.last.answered if self.last is not None else frozenset())
+        known = np.isfinite(self.evidence.probability_outside) and not self.evidence.no_signal
+        return bool(unanswered and known and not self.cleared and self.evidence.probability_outside >= 0.5)
 
     def recent_services(self) -> int:
         """Services within the window."""

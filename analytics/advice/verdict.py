@@ -4,7 +4,8 @@ The advice is that of the first row of the decision table (``config/decision.tom
 ask stands in ``decision_facts``. Patient use is no row of any table: not until cleared when it was beyond the tolerance
 limit or without signal and nothing has answered that, or when taken out by a person and not cleared
 (``out_of_use``); repeat first while a repeat is asked for, a check is overdue, a return from service is not
-verified, the newest check gave nothing to be judged by, or the background is high.
+verified, the newest check gave nothing to be judged by, the background is high, or an alarm stands and the level is likelier
+beyond the tolerance limit than within it.
 """
 
 from __future__ import annotations
@@ -14,8 +15,6 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import cast
 
-import numpy as np
-
 from analytics.advice.causes import cause_probabilities
 from analytics.advice.decision_facts import Facts
 from analytics.advice.decision_table import Row, because, decide
@@ -24,7 +23,7 @@ from analytics.advice.situation import SERVICE_KINDS, Situation, facts_of
 from analytics.advice.verdict_reasons import reasons
 from analytics.results import Cause, PatientUse, ProbeAdvice
 
-__all__ = ["SERVICE_KINDS", "Situation", "Verdict", "judge", "outside_now"]
+__all__ = ["SERVICE_KINDS", "Situation", "Verdict", "judge"]
 SLIP_PROBABILITY = 0.7  # of a lone outlier that one slip explains (simulated fleets: about two in three)
 
 
@@ -88,7 +87,8 @@ def _patient_use(s: Situation) -> PatientUse:
     if s.uncleared is not None or s.out_of_use:
         return "not_until_cleared"
     high = "background" in s.evidence.open_rules
-    return "repeat_first" if s.repeat_requested or s.overdue or s.unread_since or s.not_judged or not s.ever_read or high else "allowed"
+    waits = s.repeat_requested or s.overdue or s.unread_since or s.not_judged or not s.ever_read or high or s.likely_outside
+    return "repeat_first" if waits else "allowed"
 
 
 def _missing(s: Situation) -> list[str]:
@@ -108,8 +108,3 @@ def _missing(s: Situation) -> list[str]:
     if s.not_told_apart is not None:
         out.append(s.not_told_apart)
     return out
-
-
-def outside_now(probability: float) -> bool:
-    """Whether a probe counts as outside tolerance at this probability."""
-    return bool(np.isfinite(probability) and probability > 0.5)

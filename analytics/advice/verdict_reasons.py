@@ -38,6 +38,11 @@ def reasons(  # noqa: C901, PLR0912, PLR0915 -- one sentence a finding, in the o
     if "tolerance" in e.open_rules:
         it = f"In {' and '.join(named.beyond)} it" if named.beyond else "It"
         out.append(f"{it} is beyond the tolerance limit of {s.tolerance_pct:g} %: not for patient use until cleared.")
+    elif s.likely_outside and s.uncleared is None:
+        out.append(
+            f"It is likely beyond the tolerance limit of {s.tolerance_pct:g} % now (probability {likely(e.probability_outside)}): "
+            "repeat the check before it is used."
+        )
     if e.no_signal:
         out.append(
             "Two checks in a row showed no net counts above the decision limit: dead cable, or no source in place."

@@ -12,11 +12,12 @@ TWO_SIDED_95 = 1.959963984540054
 
 
 def unwatchable(
-    counting_variance: float, count_time_s: float, placing_variance: float, limit_pct: float, source: str
+    counting_variance: float, count_time_s: float, placing_variance: float, limit_pct: float, source: str, window: str = ""
 ) -> str | None:
     """The sentence where the limit cannot be watched, with the time it would need; None where it can, or nothing is known.
 
-    counting_variance: relative, of a check counted ``count_time_s``; placing_variance: relative, of one placing.
+    counting_variance: relative, of a check counted ``count_time_s``; placing_variance: relative, of one placing. window: where the probe is
+    read in more than one.
 
     >>> unwatchable(0.01, 10.0, 0.0001, 10.0, "CK-1")
     'The limit of 10 % cannot be watched with 10-s counts on CK-1: a check spreads by 10 % (1 sd), and it would need 45-s counts.'
@@ -28,7 +29,7 @@ def unwatchable(
         return None
     spread = 100.0 * math.sqrt(counting_variance + placing_variance)
     said = (
-        f"The limit of {limit_pct:g} % cannot be watched with {count_time_s:g}-s counts on {source}: a check spreads by"
+        f"The limit of {limit_pct:g} % cannot be watched{f' in {window}' if window else ''} with {count_time_s:g}-s counts on {source}: a check spreads by"
         f" {spread:.2g} % (1 sd), and"
     )
     if placing_variance >= most:

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 
-from analytics.advice.repairs_held import compare, line, log_density, not_held_probability
+from analytics.advice.last_service import LastService
+from analytics.advice.repairs_held import After, compare, line, log_density, not_held_probability
+from tests.baseline.logbook import Log, advice, weekly
 
 LEVELS = ((0.9, 0.025), (0.1, 0.3))
 
@@ -63,3 +67,26 @@ def test_the_density_is_that_of_scipy():
     cov = np.array([[0.04, 0.01], [0.01, 0.09]])
     expected = multivariate_normal([0.1, -0.2], cov).logpdf([0.3, 0.1])
     assert log_density(np.array([0.3, 0.1]), np.array([[0.1, -0.2]]), cov[None])[0] == pytest.approx(expected, rel=1e-12)
+
+
+def test_the_numbers_said_of_a_service_are_per_cents_and_no_logarithms():
+    """A level of half of what it was stands −50 % off, and one that loses a fifth a year drifts by −20 % a year."""
+    part = After("response", 12, float(np.log(0.8)), 0.01, float(np.log(1.1)), 0.0, float(np.log(0.5)), float(np.log(0.75)), 0.01, 0.0)
+    (text,) = LastService(20_000.0, "repair", (part,), 0.5).sentences()
+    assert "drifted by −20 % a year before it and by +10 % after it (90 %: +10 % to +10 %, 12 checks)" in text
+    assert "stood −50 % off before it and −25 % after it" in text
+
+
+def test_of_two_windows_the_one_that_had_alarmed_tells_whether_a_service_held():
+    """The window on the flank lost a quarter and stands as low after the service, the other never moved: it did not hold."""
+    log = Log(6).source()
+    for n in range(1, 5):
+        log.probe(f"S-{n}").checks(f"S-{n}", weekly(70, offset=0.02 * n))
+    days = weekly(70, offset=0.2)
+    log.probe("X").checks("X", days).checks("X", days, window="Tc-99m", background=False, level=lambda day: 0.75 if day > 200 else 1.0)
+    log.event("X", 380.0, "recentred", new_reference=True)
+    (text,) = [one for one in advice(log.assess(69 * 7.0 + 1), "X").reasons if one.startswith("The last service")]
+    assert "the response in Tc-99m drifted" in text
+    lost, left = re.findall(r"−(\d+) %", text.partition("stood")[2])
+    assert (float(lost), float(left)) == pytest.approx((25.0, 25.0), abs=2.5)
+    assert "likely did not hold" in text

@@ -8,7 +8,7 @@ from datetime import date
 import pytest
 
 from analytics.advice.evidence import Evidence
-from analytics.advice.verdict import Situation, judge, outside_now
+from analytics.advice.verdict import Situation, judge
 from analytics.results import Crossing
 
 NOW = 20_000.0
@@ -151,9 +151,13 @@ def test_a_doubtful_cause_is_called_unknown():
     assert (verdict.cause == "unknown") == (best[0] < 0.4 or verdict.probabilities["unknown"] > best[0])
 
 
-def test_outside_now():
-    """More likely than not; NaN is not known and not outside."""
-    assert [outside_now(p) for p in (0.4, 0.6, float("nan"))] == [False, True, False]
+@pytest.mark.parametrize(("probability", "use"), [(0.4, "allowed"), (0.6, "repeat_first"), (float("nan"), "allowed")])
+def test_a_level_likelier_beyond_tolerance_than_not_is_repeated_before_use(probability, use):
+    """An alarm stands and no alarm of the tolerance yet: what is likely outside is not used unread, and it says how likely it is."""
+    verdict = judge(situation(with_rules("change_point", probability_outside=probability)))
+    assert verdict.patient_use == use
+    assert ("likely beyond the tolerance limit of 10 % now (probability 60 %)" in " ".join(verdict.reasons)) == (use == "repeat_first")
+    assert said(replace(SOUND, probability_outside=0.6)) == ("use", "allowed")
 
 
 def test_a_cause_named_without_an_alarm_says_what_it_is_seen_by():
