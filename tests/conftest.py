@@ -19,6 +19,7 @@ import pytest
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
 
+os.environ["STEADYCOUNT_CHECK_FIGURES"] = "1"  # of every figure that a test draws (``dashboard/figures/sheet.py``)
 ROOT = Path(__file__).resolve().parent.parent
 LEFT_OUT = "left out: no {} on this machine"
 NAMES = ("chromium", "chromium-browser", "google-chrome")

@@ -12,6 +12,7 @@ from analytics.settings import Limits
 from dashboard.figures import ground
 from dashboard.figures.sheet import Sheet
 from dashboard.parts import values
+from dashboard.parts.by_each import ByEach
 from dashboard.parts.direction import goes, stepped
 from dashboard.parts.words import CAUSE, PROBE, PROBE_ORDER
 
@@ -63,6 +64,7 @@ def fleet_map(probes: Sequence[ProbeResult], headline: Mapping[str, SeriesResult
     _levels(sheet, limits, far + 1.5, edge.per_year + 1.5, words)
     crowded = len(drawn) > CROWD
     named = _placed(_worth_naming(drawn, limits, edge if crowded else None), drawn, edge, crowded=crowded, words=words)
+    says = dict(zip((p.probe for p, _ in drawn), _SAID(drawn), strict=True))
     for advice in reversed(PROBE_ORDER):
         for row, marks in ((1, moving), (2, loose)):
             mine = [one for one in marks if one[0].advice == advice]
@@ -72,6 +74,7 @@ def fleet_map(probes: Sequence[ProbeResult], headline: Mapping[str, SeriesResult
                     advice,
                     mine,
                     named,
+                    says,
                     edge,
                     crowded=crowded,
                     row=row,
@@ -93,8 +96,8 @@ def fleet_map(probes: Sequence[ProbeResult], headline: Mapping[str, SeriesResult
 
 
 def _marks(
-    sheet: Sheet, advice: ProbeAdvice, marks: list[Mark], named: Mapping[str, str], edge: Edge, *, crowded: bool, row: int,
-    legend: bool,
+    sheet: Sheet, advice: ProbeAdvice, marks: list[Mark], named: Mapping[str, str], says: Mapping[str, str], edge: Edge, *,
+    crowded: bool, row: int, legend: bool,
 ) -> None:
     status = PROBE[advice]
     fit = advice == "use"
@@ -128,7 +131,7 @@ def _marks(
             status.colour,
         ),
         customdata=[[p.probe] for p, _ in marks],
-        hovertext=[_says(p, s) for p, s in marks],
+        hovertext=[says[p.probe] for p, _ in marks],
         hoverinfo="text",
         legendgroup=advice,
         showlegend=legend,
@@ -220,7 +223,7 @@ def _placed(
     """
     by_name = {p.probe: (p, s) for p, s in drawn}
     outer = [] if crowded else [p.probe for p, s in drawn if edge.beyond(s) and p.probe not in wanted]
-    at = {name: _at(*one, edge) for name, one in by_name.items()}
+    at = {name: _at(*one, edge) for name, one in by_name.items() if not crowded or name in wanted}
     marks = {} if crowded else {name: (x - DOT[0], x + DOT[0], y - DOT[1], y + DOT[1]) for name, (x, y) in at.items()}
     names: list[Box] = [_box(x, y, LETTER_PCT * len(text), "middle right" if y < 0 else "middle left") for text, x, y in words]
     found: dict[str, str] = {}
@@ -310,3 +313,6 @@ def _says(probe: ProbeResult, series: SeriesResult) -> str:
     why = f"<br>{CAUSE[probe.cause]}" if probe.cause != "none" else ""
     head = f"<b>{probe.probe}</b>, {probe.site}: {PROBE[probe.advice].word}"
     return f"{head}<br>{values.number(series.current_pct, '% of reference', digits=4)}, {drift}{due}{why}"
+
+
+_SAID = ByEach(_says)

@@ -56,15 +56,20 @@ def inline(name: str, label: str, /, **params: str | None) -> str:
 
 def sentence(text: str, *, quiet: bool = False) -> None:
     """Markdown whose links open in the tab they stand in, as links between pages do everywhere else. quiet: as a caption."""
-    (st.caption if quiet else st.markdown)(_in_this_tab(text), unsafe_allow_html=True)
+    put(in_this_tab(text), quiet=quiet)
 
 
-def _in_this_tab(text: str) -> str:
+def put(anchored: str, *, quiet: bool = False) -> None:
+    """A sentence that ``in_this_tab`` has been through, which one with hundreds of links need not be on every view of a page."""
+    (st.caption if quiet else st.markdown)(anchored, unsafe_allow_html=True)
+
+
+def in_this_tab(text: str) -> str:
     r"""The links as anchors, which alone can say where they open; whatever else would be HTML is made text.
 
-    >>> _in_this_tab("**[GP 1](probe?probe=GP+1&site=N)** & <b>")
+    >>> in_this_tab("**[GP 1](probe?probe=GP+1&site=N)** & <b>")
     '**<a href="probe?probe=GP+1&amp;site=N" target="_self">GP 1</a>** & &lt;b>'
-    >>> _in_this_tab(r"a \<b")
+    >>> in_this_tab(r"a \<b")
     'a &lt;b'
     """
     plain = text.replace("\\<", "<").replace("<", "&lt;")

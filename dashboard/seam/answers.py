@@ -46,6 +46,7 @@ class _Asked:
     line: Line
     probes: frozenset[str]
     records: Records
+    stand: Standing | None  # what the records were read on from, where they were
 
     @property
     def answer(self) -> FleetAssessment:
@@ -88,11 +89,19 @@ def found(
 
 def records_of(answer: FleetAssessment) -> Records | None:
     """The records that an answer speaks of; None where it was not worked out here."""
+    one = _of(answer)
+    return None if one is None else one.records
+
+
+def standing_of(answer: FleetAssessment) -> Standing | None:
+    """The same with what they were read on from; None where it is not known."""
+    one = _of(answer)
+    return None if one is None else one.stand
+
+
+def _of(answer: FleetAssessment) -> _Asked | None:
     with _gate:
-        for one in reversed(_asked.values()):
-            if _came(one) and one.answer is answer:
-                return one.records
-    return None
+        return next((one for one in reversed(_asked.values()) if _came(one) and one.answer is answer), None)
 
 
 def awaited(line: Line) -> Job | None:
@@ -144,7 +153,7 @@ def _ask(
             "newest", place, number, whole, *rest, says=says, about_s=about_s(records) * (MORE_SHARE if more else 1),
             first=("newest_of", (place, number, bare, *rest)) if more else None,
         )  # fmt: skip
-    made = _Asked(job, line, frozenset(records.probes["probe"]), records)
+    made = _Asked(job, line, frozenset(records.probes["probe"]), records, stand)
     _asked[key] = made
 
     def when_done(future: Future[FleetAssessment]) -> None:

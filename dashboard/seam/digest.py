@@ -6,13 +6,15 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from functools import cached_property
 
 import pandas as pd
 
 from analytics.records.snapshot import Records
 from analytics.results import Alert, DeviceResult, FleetAssessment, ProbeResult, SeriesResult
-from dashboard.parts.direction import stepped
-from dashboard.parts.words import CAUSE, PROBE, PROBE_ORDER
+from dashboard.parts.by_each import ByEach
+from dashboard.parts.direction import goes
+from dashboard.parts.words import CAUSE, PROBE, PROBE_ORDER, as_on_pages
 
 RANK = {advice: i for i, advice in enumerate(PROBE_ORDER)}
 _LONG_AGO = datetime(1900, 1, 1)
@@ -31,51 +33,44 @@ def headline(assessment: FleetAssessment) -> dict[str, SeriesResult]:
     return {probe: series for probe, (_, series) in best.items()}
 
 
+TABLE_COLUMNS = (
+    "answer", "probe", "patient_use", "site", "model", "detector", "now_pct", "drift_pct_per_year", "crosses_about", "cause",
+    "last_check", "next_check", "why",
+)  # fmt: skip
+_USE = {"allowed": "yes", "repeat_first": "after a good check", "not_until_cleared": "not until cleared"}
+
+
 def fleet_table(assessment: FleetAssessment, records: Records) -> pd.DataFrame:
     """One row a probe, worst first; missing numbers stay missing, with the reason in ``why``."""
     spoken = headline(assessment)
-    registered = {row["probe"]: row for row in records.probes[["probe", "model_type", "detector"]].to_dict("records")}
-    rows = []
-    for one in sorted(assessment.probes, key=lambda p: (RANK[p.advice], p.probe)):
-        series = spoken.get(one.probe)
-        known = registered.get(one.probe)
-        rows.append(
-            {
-                "answer": f"{PROBE[one.advice].mark} {PROBE[one.advice].word}",
-                "probe": one.probe,
-                "site": one.site,
-                "model": None if known is None else known["model_type"],
-                "detector": None if known is None else known["detector"],
-                "now_pct": _tenths(series.current_pct) if series else None,
-                "drift_pct_per_year": _tenths(series.drift_pct_per_year) if series and not stepped(one, series) else None,
-                "crosses_about": series.crossing.p50 if series and series.crossing else None,
-                "patient_use": {
-                    "allowed": "yes",
-                    "repeat_first": "after a good check",
-                    "not_until_cleared": "not until cleared",
-                }[one.patient_use],
-                "cause": "" if one.cause == "none" else CAUSE[one.cause],
-                "last_check": one.latest_check_at,
-                "next_check": one.next_check_due_on,
-                "why": " ".join((*one.missing, *one.reasons)),
-            }
-        )
-    columns = [
-        "answer",
-        "probe",
-        "patient_use",
-        "site",
-        "model",
-        "detector",
-        "now_pct",
-        "drift_pct_per_year",
-        "crosses_about",
-        "cause",
-        "last_check",
-        "next_check",
-        "why",
-    ]
-    return pd.DataFrame(rows, columns=columns)
+    columns = (records.probes[name].tolist() for name in ("probe", "model_type", "detector"))
+    registered = {probe: rest for probe, *rest in zip(*columns, strict=True)}
+    ranked = sorted(assessment.probes, key=lambda p: (RANK[p.advice], p.probe))
+    rows = _ROWS((one, spoken.get(one.probe)) for one in ranked)
+    table = pd.DataFrame(rows, columns=[name for name in TABLE_COLUMNS if name not in ("model", "detector")])
+    for place, name in enumerate(("model", "detector")):
+        table.insert(TABLE_COLUMNS.index(name), name, [registered.get(one.probe, (None, None))[place] for one in ranked])
+    return table
+
+
+def _row(one: ProbeResult, series: SeriesResult | None) -> tuple[object, ...]:
+    """A row of the table, without model and detector."""
+    return (
+        f"{PROBE[one.advice].mark} {PROBE[one.advice].word}",
+        one.probe,
+        _USE[one.patient_use],
+        one.site,
+        _tenths(series.current_pct) if series else None,
+        _tenths(series.drift_pct_per_year) if series and goes(one, series) else None,
+        series.crossing.p50 if series and series.crossing else None,
+        "" if one.cause == "none" else CAUSE[one.cause],
+        one.latest_check_at,
+        one.next_check_due_on,
+        as_on_pages(" ".join((*one.missing, *one.reasons))),
+    )
+
+
+_ROWS = ByEach(_row)
 
 
 def _tenths(value: float | None) -> float | None:
@@ -172,7 +167,7 @@ class Episode:
         known = [a.onset_estimate for a, _ in self.alerts if a.onset_estimate is not None]
         return min(known, default=None)
 
-    @property
+    @cached_property
     def settled_at(self) -> datetime | None:
         """When the last alert settled; None while any is open."""
         ends = [a.settled_at for a, _ in self.alerts]

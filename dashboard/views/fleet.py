@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 from functools import partial
 
@@ -9,11 +11,11 @@ import pandas as pd
 import streamlit as st
 
 from analytics.named_rows import named_rows
-from analytics.results import FleetAssessment, ProbeResult
+from analytics.results import FleetAssessment, ProbeAdvice, ProbeResult
 from dashboard.figures.fleet_map import CROWD, fleet_map
 from dashboard.figures.site_bars import site_bars
 from dashboard.parts import chart, links, moment, start, table, terms, values
-from dashboard.parts.words import DEVICE_KIND, PROBE, PROBE_ORDER, as_on_pages
+from dashboard.parts.words import DEVICE_KIND, PROBE, PROBE_ORDER
 from dashboard.seam import digest, keep, month_before, read
 
 WORDS = [PROBE[advice].word for advice in PROBE_ORDER]
@@ -57,20 +59,27 @@ def _answer(assessment: FleetAssessment) -> None:
     fit = sum(digest.is_fit(p) for p in assessment.probes)
     barred = [p.probe for p in assessment.probes if p.patient_use == "not_until_cleared"]
     repeat = [p.probe for p in assessment.probes if p.patient_use == "repeat_first"]
+    every_kind = (("source", assessment.sources), ("jig", assessment.jigs), ("readout", assessment.readouts))
+    doubtful = [(kind, d.name) for kind, devices in every_kind for d in devices if d.advice != "use"]
+    earlier = st.query_params.get(read.AS_OF, "")  # which every link carries on
+    given = every, fit, barred, repeat, doubtful
+    links.put(keep.alike(lambda: links.in_this_tab(_said(*given)), "answer", repr(given), earlier))
+
+
+def _said(every: int, fit: int, barred: list[str], repeat: list[str], doubtful: list[tuple[str, str]]) -> str:
+    """The answer as Markdown. barred, repeat: probes; doubtful: kind and name of devices."""
     parts = [f"**{fit} of {values.count(every, 'probe')} {'is' if fit == 1 else 'are'} fit.**"]
     if barred:
         parts.append(f"Not for patient use until cleared: **{_named(barred, len(barred))}**.")
     if repeat:
         parts.append(f"For patients only after a good check: {_named(repeat)}.")
-    every_kind = (("source", assessment.sources), ("jig", assessment.jigs), ("readout", assessment.readouts))
-    doubtful = [(f"{DEVICE_KIND[kind]}s", d.name) for kind, devices in every_kind for d in devices if d.advice != "use"]
     if doubtful:
-        said = ", ".join(links.inline("sources", name, kind=kind, name=name) for kind, name in doubtful[:6])
+        said = ", ".join(links.inline("sources", name, kind=f"{DEVICE_KIND[kind]}s", name=name) for kind, name in doubtful[:6])
         more = f" and {len(doubtful) - 6} more" if len(doubtful) > 6 else ""
         parts.append(f"To be verified or replaced first: {said}{more} (check sources, jigs, control units).")
     if not barred and not repeat and not doubtful:
         parts.append("No probe is barred from patient use.")
-    links.sentence(" ".join(parts))
+    return " ".join(parts)
 
 
 def _named(names: list[str], most: int = 6) -> str:
@@ -138,6 +147,7 @@ def _picture(look: read.Look, chosen: list[ProbeResult], choice: tuple[tuple[str
     picked = chart.show(
         figure,
         key="map",
+        kept=True,
         select=True,
         alt=(
             f"Each of {len(drawn)} probes as a mark: response now in per cent of its reference across, drift in per "
@@ -178,13 +188,11 @@ def _changes(look: read.Look) -> None:
     recent = [
         *(
             (d.decided_at, f"{links.escape(d.probe)}: {d.kind.replace('_', ' ')} by {links.escape(d.by)}")
-            for d in named_rows(decisions)
-            if since < d.decided_at <= look.as_of
+            for d in named_rows(decisions[decisions["decided_at"].between(since, look.as_of, inclusive="right")])
         ),
         *(
             (e.happened_at, f"{links.escape(e.probe)}: {e.kind.replace('_', ' ')}" + (f" by {links.escape(e.by)}" if e.by == e.by and e.by else ""))
-            for e in named_rows(events)
-            if since < e.happened_at <= look.as_of
+            for e in named_rows(events[events["happened_at"].between(since, look.as_of, inclusive="right")])
         ),
     ]
     for when, text in sorted(recent, reverse=True)[:6]:
@@ -221,24 +229,25 @@ def _awaited(look: read.Look, since: datetime) -> None:
 def _sites(look: read.Look) -> None:
     assessment = look.assessment
     st.header("By site")
+    counted = sorted(Counter((p.site, p.advice, p.patient_use) for p in assessment.probes).items())
     chart.show(
-        keep.kept(look, partial(site_bars, assessment.probes), "sites"),
+        keep.alike(partial(site_bars, assessment.probes), "sites", repr(counted)),
         kept=True,
         key="sites",
         alt="Probes of each site by answer, as stacked bars with their numbers.",
     )
-    rows = []
-    for site in sorted({p.site for p in assessment.probes}):
-        here = [p for p in assessment.probes if p.site == site]
-        rows.append(
-            {
-                "site": site,
-                "probes": len(here),
-                **{PROBE[a].word: sum(p.advice == a for p in here) for a in PROBE_ORDER},
-                "not for patients": sum(p.patient_use == "not_until_cleared" for p in here),
-            }
-        )
-    table.show_data(pd.DataFrame(rows), key="sites", name="answers by site")
+    table.show_data(keep.alike(partial(_by_site, counted), "by site", repr(counted)), key="sites", name="answers by site")
+
+
+def _by_site(counted: Sequence[tuple[tuple[str, ProbeAdvice, str], int]]) -> pd.DataFrame:
+    """One row a site, from how many of its probes have which answer and which word on patient use."""
+    rows: dict[str, dict[str, int]] = {}
+    for (site, advice, use), many in counted:
+        row = rows.setdefault(site, dict.fromkeys(("probes", *WORDS, "not for patients"), 0))
+        row["probes"] += many
+        row[PROBE[advice].word] += many
+        row["not for patients"] += many if use == "not_until_cleared" else 0
+    return pd.DataFrame([{"site": site, **row} for site, row in rows.items()])
 
 
 def _probes(look: read.Look, chosen: list[ProbeResult]) -> None:
@@ -246,8 +255,8 @@ def _probes(look: read.Look, chosen: list[ProbeResult]) -> None:
         "All probes" if len(chosen) == len(look.assessment.probes) else f"{values.count(len(chosen), 'probe')} chosen"
     )
     rows = keep.kept(look, partial(digest.fleet_table, look.assessment, look.records), "fleet")
-    rows = rows[rows["probe"].isin({p.probe for p in chosen})].reset_index(drop=True)
-    rows = rows.assign(why=rows["why"].map(as_on_pages))
+    if len(chosen) < len(rows):
+        rows = rows[rows["probe"].isin({p.probe for p in chosen})].reset_index(drop=True)
     picked = st.dataframe(
         rows,
         hide_index=True,

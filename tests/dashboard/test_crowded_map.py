@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 
 import pytest
 
 from analytics.settings import load
 from dashboard.figures import fleet_map as drawing
+from dashboard.figures import sheet
 from dashboard.seam import digest
 from tests.dashboard import made_up
 
@@ -94,3 +96,12 @@ def test_a_probe_that_stepped_is_not_drawn_as_one_that_drifts(crowd):
         assert (mark.y[0] < 0) is going_on
         assert ("stepped" in mark.hovertext[0]) is not going_on
         assert (mark.yaxis == "y2") is not going_on
+
+
+def test_a_figure_that_is_not_looked_at_value_by_value_is_the_same_figure(monkeypatch, crowd):
+    """Checked by plotly, as all tests have it, or not, as the dashboard has it: what goes to the browser is the same."""
+    probes, spoken = crowd
+    assert sheet.CHECKED
+    checked = json.loads(drawing.fleet_map(probes, spoken, load().limits).to_json())
+    monkeypatch.setattr(sheet, "CHECKED", False)
+    assert json.loads(drawing.fleet_map(probes, spoken, load().limits).to_json()) == checked

@@ -5,10 +5,16 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import timedelta
 
+import pandas as pd
 import pytest
 
+from analytics.records import people
+from analytics.records.standing import read_on, standing
+from analytics.records.typed_in import record_check
+from analytics.settings import load
 from dashboard.seam import answers, month_before, read, worker
-from tests.dashboard import made_up
+from dashboard.seam.place import STORE
+from tests.dashboard import made_up, real_store
 from tests.dashboard.opened import open_page, use, words
 
 
@@ -74,3 +80,31 @@ def test_a_check_made_since_leaves_the_answer_of_then(monkeypatch, large):
     hidden = readings.assign(excluded=readings.index == 0)
     month_before.changes(replace(look, records=replace(look.records, revision=9, readings=hidden)), since)
     assert len(asked) == 2
+
+
+def test_of_what_was_read_on_the_print_is_that_of_the_same_rows(monkeypatch, tmp_path):
+    """A check made since leaves the print of then, and takes no look at the older readings; one of then that is hidden alters it."""
+    store = real_store.store(tmp_path)
+    monkeypatch.setenv(STORE, str(store))
+    first = standing(store)
+    since = first.newest - timedelta(days=30)
+    looked: list = []
+    whole = month_before._tables
+    monkeypatch.setattr(month_before, "_tables", lambda records, at: looked.append(len(records.readings)) or whole(records, at))
+
+    def printed(stand):
+        look = read.Look(stand.records, load(), object())
+        monkeypatch.setattr(answers, "standing_of", lambda _: stand)
+        return month_before._print(look, since)
+
+    before = printed(first)
+    last = first.records.readings.iloc[-1]
+    row = {name: last[name] for name in ("probe", "window", "measurement", "counts", "count_time_s", "source", "jig", "readout") if pd.notna(last[name])}
+    record_check(store, [{**row, "taken_at": last["taken_at"] + timedelta(minutes=5), "repeat": 1}], by="A. Lind", now=last["taken_at"] + timedelta(hours=1))
+    more = read_on(store, first)
+    assert len(more.records.readings) == len(first.records.readings) + 1
+    looked.clear()
+    assert printed(more) == before
+    assert sum(looked) == 1
+    people.exclude(store, int(first.records.readings["reading_id"].iloc[0]), by="A. Lind", reason="source not seated")
+    assert printed(read_on(store, more)) != before
