@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 
 from analytics.baseline.rows import Floats, Ints, Rows
-from analytics.counting.arrays import segmented_cumsum
+from analytics.counting.arrays import order_by, segmented_cumsum
 
 
 class Timelines(NamedTuple):
@@ -35,7 +35,8 @@ def timelines(rows: Rows, variance: Floats, sources: int) -> Timelines:
 
     variance: counting variance of each row's log response; it only weighs, so the observed one will do.
     """
-    order = np.lexsort((rows.at_days, rows.unit, rows.source))
+    by_unit = order_by(rows.unit, rows.at_days)
+    order = by_unit[np.argsort(rows.source[by_unit], kind="stable")]
     source, unit, at = rows.source[order], rows.unit[order], rows.at_days[order]
     new = np.ones(len(order), bool)
     new[1:] = (np.diff(source) != 0) | (np.diff(unit) != 0)

@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from analytics.counting.arrays import order_by
 from analytics.counting.columns import Names
 from analytics.counting.tables import Responses
 
@@ -102,10 +103,13 @@ def reference_epochs(events: pd.DataFrame, names: Names) -> tuple[Ints, Floats]:
 
 def epoch_of(probe: Ints, at_days: Floats, epoch_probe: Ints, epoch_days: Floats) -> Ints:
     """How many new references the probe had had by then (0 before the first)."""
+    begin, end = (np.searchsorted(epoch_probe, probe, side) for side in ("left", "right"))
     out = np.zeros(len(probe), np.int64)
-    for code in np.unique(epoch_probe):
-        mine = probe == code
-        out[mine] = np.searchsorted(epoch_days[epoch_probe == code], at_days[mine], side="right")
+    while (left := np.flatnonzero(begin + out < end)).size:
+        left = left[epoch_days[begin[left] + out[left]] <= at_days[left]]
+        if not left.size:
+            break
+        out[left] += 1
     return out
 
 
@@ -118,7 +122,7 @@ def build_rows(states: Responses, events: pd.DataFrame, names: Names) -> Rows:
     epoch = epoch_of(probe, first_at, *reference_epochs(events, names))
     check = states.check[keep].astype(np.int64)
     # Rows of one check stand together, checks in the order of their first counting.
-    order = np.lexsort((at, check, first_at, epoch, series))
+    order = order_by(series, epoch, first_at, check, at)
     keep, series, probe, epoch, check = (a[order] for a in (keep, series, probe, epoch, check))
     at, first_at = at[order], first_at[order]
     new_unit = np.ones(len(keep), bool)

@@ -12,7 +12,7 @@ from analytics.charts.budget import checks_between_false_alarms
 from analytics.charts.levels import LevelChart, level_chart
 from analytics.charts.openings import Opening, open_and_settle
 from analytics.charts.thresholds import WINDOW_REFERENCE
-from analytics.counting.arrays import Codes, Times
+from analytics.counting.arrays import Codes, Times, order_by
 from analytics.counting.columns import Names
 from analytics.counting.tables import Backgrounds, Counted, Keys, Sides, WindowChecks
 from analytics.results import Direction, Quantity, Rule
@@ -54,7 +54,7 @@ def _ordered(
     epoch = np.zeros(len(index), np.int64)
     if epochs:
         epoch = epoch_of(probe[index].astype(np.int64), at[index], *reference_epochs(events, names))
-    order = np.lexsort((at[index], epoch, series[index]))
+    order = order_by(series[index], epoch, at[index])
     index, epoch = index[order], epoch[order]
     new = np.ones(len(index), bool)
     new[1:] = (np.diff(series[index]) != 0) | (np.diff(epoch) != 0)
@@ -180,7 +180,7 @@ def window_chart(table: WindowChecks, events: pd.DataFrame, names: Names, settin
     value = np.where(fitted, table.shift_pct[index], table.log_ratio[index])
     variance = np.where(fitted, table.shift_sd[index] ** 2, table.log_ratio_var[index])
     unit = unit * 2 + ~fitted
-    order = np.lexsort((at[index], unit))
+    order = order_by(unit, at[index])
     index, unit, value, variance, fitted = index[order], unit[order], value[order], variance[order], fitted[order]
     arl0 = checks_between_false_alarms(
         settings.alarms.budget_per_probe_year, "window_shift", _interval(unit, at[index])

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analytics.counting.arrays import Codes, Floats, Ints, Kinds, Times, starts_of
+from analytics.counting.arrays import Codes, Floats, Ints, Kinds, Times, order_by, starts_of
 from analytics.counting.columns import BACKGROUND, Countings
 from analytics.counting.dead_time import factor, true_rate
 from analytics.counting.tables import BORROWED, GROSS, OWN, RUNNING, Backgrounds, series_keys
@@ -170,5 +170,5 @@ def background_points(known: Blocks, first_check: int) -> tuple[Backgrounds, Int
         keys=keys, series=series, check=check, check_at=known.last_at, readout=known.readout, counts=known.counts,
         time_s=known.time_s, rate_cps=known.rate_cps, rate_var=known.rate_var,
         flags=np.zeros(len(check), np.int32))
-    order = np.lexsort((check, known.last_at.astype(np.int64), series))
+    order = order_by(series, known.last_at.astype(np.int64), check)
     return points.rows(order), check
