@@ -31,6 +31,11 @@ def cause_signs(e: Evidence) -> list[str]:
         out.append(f"A drop is on record on {e.dropped}, about when the change began.")
     if e.background_steady:
         out.append("The high backgrounds agree better than counts can by chance: pick-up or pulses by the clock rather than activity.")
+    if e.repeats_off:
+        out.append(
+            "Repeats without moving the probe scatter more, or less, than counts can by chance (chi-square): "
+            "double or regular pulses, or a loose contact."
+        )
     if e.scatter_low:
         out.append("Its checks agree better than counting allows: pulses by the clock, or a display that stands still.")
     if level and e.scatter_high and steep_only(e):

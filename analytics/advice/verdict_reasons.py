@@ -5,6 +5,7 @@ from __future__ import annotations
 from analytics.advice.cause_signs import cause_signs
 from analytics.advice.causes import FAR_CHECKS
 from analytics.advice.decision_facts import Facts
+from analytics.advice.level_words import crossing_sentence, level_sentences
 from analytics.advice.situation import Situation
 from analytics.words import likely, signed_pct
 
@@ -13,7 +14,8 @@ def reasons(  # noqa: C901, PLR0912, PLR0915 -- one sentence a finding, in the o
     s: Situation, facts: Facts, cause: str, probability: float
 ) -> list[str]:
     """One sentence a finding, in the order they are read."""
-    e, out, named = s.evidence, [], s.windows
+    e, named = s.evidence, s.windows
+    out: list[str] = []
     level = e.open_rules & {
         "change_point",
         "cusum",
@@ -24,17 +26,7 @@ def reasons(  # noqa: C901, PLR0912, PLR0915 -- one sentence a finding, in the o
         "same_side",
         "drift",
     }
-    if level and e.change_interval_pct is not None:
-        low, high = e.change_interval_pct
-        since = f" since about {e.onset}" if e.onset else ""
-        here = f" in {named.level}" if named.level else ""
-        interval = f"(90 % interval {100 + low:.1f} to {100 + high:.1f} %)"
-        out.append(f"The response{here} stands at {100 + e.change_pct:.1f} % of its reference {interval}{since}.")
-        if e.probability_ramp >= 0.5 and e.slope_interval_pct is not None:
-            a, b = e.slope_interval_pct
-            out.append(f"It drifts by {signed_pct(e.slope_pct_per_year)} of its reference a year ({signed_pct(a)} to {signed_pct(b)}).")
-        elif e.probability_step >= 0.5:
-            out.append(f"It stepped by {signed_pct(e.step_pct)} rather than drifted.")
+    out.extend(level_sentences(s, cause) if level else [])
     if "tolerance" in e.open_rules:
         it = f"In {' and '.join(named.beyond)} it" if named.beyond else "It"
         out.append(f"{it} is beyond the tolerance limit of {s.tolerance_pct:g} %: not for patient use until cleared.")
@@ -47,16 +39,8 @@ def reasons(  # noqa: C901, PLR0912, PLR0915 -- one sentence a finding, in the o
         out.append(
             "Two checks in a row showed no net counts above the decision limit: dead cable, or no source in place."
         )
-    if (
-        s.crossing is not None
-        and s.crossing.p50 is not None
-        and (level or s.crossing.p95 is not None)
-        and s.uncleared is None
-    ):
-        c = s.crossing
-        by = f"between {c.p05} and {c.p95}" if c.p95 is not None else f"not before {c.p05}"
-        it = f"In {named.crossing} it" if named.crossing else "It"
-        out.append(f"{it} is expected to pass {c.limit_pct:g} % of its reference about {c.p50} (90 %: {by}).")
+    if (passing := crossing_sentence(s, bool(level))) is not None:
+        out.append(passing)
     if e.window_moved and e.window_shift_pct is not None:
         out.append(
             f"The photopeak moved by {signed_pct(e.window_shift_pct)} of its energy in the window (z = {e.window_shift_z:+.1f}).".replace(
@@ -74,13 +58,13 @@ def reasons(  # noqa: C901, PLR0912, PLR0915 -- one sentence a finding, in the o
             f"The background is {e.background_factor:.1f} times its usual level: clean the tip and read the background again."
         )
     if e.scatter_high:
-        out.append(
-            f"Its checks scatter beyond counting and placing; of the newest 30, {e.outliers} lay alone and far off, "
-            f"and {e.outliers_low} far below their likely course."
-        )
+        alone = f"{e.outliers} lay alone and far off" if e.outliers else ""
+        below = f"{e.outliers_low} {'' if alone else 'lay '}far below their likely course" if e.outliers_low else ""
+        newest = f"; of the newest 30, {' and '.join(filter(None, (alone, below)))}" if alone or below else ""
+        out.append(f"Its checks scatter beyond counting and placing{newest}.")
     elif e.outliers_low >= FAR_CHECKS:
         out.append(
-            f"{e.outliers_low} of its newest 30 checks lay far below their likely course, and no alarm stands yet: "
+            f"{e.outliers_low} of its newest 30 checks lay far below their likely course, and no alarm of scatter stands: "
             "watch for a contact that cuts out."
         )
     if e.side_high and e.side_factor is not None:

@@ -163,4 +163,43 @@ def test_a_level_likelier_beyond_tolerance_than_not_is_repeated_before_use(proba
 def test_a_cause_named_without_an_alarm_says_what_it_is_seen_by():
     """Four checks far below their course and no alarm: the reasons count them."""
     text = " ".join(judge(situation(Evidence("P", outliers=4, outliers_low=4))).reasons)
-    assert "4 of its newest 30 checks lay far below their likely course, and no alarm stands yet" in text
+    assert "4 of its newest 30 checks lay far below their likely course, and no alarm of scatter stands" in text
+
+
+def test_repeats_that_scatter_otherwise_than_counts_are_said():
+    """An alarm of the chi-square of repeats stands alone: the reasons name it, and not the likely cause only."""
+    verdict = judge(situation(with_rules("scatter", repeats_off=True, repeats_made=True)))
+    assert verdict.cause == "electronics"
+    assert any("(chi-square)" in text for text in verdict.reasons)
+
+
+@pytest.mark.parametrize(("dropped", "course"), [("2023-12-31", "It stepped by −14 %."), (None, "cannot be told yet")])
+def test_course_and_cause_do_not_contradict(dropped, course):
+    """The likely cause is a sudden loss, the line fits a little better: after a drop on record it stepped, else it is left open."""
+    evidence = replace(OUTSIDE, probability_ramp=0.6, probability_step=0.4, step_pct=-14.0, gradual=0.05, dropped=dropped)
+    verdict = judge(situation(evidence))
+    assert verdict.cause == "sudden_loss"
+    assert course in " ".join(verdict.reasons)
+    assert "drifts by" not in " ".join(verdict.reasons)
+
+
+def test_an_alarm_whose_level_came_back_is_said_to_stand_all_the_same():
+    """The interval of the level holds 100 %: it is not said to stand there since the change."""
+    evidence = with_rules("cusum", change_interval_pct=(-2.6, 0.6), change_pct=-1.0, onset="2024-01-19", probability_step=0.6)
+    text = " ".join(judge(situation(evidence)).reasons)
+    assert "99.0 % of its reference (90 % interval 97.4 to 100.6 %); the alarm that it changed about 2024-01-19 stands all the same" in text
+    assert "stepped" not in text
+
+
+def test_without_an_alarm_a_crossing_carries_its_chance():
+    """No alarm stands: the day is said with the chance that it passes at all."""
+    (text,) = [one for one in judge(situation(crossing=SOON)).reasons if "2024-12-01" in one]
+    assert text.endswith("if it changes as its checks suggest; the chance that it does within 365 days is 80 %.")
+
+
+@pytest.mark.parametrize(("alone", "low", "said"), [(0, 0, "placing."), (2, 0, "30, 2 lay alone and far off."), (0, 3, "30, 3 lay far below")])
+def test_of_scatter_only_what_was_counted_is_said(alone, low, said):
+    """No "0 lay alone": what there is none of is left out."""
+    text = " ".join(judge(situation(with_rules("scatter", scatter_high=True, outliers=alone, outliers_low=low))).reasons)
+    assert said in text
+    assert " 0 " not in text
