@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass
 from datetime import date, datetime, timedelta
 
+import numpy as np
 import pandas as pd
 
+from analytics.counting.arrays import lasts_of, starts_of
 from analytics.counting.nuclides import half_life_days
 from analytics.counting.precision import counting_time_s, too_weak_at
-from analytics.named_rows import named_rows
 from analytics.records.snapshot import Records
 from analytics.results import FleetAssessment
 from analytics.settings import Settings
@@ -90,17 +91,21 @@ def _weak_on(
 def _backgrounds(assessment: FleetAssessment) -> dict[str, float]:
     """Median background now, cps, of the probes whose newest check was on each source."""
     response = {one.index: one.probe for one in assessment.series if one.quantity == "response"}
-    points = assessment.points
-    newest = points[points["series"].isin(list(response))].sort_values("check_at", kind="stable").groupby("series").last()
+    wanted = np.zeros(max((one.index for one in assessment.series), default=-1) + 1, bool)
+    wanted[list(response)] = True
+    points = assessment.points  # in order of series and time
+    series, sources = points["series"].to_numpy(), points["source"].astype("category").cat
+    named = np.flatnonzero(wanted[series] & (sources.codes.to_numpy() >= 0))
+    newest = named[lasts_of(starts_of(series[named]), len(named))]
     now: dict[str, list[float]] = {}
     for one in assessment.series:
         if one.quantity == "background" and one.current is not None:
             now.setdefault(one.probe, []).append(one.current)
+    names = [str(one) for one in sources.categories]
     rows = [
-        (str(row.source), value)
-        for row in named_rows(newest.reset_index())
-        if pd.notna(row.source)
-        for value in now.get(response[int(row.series)], [])
+        (names[code], value)
+        for one, code in zip(series[newest].tolist(), sources.codes.to_numpy()[newest].tolist(), strict=True)
+        for value in now.get(response[one], [])
     ]
     table = pd.DataFrame(rows, columns=["source", "background_cps"])
     return {str(source): float(value) for source, value in table.groupby("source")["background_cps"].median().items()}

@@ -183,7 +183,7 @@ def _anew(con: duckdb.DuckDBPyConnection) -> Standing:
 def _stored(con: duckdb.DuckDBPyConnection) -> tuple[tuple[str, int, int], ...]:
     """Number and sum of the hashes of the rows of every small table as they are stored, and of the loads that were undone."""
     kept = {TABLES[name].stored_in: "" for name in TABLES if name != "readings"}
-    kept |= {"decision": "", "load": " WHERE undone_at IS NOT NULL"}
+    kept |= {"decision": "", "spare_loan": "", "load": " WHERE undone_at IS NOT NULL"}
     asked = (f"SELECT {literal(name)}, count(*), sum(hash(t)) FROM {quoted(name)} t{which}" for name, which in kept.items())
     rows = con.execute(" UNION ALL ".join(asked)).fetchall()
     return tuple(sorted((str(name), int(number), int(total or 0)) for name, number, total in rows))

@@ -104,15 +104,13 @@ def loans() -> tuple[Loan, ...]:
 
 
 def _book() -> tuple[tuple[Loan, ...], pd.DataFrame]:
-    """The loans, and every entry of their register, read once a revision: opening a store takes as long as a page."""
-    from analytics.records.store import revision
-
+    """The loans, and every entry of their register, read when it is another: opening a store takes as long as a page."""
     where = place.store_path()
-    return _book_of(str(where), revision(where)) if where.is_file() else ((), pd.DataFrame())
+    return _book_of(str(where), read.print_of_stored("spare_loan")) if where.is_file() else ((), pd.DataFrame())
 
 
 @st.cache_resource(max_entries=4, show_spinner=False)
-def _book_of(path: str, revision: int) -> tuple[tuple[Loan, ...], pd.DataFrame]:  # noqa: ARG001 -- what it is kept by
+def _book_of(path: str, print_of_it: tuple[int, int]) -> tuple[tuple[Loan, ...], pd.DataFrame]:  # noqa: ARG001 -- what it is kept by
     from analytics.records.loans import loans as registered
     from analytics.records.loans import register as entries
     from analytics.records.store import Store

@@ -64,6 +64,12 @@ def records() -> Records:
     return _stand_of(str(store_path()), answering()).records if exists() else Records.nothing()
 
 
+def print_of_stored(table: str) -> tuple[int, int]:
+    """Of a small table of the store: how many rows, and a sum of their hashes, which is another where any of them is another."""
+    stored = _stand_of(str(store_path()), answering()).small.stored
+    return next(((many, total) for name, many, total in stored if name == table), (0, 0))
+
+
 def settings() -> Settings:
     """The settings in force: shipped, over them the store's, over them this run's folder."""
     return _settings_of(str(store_path()), answering(), str(place.config_directory() or ""))
