@@ -291,7 +291,7 @@ def certificate_finding(
         against = f", or {home.name}, on which references were formed, errs the other way" if home is not None else ""
         sentence = (
             f"{name} fits {date_words(start, half_life)} than its certificate states (k=1: "
-            f"{pct(100 * certificate_sd)}){against}; {SAME_FACTOR}."
+            f"{pct(100 * certificate_sd)}){against}, or its jig was moved about when it came into use; {SAME_FACTOR}."
         )
         return Finding("change_point", float(moved.ends[k - 1]), start < 0, sentence, -1, -1)
     return None

@@ -96,7 +96,7 @@ def source_results(
                 advice = "replace" if advice == "use" else advice
                 # Where it has been too weak from the first, the day it would have become so tells nothing.
                 since = f" (since {weak_on.isoformat()})" if name in used and weak_on > moment(used[name][0]).date() else ""
-                reasons.append(f"It gives about {rate:.2g} counts a second now: ten seconds count to worse than 3 %{since}.")
+                reasons.append(f"It gives about {rate:.{0 if rate >= 10.0 else 1}f} counts a second now: ten seconds count to worse than 3 %{since}.")
         if impossible is None and name in used and used[name][0] < reference - 0.5:
             reasons.append("Counted before its reference date; its decay was followed backwards.")
         if withdrawn:

@@ -52,8 +52,8 @@ class LastService:
     def goes_on(self) -> str | None:
         """Cause of what went on after it, by the part that speaks most for that; None where none speaks for it.
 
-        A response that drifts, before or after, by more than its uncertainty loses efficiency, one that does not had stepped; where the
-        photopeak slid on as well, that is the cause.
+        A response that drifts on the way it went, before or after, by more than its uncertainty loses efficiency, one that does not
+        had stepped; where the photopeak slid on as well, that is the cause.
         """
         speaking = [p for p in self.parts if p.log_odds > 0]
         if not speaking:
@@ -63,7 +63,8 @@ class LastService:
             return "intermittent"
         if most.what == "window shift" or any(p.what == "window shift" and p.log_odds > SLID_ON for p in speaking):
             return "window_slip"
-        drifts = abs(most.drift_before) > most.drift_before_sd or abs(most.drift_after) > most.drift_after_sd
+        way = 1.0 if most.lost > 0 else -1.0
+        drifts = way * most.drift_before > most.drift_before_sd or way * most.drift_after > most.drift_after_sd
         return "efficiency_loss" if drifts else "sudden_loss"
 
     def sentences(self) -> list[str]:

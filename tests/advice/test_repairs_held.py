@@ -77,6 +77,13 @@ def test_the_numbers_said_of_a_service_are_per_cents_and_no_logarithms():
     assert "stood −50 % off before it and −25 % after it" in text
 
 
+@pytest.mark.parametrize(("after", "cause"), [(0.066, "sudden_loss"), (-0.066, "efficiency_loss"), (0.0, "sudden_loss")])
+def test_what_rises_after_a_service_does_not_lose_efficiency(after, cause):
+    """Stepped down, served and as low: a rise since then is no loss that goes on, a fall is."""
+    part = After("response", 11, 0.0, 0.01, after, 0.05, -0.11, -0.11, 0.01, 3.0)
+    assert LastService(20_000.0, "repair", (part,), 0.97).goes_on() == cause
+
+
 def test_of_two_windows_the_one_that_had_alarmed_tells_whether_a_service_held():
     """The window on the flank lost a quarter and stands as low after the service, the other never moved: it did not hold."""
     log = Log(6).source()

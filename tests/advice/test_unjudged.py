@@ -127,3 +127,16 @@ def test_a_window_check_with_a_count_missing_is_said_to_tell_nothing(counted, sa
     for measurement in counted:
         log.count("S-1", 133.022, measurement, 6000.0)
     assert any("Its window check on 2022-05-16 tells nothing" in text for text in advice(log.assess(141.0), "S-1").reasons) == said
+
+
+@pytest.mark.parametrize(("rate_cps", "said"), [(100.0, "about 70 counts a second"), (3.0, "about 2.1 counts a second")])
+def test_a_source_that_was_weak_from_the_first_is_not_said_to_be_so_since_before_its_use(rate_cps, said):
+    """Ten seconds never told the rate to 3 % (111 cps, Poisson): no day, and the rate in plain digits."""
+    log = Log(2).source("CK-1", activity_kbq=20.0)
+    for n in range(1, 4):
+        log.probe(f"S-{n}").checks(f"S-{n}", weekly(20, offset=0.02 * n), rate_cps=rate_cps, background_cps=0.1)
+    (source,) = log.assess(141.0).sources
+    assert source.advice == "replace"
+    (text,) = [one for one in source.reasons if "counts a second" in one]
+    assert said in text
+    assert "since" not in text
