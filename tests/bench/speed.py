@@ -3,10 +3,9 @@
 For each size a store is made of a simulated fleet and loaded; all ratios are taken in one run on one machine:
 
 - loading, against DuckDB's bare ``read_csv`` of the same readings into a table of the same columns;
-- ``assess``, against (a) what a user would script for the same outputs, a loop over series with a local linear trend by
-  statsmodels and, in Python, CUSUMs of three sizes on either side against a reference and all before, on a sample of series,
-  times their number; and (b) one DuckDB scan of the same columns. ``kernel`` is the part of it from counts to responses, charts
-  and trends. The loop is handed responses already, and takes off no movement in common: both make it faster than it would be;
+- ``assess``, and the ``kernel`` in it, from counts to responses, charts and trends, against (a) what a user would script for
+  the same outputs, a loop over series (``tests.bench.scripted``) on a sample of them, times their number; and (b) one DuckDB scan
+  of the same columns, with the search for change points and without;
 - the command as a whole with its output (by two processes from 150,000 readings on), their peak memory, and how all this grows;
 - one check more on the loaded store, from its file to the new answer, beside the answer worked out whole;
 - with ``--dask``, the same in parts on two worker processes of this machine, with the answer compared.
@@ -28,21 +27,20 @@ import statistics
 import subprocess
 import sys
 import time
-import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+from unittest import mock
 
 import duckdb
-import numpy as np
 import pandas as pd
 import psutil
-import statsmodels.api as sm
 
 from analytics import settings
 from analytics.answer import as_json
-from analytics.charts.response import chart_responses
+from analytics.charts import response
+from analytics.charts.response import ResponseCharts, chart_responses
 from analytics.counting import count_records
 from analytics.cut import cut
 from analytics.drift.state import response_trends
@@ -53,6 +51,7 @@ from analytics.records.standing import read_on, standing
 from analytics.simulate import scoring_fleet, write_csv
 from analytics.spread.kept import KeptFleet
 from tests.bench.score_common import say
+from tests.bench.scripted import Loop, scripted
 
 YEARS = 3.5
 READINGS_PER_PROBE = 470  # of a weekly fleet in so many years, about
@@ -68,7 +67,8 @@ class Figures:
     bare_csv: float
     assess: float
     kernel: float
-    loop: float
+    search: float  # of it, for change points
+    loop: Loop
     scan: float
     more: float
     whole: float
@@ -117,37 +117,6 @@ def bare_csv(file: Path) -> None:
     target.unlink()
 
 
-def loop(points: pd.DataFrame, most: int = 40) -> float:
-    """(a) Seconds for all series, from a sample of them: trend, and six CUSUMs against the reference and all before."""
-    series = points["series"].unique()
-    chosen = series[:: max(len(series) // most, 1)]
-    begin = time.perf_counter()
-    for one in chosen:
-        part = points[points["series"] == one]
-        y = np.log(part["value"].to_numpy(float))
-        sd = (np.log(part["value_high"].to_numpy(float)) - np.log(part["value_low"].to_numpy(float))) / 3.29
-        if len(y) < 8:
-            continue
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            sm.tsa.UnobservedComponents(100.0 * y, "local linear trend").fit(disp=False, maxiter=50)
-        z = (y - float(np.median(y[:20]))) / sd
-        for k in (0.25, 0.5, 1.1):
-            high = low = 0.0
-            statistic = []
-            for one_z in z.tolist():
-                high, low = max(0.0, high + one_z - k), max(0.0, low - one_z - k)
-                statistic.append(max(high, low))
-        weight = (1.0 / sd**2).tolist()
-        for newest in range(5, len(y)):
-            best, w_after, m_after = 0.0, 0.0, 0.0
-            for split in range(newest, max(newest - 40, 4), -1):
-                w_after += weight[split]
-                m_after += weight[split] * y[split]
-                best = max(best, abs(m_after / w_after) * w_after)
-    return (time.perf_counter() - begin) * len(series) / max(len(chosen), 1)
-
-
 def scan(con: duckdb.DuckDBPyConnection) -> None:
     """(b) One pass over the readings: number, mean and slope of the log rate of each probe and window."""
     con.execute(
@@ -178,14 +147,15 @@ def measured(size: int, runs: int, folder: Path, with_dask: bool) -> tuple[Figur
     counted = count_records(known, shipped)
     activity = activity_variance(known, counted, shipped)
 
-    def kernel() -> None:
+    def kernel() -> ResponseCharts:
         from_counts = count_records(known, shipped)
-        response_trends(chart_responses(from_counts.response_states, from_counts.names, known.events, activity, shipped))
+        charts = chart_responses(from_counts.response_states, from_counts.names, known.events, activity, shipped)
+        response_trends(charts)
+        return charts
 
-    kernel_s, _ = timed(kernel, runs)
-    response = {one.index for one in answer.series if one.quantity == "response"}
-    points = answer.points[answer.points["series"].isin(response) & answer.points["value"].notna()]
-    loop_s = loop(points)
+    kernel_s, charts = timed(kernel, runs)
+    search_s = searching(kernel)
+    scripted_loop = scripted(known, counted, charts, shipped)
     with duckdb.connect() as con:
         frame = records.readings[["probe", "window", "source", "measurement", "taken_at", "counts", "count_time_s"]]
         con.register("given", frame)
@@ -196,9 +166,31 @@ def measured(size: int, runs: int, folder: Path, with_dask: bool) -> tuple[Figur
     more_s, anew_s = one_check_more(store, folder, shipped, as_of, runs)
     dask_s = _on_dask(records, shipped, as_of, answer) if with_dask else None
     figures = Figures(
-        len(records.readings), load_s, bare_s, assess_s, kernel_s, loop_s, scan_s, more_s, anew_s, whole_s, memory, dask_s
+        len(records.readings), load_s, bare_s, assess_s, kernel_s, search_s, scripted_loop, scan_s, more_s, anew_s, whole_s, memory, dask_s
     )
     return figures, lambda: assess(records, shipped, as_of)
+
+
+def searching(kernel: Callable[[], Any]) -> float:
+    """Seconds that the kernel spends on looking for change points."""
+    took = 0.0
+
+    def watched(work: Callable[..., Any]) -> Callable[..., Any]:
+        def run(*given: Any) -> Any:
+            nonlocal took
+            begin = time.perf_counter()
+            made = work(*given)
+            took += time.perf_counter() - begin
+            return made
+
+        return run
+
+    names = ("core_inputs", "chart_of", "begun_anew")
+    with contextlib.ExitStack() as stack:
+        for name in names:
+            stack.enter_context(mock.patch.object(response, name, watched(getattr(response, name))))
+        kernel()
+    return took
 
 
 def one_check_more(store: Path, folder: Path, shipped: Any, as_of: Any, runs: int) -> tuple[float, float]:
@@ -257,8 +249,8 @@ def said(one: Figures) -> list[str]:
         f"  load           {one.load:8.2f} s  {n / one.load:10.0f} rows/s  {one.load / one.bare_csv:6.1f} x the bare read_csv ({one.bare_csv:.3f} s)",
         f"  assess         {one.assess:8.2f} s  {n / one.assess:10.0f} rows/s",
         (
-            f"  kernel         {one.kernel:8.2f} s  {one.kernel / one.loop:6.2f} x the loop (a) ({one.loop:.3f} s)  "
-            f"{one.kernel / one.scan:6.0f} x the scan (b) ({one.scan:.4f} s)"
+            f"  kernel         {one.kernel:8.2f} s  1/{one.loop.whole / one.kernel:.0f} of the loop (a) ({one.loop.said()})  "
+            f"{one.kernel / one.scan:6.0f} x the scan (b) ({one.scan:.4f} s), {(one.kernel - one.search) / one.scan:.0f} x without change points"
         ),
         f"  one check more {one.more:8.2f} s  1/{one.whole / one.more:.0f} of the answer worked out whole ({one.whole:.2f} s)",
         f"  assess --json  {one.command:8.2f} s  {one.command_mb:6.0f} MB, start-up and output included",
