@@ -9,6 +9,7 @@ from dashboard.figures.ground import stamp
 from dashboard.figures.sheet import Sheet
 from dashboard.parts import values
 
+SHORTEST = pd.Timedelta(days=1)  # drawn of what was in use for one check alone
 WORD = {"source": "source", "jig": "jig", "readout": "control unit"}
 _TINTS = ("rgba(47,127,147,0.26)", "rgba(194,97,44,0.30)")  # two that take turns: a change shows as a change of tint
 
@@ -22,7 +23,7 @@ def draw_in_use(sheet: Sheet, points: pd.DataFrame, kinds: list[str], *, row: in
     """Bands in one row, one lane a kind, from the first to the last check with it."""
     for height, kind in enumerate(reversed(kinds)):
         for number, (name, first, last) in enumerate(spells(points, kind)):
-            begin, end = stamp(first), stamp(last)
+            begin, end = stamp(first), stamp(max(last, first + SHORTEST))
             sheet.area(
                 [begin, end, end, begin, begin],
                 [height - 0.4, height - 0.4, height + 0.4, height + 0.4, height - 0.4],

@@ -75,7 +75,7 @@ def story(
     _events(sheet, events, first, last)
     sheet.down(as_of, {"color": ground.INK, "width": 1})
     sheet.x(
-        range=[ground.stamp(first), ground.stamp(last)],
+        range=[ground.stamp(first), ground.stamp(last if end else last + 0.01 * (last - first))],  # the newest mark is whole
         showspikes=True,
         spikemode="across",
         spikethickness=1,

@@ -46,7 +46,8 @@ def words(turn: Turn) -> str:
 def form(one: Episode) -> None:
     """Mark as seen, hand on, settle; each with a name and a note."""
     place = f"{one.kind}-{one.subject}-{one.episode}"
-    with st.popover("Take part", icon=":material/edit:"):
+    done = st.session_state.get(f"done-{place}", 0)  # a new popover after each, since only that closes it
+    with st.popover("Take part", icon=":material/edit:", key=f"part-{place}-{done}"):
         kinds = [kind for kind in WHAT if one.kind == "probe" or kind != "settled"]
         kind = (
             st.segmented_control(
@@ -89,6 +90,7 @@ def form(one: Episode) -> None:
             except UserError as error:
                 st.error(str(error))
             else:
+                st.session_state[f"done-{place}"] = done + 1
                 st.rerun()
         if one.kind != "probe":
             st.caption("A finding on a source, a jig or a control unit ends when its cause is put right in the records.")

@@ -16,6 +16,7 @@ from dashboard.parts.words import CAUSE, PATIENT_USE, PROBE
 from dashboard.seam import act_record, bench, read
 
 BARRED = "\u25bc"  # the mark of what patients must not be served with, now
+CORRECTED = "b_corrected"  # in the visit's state: how many corrections were made
 HEADING = PATIENT_USE | {"repeat_first": "for patients only after a good repeat"}
 MEASUREMENT = {
     "background": "background",
@@ -123,7 +124,7 @@ def call_and_spares(look: read.Look, probe: str) -> None:
     st.markdown(
         f":material/call: **Call {links.escape(whom)}.**"
         if whom
-        else ":material/call: Call the responsible physicist. (The settings name no one: `site.call_on_failure`.)"
+        else ":material/call: Call the responsible physicist. (Whom else to call can be named on the page Settings, section site.)"
     )
     spares = bench.fit_spares(look.assessment, probe)
     if not spares:
@@ -136,7 +137,7 @@ def call_and_spares(look: read.Look, probe: str) -> None:
                 "probe",
                 f"{PROBE[one.advice].mark} {one.probe}",
                 probe=one.probe,
-                help=f"{PROBE[one.advice].word}, last check {values.ago(one.latest_check_at, look.as_of)}",
+                hint=f"{PROBE[one.advice].word}, last check {values.ago(one.latest_check_at, look.as_of)}",
             )
 
 
@@ -181,7 +182,8 @@ def _correct(look: read.Look, rows: pd.DataFrame, by: str) -> None:
         f"{row['counts']:.0f} in {row['count_time_s']:g} s"
         for row in rows.to_dict("records")
     }
-    with st.form("correct", border=False):
+    done = st.session_state.get(CORRECTED, 0)  # a new form after each: what was typed was for another counting
+    with st.form(f"correct-{done}", border=False):
         reading = st.selectbox("Which counting", list(labels), format_func=labels.__getitem__)
         column = st.selectbox("What", list(CORRECTABLE), format_func=CORRECTABLE.__getitem__)
         value = st.text_input("Right value")
@@ -192,4 +194,5 @@ def _correct(look: read.Look, rows: pd.DataFrame, by: str) -> None:
             except UserError as error:
                 st.error(str(error))
                 return
+            st.session_state[CORRECTED] = done + 1
             st.rerun()

@@ -20,6 +20,7 @@ from dashboard.parts.words import PROBE, PROBE_ORDER
 from dashboard.seam import overruling, read
 
 OVERRULE, TAKE_BACK, CLEAR, TAKE_OUT = "Overrule the advice", "Take the overruling back", "Clear it", "Take it out of use"
+DECIDED = "decided"  # in the visit's state: how often something was decided
 FIRST_DAYS, LONGEST_DAYS = 90, 366
 COSTS = {"keep, a year": "Keep it, a year", "replace, a year": "Replace it, a year", "not known": "Keep or replace"}
 HELP = {
@@ -81,7 +82,8 @@ def _decide(look: read.Look, probe: ProbeResult) -> None:
     if probe.overrule is not None:
         kinds.append(TAKE_BACK)
     kinds.append(CLEAR if probe.patient_use == "not_until_cleared" else TAKE_OUT)
-    with st.popover("Decide otherwise", icon=":material/gavel:"):
+    done = st.session_state.get(DECIDED, 0)  # a new popover after each, since only that closes it
+    with st.popover("Decide otherwise", icon=":material/gavel:", key=f"decide-{done}"):
         kind = st.segmented_control("What", kinds, default=kinds[0], required=True, key="decide-kind") or kinds[0]
         st.caption(HELP[kind])
         if kind == CLEAR and not probe.clearing_verified:
@@ -90,7 +92,7 @@ def _decide(look: read.Look, probe: ProbeResult) -> None:
         advice, until = (_instead(look, probe)) if kind == OVERRULE else ("", None)
         reason = st.text_input("Reason", key="decide-reason", max_chars=300).strip()
         by = person.name_field(key="decide-by")
-        lacking = [word for word, there in (("your name", by), ("a reason", reason)) if not there]
+        lacking = [word for word, there in (("your name", by), ("a reason", reason), ("an advice", advice or kind != OVERRULE)) if not there]
         acts: dict[str, Callable[[], Any]] = {
             OVERRULE: lambda: overruling.overrule(probe.probe, advice, until, look.as_of.date(), by=by, reason=reason),
             TAKE_BACK: lambda: overruling.take_back(probe.probe, by=by, reason=reason),
@@ -109,12 +111,16 @@ def _decide(look: read.Look, probe: ProbeResult) -> None:
             except UserError as error:
                 st.error(str(error))
             else:
+                st.session_state[DECIDED] = done + 1
                 st.rerun()
 
 
 def _instead(look: read.Look, probe: ProbeResult) -> tuple[str, date | None]:
     others = [one for one in PROBE_ORDER if one not in (probe.advice, "undetermined")]
-    advice = st.selectbox("Advice that stands beside it", others, format_func=lambda a: PROBE[a].word, key="decide-advice")
+    advice = st.selectbox(
+        "Advice that stands beside it", others, index=None, placeholder="choose one", format_func=lambda a: PROBE[a].word,
+        key="decide-advice",
+    )  # fmt: skip
     today = look.as_of.date()
     until = st.date_input(
         "Until",
@@ -124,7 +130,7 @@ def _instead(look: read.Look, probe: ProbeResult) -> tuple[str, date | None]:
         format="YYYY-MM-DD",
         key="decide-until",
     )
-    return advice, until
+    return advice or "", until
 
 
 def table_of(rows: tuple[Row, ...], probe: ProbeResult) -> pd.DataFrame:

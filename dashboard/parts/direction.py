@@ -4,10 +4,17 @@ from __future__ import annotations
 
 from analytics.results import ProbeResult, SeriesResult
 
+LEAST_CHECKS = 3
+
 
 def goes(probe: ProbeResult, series: SeriesResult) -> bool:
-    """Whether a direction can be drawn: there is a slope, and it is not that of a line through a step."""
-    return series.drift_pct_per_year is not None and not stepped(probe, series)
+    """Whether a direction can be drawn: a slope that checks tell, and not that of a line through a step."""
+    return series.drift_pct_per_year is not None and told(series) and not stepped(probe, series)
+
+
+def told(series: SeriesResult) -> bool:
+    """Whether the checks tell of a trend at all: before the third, the slope is only what is usual of its kind."""
+    return series.readings >= LEAST_CHECKS
 
 
 def stepped(probe: ProbeResult, series: SeriesResult) -> bool:

@@ -87,7 +87,9 @@ def _exclude(countings: pd.DataFrame) -> None:
     """Hide countings from the analysis, or take that back; with a name and a reason."""
     hidden = bool(countings["excluded"].any())
     with st.popover(
-        "Take back an exclusion" if hidden else "Exclude from the analysis", icon=":material/visibility_off:"
+        "Take back an exclusion" if hidden else "Exclude from the analysis",
+        icon=":material/visibility_off:",
+        key=f"exclude-{countings['reading_id'].min()}-{hidden}",  # another one after each, since only that closes it
     ):
         st.caption(
             "An excluded counting stays on record and on the chart, hollow. It can be taken back at any time; both "

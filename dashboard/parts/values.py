@@ -33,6 +33,19 @@ def number(value: float | None, unit: str = "", *, digits: int = 3, sign: bool =
     return f"{text} {unit}" if unit else text
 
 
+def tenths(value: float | None, unit: str = "") -> str:
+    """A change to one decimal with its sign, as it stands in a column under others; or a dash.
+
+    >>> print(tenths(-2.34, "%/year"), tenths(0.0023), tenths(None))
+    −2.3 %/year 0.0 –
+    """
+    if value is None or not math.isfinite(value):
+        return DASH
+    text = f"{value:+.1f}".replace("-", "\N{MINUS SIGN}")
+    text = "0.0" if text[1:] == "0.0" else text
+    return f"{text} {unit}" if unit else text
+
+
 def whole(value: float | None, unit: str = "") -> str:
     """A whole number such as counts, every digit of it, or a dash; up to two decimals where it is none.
 

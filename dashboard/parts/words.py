@@ -119,18 +119,23 @@ RULE: dict[Rule, str] = {
 }
 
 _ISO_DAY = re.compile(r"(?<![\w-])(\d{4})-(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])(?![\w-])")
-_LIKELY = re.compile("^Likely cause: (" + "|".join(one.replace("_", " ") for one in CAUSE) + r") \(")
+_ADVICE = re.compile("`(" + "|".join(PROBE) + ")`")
+_LIKELY = re.compile(r"(?:^|(?<=\. ))Likely cause: (" + "|".join(one.replace("_", " ") for one in CAUSE) + r") \(")
 
 
 def as_on_pages(sentence: str) -> str:
-    """A sentence of the analysis with its days and its cause as the pages word them.
+    """A sentence of the analysis with its days, its cause and any advice as the pages word them.
 
     >>> as_on_pages("It is down since about 2026-03-24.")
     'It is down since about 24 Mar 2026.'
     >>> as_on_pages("Likely cause: efficiency loss (probability 81 %).")
     'Likely cause: loss of efficiency (probability 81 %).'
+    >>> as_on_pages("Computed: `service`; patient use is as computed.")
+    'Computed: pull in; patient use is as computed.'
     """
     sentence = _ISO_DAY.sub(_day, sentence)
+    advice: dict[str, Status] = {str(one): status for one, status in PROBE.items()}
+    sentence = _ADVICE.sub(lambda m: advice[m.group(1)].word, sentence)
     words: dict[str, str] = {cause.replace("_", " "): word for cause, word in CAUSE.items()}
     return _LIKELY.sub(lambda m: f"Likely cause: {words[m.group(1)]} (", sentence)
 

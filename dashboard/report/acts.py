@@ -23,7 +23,7 @@ ALERTS = (
     Column("seen", "Seen by", width="0.9fr"),
     Column("handed", "Handed to", width="0.9fr"),
     Column("settled", "Settled by", width="0.9fr"),
-    Column("detail", "What it says", width="3.4fr"),
+    Column("detail", "What it says", "said", width="3.4fr"),
     Column("quantity", "Quantity"),
     Column("episode", "Episode"),
     Column("window", "Window"),
@@ -96,7 +96,7 @@ TAKEN_BACK = (
     Column("subject", "On", width="1fr"),
     Column("rule", "Rule", width="1.3fr"),
     Column("signalled_at", "Signalled", "day", width="auto"),
-    Column("detail", "What it said", width="3fr"),
+    Column("detail", "What it said", "said", width="3fr"),
     Column("withdrawn", "Taken back by", width="2fr"),
 )
 
@@ -124,7 +124,7 @@ def taken_back_table(given: Gathered) -> Table:
 DECISIONS = (
     Column("decided_at", "When", "moment", width="auto"),
     Column("probe", "Probe", width="1fr"),
-    Column("kind", "Decision", width="auto"),
+    Column("kind", "Decision", "word", width="auto"),
     Column("value", "Instead", width="auto"),
     Column("by", "By", width="1fr"),
     Column("reason", "Reason", width="3fr"),
@@ -149,7 +149,7 @@ EXCLUSIONS = (
     Column("by", "By", width="1fr"),
     Column("probe", "Probe", width="1fr"),
     Column("taken_at", "Taken", "moment", width="auto"),
-    Column("measurement", "Measurement", width="auto"),
+    Column("measurement", "Measurement", "word", width="auto"),
     Column("counts", "Counts", "whole", width="auto"),
     Column("reason", "Reason", width="2fr"),
     Column("lifted_at", "Taken back", "moment", width="auto"),

@@ -7,10 +7,17 @@ from datetime import date, datetime
 from typing import Any
 
 from dashboard.parts import values
+from dashboard.parts.words import as_on_pages
 from dashboard.report.model import Column
 
 LONG = 16  # a word longer than that may be broken
 BREAK = "\N{ZERO WIDTH SPACE}"
+
+NUMBERS: dict[str, Callable[[float, int], str]] = {
+    "number": lambda value, digits: values.number(value, digits=digits),
+    "change": lambda value, _: values.tenths(value),
+    "whole": lambda value, _: values.whole(value),
+}
 
 
 def printed(column: Column, value: Any) -> str:
@@ -21,14 +28,17 @@ def printed(column: Column, value: Any) -> str:
     ('9 Mar 2024', '–')
     """
     if value is None or value == "":
-        return values.DASH if column.kind != "text" else ""
-    if column.kind in ("number", "whole"):
-        return values.number(float(value), digits=column.digits) if column.kind == "number" else values.whole(float(value))
+        return values.DASH if column.kind not in ("text", "said", "word") else ""
+    if column.kind in NUMBERS:
+        return NUMBERS[column.kind](float(value), column.digits)
     if isinstance(value, datetime) and column.kind != "day":
         return values.moment(value)
     if isinstance(value, date):
         return values.day(value)
-    return ("yes" if value else "no") if column.kind == "flag" else breakable(str(value))
+    if column.kind == "flag":
+        return "yes" if value else "no"
+    text = as_on_pages(str(value)) if column.kind == "said" else str(value)
+    return breakable(text.replace("_", " ") if column.kind == "word" else text)
 
 
 def breakable(text: str) -> str:

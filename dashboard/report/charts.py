@@ -13,7 +13,7 @@ from analytics.results import ProbeResult, SeriesResult
 from analytics.settings import Limits
 from dashboard.figures import ground
 from dashboard.parts import values
-from dashboard.parts.direction import goes
+from dashboard.parts.direction import goes, told
 from dashboard.parts.words import PROBE, PROBE_ORDER
 from dashboard.report.svg import GRID, INK, QUIET, Frame, Svg, label, stamp, ticks
 
@@ -106,7 +106,7 @@ def shortened(text: str, most: int) -> str:
 def _stands(series: SeriesResult) -> str:
     if series.current_pct is None:
         return "no current value"
-    drift = "" if series.drift_pct_per_year is None else f", {values.number(series.drift_pct_per_year, '%/year', digits=2, sign=True)}"
+    drift = "" if series.drift_pct_per_year is None or not told(series) else f", {values.tenths(series.drift_pct_per_year, '%/year')}"
     return f"{values.number(series.current_pct, '% of reference', digits=3)}{drift}"
 
 

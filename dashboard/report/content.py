@@ -13,8 +13,8 @@ from analytics.answer import as_json
 from analytics.results import ProbeResult, SeriesResult
 from dashboard.parts import values
 from dashboard.parts.about_text import CAUTIONS
-from dashboard.parts.words import CAUSE, PATIENT_USE, PROBE, PROBE_ORDER
-from dashboard.report import acts, tables
+from dashboard.parts.words import CAUSE, PATIENT_USE, PROBE, PROBE_ORDER, as_on_pages
+from dashboard.report import acts, other_checks, tables
 from dashboard.report.charts import fleet_alt, fleet_chart, response_alt, response_chart
 from dashboard.report.gathered import Gathered
 from dashboard.report.model import Chart, Column, Report, Section, Table, rows_of
@@ -23,9 +23,13 @@ from dashboard.seam.probe_facts import facts
 
 MOST_CHARTS = 120  # a fleet larger than that shows the probes that are not fit, the worst first
 
+OTHER = (
+    "Checks that are not countings: what wants doing or is due, and every leak test and inventory of a source in use. "
+    "Intervals are the site's to set; leak tests and inventory follow local law. The workbook holds all, and what was done in the period."
+)
 NOW = (
     "Now: response in per cent of the reference. A date is the median of the forecast, with its 90 % range; where none stands, "
-    "no limit is forecast to be passed."
+    "no limit is forecast to be passed, or one is passed already."
 )
 
 
@@ -41,6 +45,7 @@ def report(given: Gathered) -> Report:
         *told,
         Section("Check sources, jigs and control units", tables=(tables.device_table(given),)),
         Section("Alerts", (_alerts(given),), tables=(acts.alert_table(given), acts.taken_back_table(given))),
+        Section("Other checks", (OTHER,), tables=other_checks.report_tables(given)),
         *(Section(table.title, tables=(table,)) for table in people),
         Section("Settings in force", (_settings(given),), tables=tables.settings_tables(given.settings)),
     ]
@@ -159,7 +164,7 @@ def _many(given: Gathered, probes: list[ProbeResult]) -> list[Section]:
     ]
 
 
-WHY = (Column("probe", "Probe", width="1fr"), Column("answer", "Answer", width="auto"), Column("why", "Because", width="5fr"))
+WHY = (Column("probe", "Probe", width="1fr"), Column("answer", "Answer", width="auto"), Column("why", "Because", "said", width="5fr"))
 
 
 def _why(probes: list[ProbeResult]) -> Table:
@@ -175,14 +180,14 @@ def _one_probe(given: Gathered, probe: ProbeResult) -> list[Section]:
     spoken = headline(given.assessment).get(probe.probe)
     told = [("Site", probe.site or values.DASH), ("Answer", f"{PROBE[probe.advice].mark} {PROBE[probe.advice].word}")]
     told += [("Patient use", PATIENT_USE[probe.patient_use].removeprefix("patient use: "))]
-    told += facts(probe, spoken, given.assessment.as_of)
+    told += facts(probe, spoken, given.assessment.as_of, given.settings.limits.tolerance_pct)
     if probe.cause != "none" and not probe.cause_probabilities:
         told.append(("Likely cause", CAUSE[probe.cause]))
     overdue = tables.overdue_of(given).get(probe.probe)
-    told.append(("Overdue", overdue or "nothing"))
+    told.append(("Overdue", as_on_pages(overdue or "nothing")))
     pictures = tuple(response(given, s) for s in given.assessment.series_of(probe.probe, "response"))
     return [
-        Section("The probe", (*probe.missing, *probe.reasons, *_looked_back(given)), facts=tuple(told)),
+        Section("The probe", (*map(as_on_pages, (*probe.missing, *probe.reasons)), *_looked_back(given)), facts=tuple(told)),
         Section("Response", (_legend() if pictures else "No response is charted.",), charts=pictures),
         Section(
             "Everything that is charted",

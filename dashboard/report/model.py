@@ -7,12 +7,16 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, Literal
 
-Kind = Literal["text", "number", "whole", "day", "moment", "flag"]
+Kind = Literal["text", "said", "word", "number", "change", "whole", "day", "moment", "flag"]
 
 
 @dataclass(frozen=True)
 class Column:
-    """One column. name: for machines, with its unit; title: for people; digits: significant ones, where printed."""
+    """One column. name: for machines, with its unit; title: for people; digits: significant ones, where printed.
+
+    kind: ``said`` is a sentence of the analysis, printed as the pages word it; ``word`` a name, printed with blanks;
+    ``change`` a number with one decimal and its sign. In workbook and CSV all three stand as the answer has them.
+    """
 
     name: str
     title: str

@@ -76,7 +76,7 @@ def _table(one: Table) -> dict[str, Any]:
         "title": one.title,
         "empty": one.empty,
         "columns": [
-            {"title": c.title, "width": c.width, "number": c.kind in ("number", "whole")} for _, c in chosen
+            {"title": c.title, "width": c.width, "number": c.kind in ("number", "change", "whole")} for _, c in chosen
         ],
         "rows": [[printed(c, row[place]) for place, c in chosen] for row in one.rows],
     }

@@ -6,11 +6,14 @@ from collections.abc import Iterable
 from typing import Any
 
 from analytics.advice.overdue import due_checks
+from analytics.advice.withdrawn import withdrawn_since
 from analytics.answer import number
 from analytics.cut import cut
 from analytics.results import Crossing, DeviceResult, ProbeResult, SeriesResult
 from analytics.settings import Settings, shipped
 from dashboard.parts import values
+from dashboard.parts.decision_rows_said import conditions_said
+from dashboard.parts.direction import goes
 from dashboard.parts.words import CAUSE, DEVICE, DEVICE_KIND, PROBE, RULE
 from dashboard.report.gathered import Gathered
 from dashboard.report.model import Column, Table, rows_of
@@ -20,11 +23,12 @@ USE_WORDS = {"allowed": "yes", "repeat_first": "after a good check", "not_until_
 
 
 def overdue_of(given: Gathered) -> dict[str, str]:
-    """What is overdue by probe, in a few words; overdue as the analysis has it."""
+    """What is overdue by probe, in a few words; overdue as the analysis has it, and nothing of a withdrawn probe."""
     records = cut(given.papers.records, given.assessment.as_of)
+    gone = set(withdrawn_since(records, given.assessment.as_of).index)
     out: dict[str, list[str]] = {}
     for one in due_checks(records.readings, given.settings, given.assessment.as_of):
-        if one.overdue:
+        if one.overdue and one.probe not in gone:
             out.setdefault(one.probe, []).append(f"{one.kind} since {one.due_on}")
     return {probe: "; ".join(words) for probe, words in out.items()}
 
@@ -42,9 +46,9 @@ PROBES = (
     Column("patient_use_words", "Patient use", width="1fr"),
     Column("cause_words", "Likely cause", width="1.5fr"),
     Column("current_pct", "Now, %", "number", 4, "auto"),
-    Column("drift_pct_per_year", "Drift, %/a", "number", 2, "auto"),
+    Column("drift_pct_per_year", "Drift, %/a", "change", width="auto"),
     Column("passes", "Passes a limit (90 %)", width="1.8fr"),
-    Column("overdue", "Overdue", width="1.1fr"),
+    Column("overdue", "Overdue", "said", width="1.1fr"),
     Column("crossing_limit_pct", "Limit, %", "number", 3),
     Column("crossing_p05", "Passes it: not before", "day"),
     Column("crossing_p50", "about", "day"),
@@ -91,6 +95,7 @@ def probe_table(given: Gathered) -> Table:
                 "cause_probability": number(p.cause_probability),
                 "reasons": " ".join((*p.missing, *p.reasons)),
                 **(_numbers(s) if s is not None else {}),
+                **({} if s is None or goes(p, s) else {"drift_pct_per_year": None}),  # as on the page of the fleet
             }
         )
     return Table(
@@ -124,7 +129,7 @@ SERIES = (
     Column("jig", "Jig", width="1fr"),
     Column("collimator", "Collimator"),
     Column("nuclide", "Nuclide"),
-    Column("quantity", "Quantity", width="auto"),
+    Column("quantity", "Quantity", "word", width="auto"),
     Column("unit", "Unit", width="auto"),
     Column("readings", "Checks", "whole", width="auto"),
     Column("latest_at", "Newest", "moment", width="auto"),
@@ -139,7 +144,7 @@ SERIES = (
     Column("drift_per_year", "Drift, unit a year", "number"),
     Column("drift_low", "Drift, 90 % from", "number"),
     Column("drift_high", "Drift, to", "number"),
-    Column("drift_pct_per_year", "Drift, % a year", "number", 2, "auto"),
+    Column("drift_pct_per_year", "Drift, % a year", "change", width="auto"),
     Column("crossing_limit_pct", "Limit, %", "number"),
     Column("crossing_p05", "Passes it: not before", "day"),
     Column("crossing_p50", "Passes it: about", "day"),
@@ -218,9 +223,9 @@ DEVICES = (
     Column("answer", "Answer", width="auto"),
     Column("activity_kbq", "Activity, kBq", "number", 4, "auto"),
     Column("rate_now_cps", "Rate, cps", "number", 4, "auto"),
-    Column("offset_pct", "Moved, %", "number", 2, "auto"),
+    Column("offset_pct", "Moved, %", "change", width="auto"),
     Column("too_weak_on", "Too weak after", "day", width="auto"),
-    Column("reasons", "Reasons", width="3fr"),
+    Column("reasons", "Reasons", "said", width="3fr"),
     Column("offset_low_pct", "Moved, 90 % from", "number"),
     Column("offset_high_pct", "Moved, to", "number"),
     Column("advice", "advice"),
@@ -279,7 +284,7 @@ def settings_tables(settings: Settings) -> tuple[Table, ...]:
             said, setting = _said(value), f"{section}.{name}"
             if isinstance(value, list) and value and all(isinstance(one, dict) for one in value):
                 said = f"{len(value)} rows, below"
-                more.append(_own_table(setting, value))
+                more.append(_own_table(setting, [_row_said(one) for one in value] if setting == "decision.rows" else value))
                 same = default is not None and len(default) == len(value) and all(map(_covers, value, default))
             else:
                 same = said == _said(default)
@@ -295,6 +300,11 @@ def settings_tables(settings: Settings) -> tuple[Table, ...]:
     return Table("Settings", "Settings in force", SETTINGS, rows_of(SETTINGS, rows), printed=names(SETTINGS)), *more
 
 
+def _row_said(row: dict[str, Any]) -> dict[str, Any]:
+    """A row of the decision table in words, with the conditions as they are written beside it in the workbook."""
+    return {"row": row["row"], "then": PROBE[row["advice"]].word, "if": conditions_said(row["when"]), "as_set": _said(row["when"])}
+
+
 def _covers(whole: Any, part: Any) -> bool:
     """Whether everything that is said in ``part`` stands in ``whole`` (which has the defaults filled in)."""
     if isinstance(whole, dict) and isinstance(part, dict):
@@ -305,9 +315,9 @@ def _covers(whole: Any, part: Any) -> bool:
 def _own_table(setting: str, rows: list[dict[str, Any]]) -> Table:
     """A setting that is a list of rows, as a table."""
     heads = tuple(dict.fromkeys(key for row in rows for key in row))
-    columns = tuple(Column(one, one.replace("_", " "), width="2fr" if one in ("row", "when") else "1fr") for one in heads)
+    columns = tuple(Column(one, one.replace("_", " "), width={"row": "2fr", "if": "4fr"}.get(one, "1fr")) for one in heads)
     made = [{key: _said(one) for key, one in row.items()} for row in rows]
-    return Table(setting, setting, columns, rows_of(columns, made), printed=heads)
+    return Table(setting, setting, columns, rows_of(columns, made), printed=tuple(one for one in heads if one != "as_set"))
 
 
 def _said(value: Any) -> str:

@@ -6,6 +6,7 @@ from datetime import datetime
 
 from analytics.results import ProbeResult, SeriesResult
 from dashboard.figures.forecast import says
+from dashboard.parts.direction import told
 from dashboard.parts.values import DASH, ago, chance, count, day, interval, moment, number
 from dashboard.parts.words import CAUSE
 
@@ -56,6 +57,8 @@ def _reference(series: SeriesResult) -> str:
 
 
 def _drift(series: SeriesResult) -> str:
+    if not told(series):
+        return f"{DASH} (no trend can be told from {count(series.readings, 'check')})"
     if series.drift_per_year is None:
         return f"{DASH} (no trend can be told yet)"
     unit = f"{series.unit} a year"

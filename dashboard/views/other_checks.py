@@ -12,17 +12,10 @@ from analytics.advice.other_checks import PROBE_KINDS, SOON_DAYS, SOURCE_KINDS
 from analytics.errors import UserError
 from dashboard.figures.kept_months import kept_months
 from dashboard.parts import chart, links, person, start, table, values
+from dashboard.parts.check_states import STATE
 from dashboard.parts.words import as_on_pages
 from dashboard.seam import inspecting, keep, read
 
-STATE = {
-    "failed": "✖ failed",
-    "asked_for": "◆ asked for",
-    "past_due": "▼ past due",
-    "due_soon": f"△ due, or within {SOON_DAYS} d",
-    "in_date": "● in date",
-    "no_rhythm": "○ no interval known",
-}
 PARTS = ("What is due", "By site and month", "Enter one", "On record")
 UNDONE = "inspection_entered"  # what was entered last, so that it can be taken back
 

@@ -39,6 +39,20 @@ def test_an_overruling_is_seen_at_once_and_can_be_taken_back(store):
     assert set(read.records().decisions["value"]) == {f"service until {today + timedelta(days=30)}", "computed"}
 
 
+def test_overruling_on_the_page_asks_for_an_advice_and_then_closes(store):
+    """No advice is chosen beforehand, so that none is entered by mistake; once it is kept, the popover is another, shut one."""
+    at = open_page("probe", probe=real_store.SOUND)
+    at.text_input(key="decide-by").set_value("A. Lind").run()
+    at.text_input(key="decide-reason").set_value("rattles").run()
+    assert at.selectbox(key="decide-advice").value is None
+    assert at.button(key="decide-keep").disabled
+    at.selectbox(key="decide-advice").set_value("service").run()
+    at.button(key="decide-keep").click().run()
+    assert not at.exception
+    assert "overruled as pull in until" in words(at)
+    assert at.session_state["decided"] == 1
+
+
 def test_an_overruling_without_an_end_is_refused(store):
     """Nothing is written, and the message names the field."""
     today = read.look().as_of.date()  # looking may enter what is shown

@@ -17,7 +17,7 @@ from dashboard.figures.plan_calendar import plan_calendar
 from dashboard.figures.site_bars import site_bars
 from dashboard.figures.story import Chapter, story
 from dashboard.report.charts import fleet_chart
-from dashboard.seam import digest
+from dashboard.seam import digest, probe_facts
 from tests.dashboard import made_up
 from tests.dashboard.opened import open_page, use, words
 
@@ -105,6 +105,39 @@ def test_names_lie_over_marks_and_not_on_the_words_of_the_strip_in_print(made):
     first_name = min(body.index(f">{p.probe}") for p in assessment.probes if f">{p.probe}" in body)
     last_mark = max(body.rfind(f'fill="{colour}"') for colour in ("#2b8a6e", "#c8502d"))
     assert last_mark < first_name
+
+
+def test_one_check_tells_no_trend(made):
+    """Of a probe read once or twice neither the table of the fleet nor its page names a drift; from the third check on both do."""
+    records, assessment = made
+    name = assessment.probes[0].probe
+    series = digest.headline(assessment)[name]
+
+    def shown(readings):
+        fewer = replace(series, readings=readings)
+        answer = replace(assessment, series=tuple(fewer if one is series else one for one in assessment.series))
+        table = digest.fleet_table(answer, records).set_index("probe")
+        said = dict(probe_facts.facts(assessment.probe(name), fewer, assessment.as_of))["Drift"]
+        return pd.isna(table.loc[name, "drift_pct_per_year"]), said
+
+    assert shown(2)[0]
+    assert shown(1)[1] == "– (no trend can be told from 1 check)"
+    assert not shown(3)[0]
+    assert "a year" in shown(3)[1]
+
+
+def test_what_was_in_use_for_one_check_has_a_band(made):
+    """A source read once is drawn a day wide and not as nothing, and the newest mark of a story is not cut at the edge."""
+    records, assessment = made
+    series = assessment.series_of("GP-001", "response")[0]
+    points = assessment.points_of(series).iloc[-1:]
+    figure = story(Chapter(series, points), [], records.events.iloc[:0], assessment.as_of)
+    bands = [one for one in figure.data if one.hoveron == "fills"]
+    assert bands
+    for one in bands:
+        ends = [datetime.fromisoformat(str(x)) for x in one.x]
+        assert max(ends) - min(ends) >= timedelta(days=1)
+    assert datetime.fromisoformat(figure.layout.xaxis.range[1]) > assessment.as_of
 
 
 def test_an_alert_is_told_as_of_its_day(monkeypatch, made):

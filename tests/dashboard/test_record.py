@@ -311,6 +311,7 @@ def test_one_can_correct_ones_own_entry_and_the_old_value_stays(store):
     newest = history(store).iloc[0]
     assert str(usual + 1) in newest["before"]
     assert newest["by"] == "A. Lind"
+    assert [labelled(at, one).value for one in ("Right value", "Why")] == ["", ""]  # else a second press mends another counting
 
 
 def labelled(at, label):

@@ -8,7 +8,7 @@ import json
 import re
 import xml.etree.ElementTree as ET
 from dataclasses import replace
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 
 import openpyxl
 import pandas as pd
@@ -17,13 +17,20 @@ import typst
 
 from analytics.answer import as_json
 from analytics.errors import UserError
+from analytics.fleet import assess
+from analytics.records.load import load_files
+from analytics.records.papers import papers
+from analytics.records.snapshot import EVENTS, Records
+from analytics.settings import load
 from dashboard.report import pdf as printing
+from dashboard.report import tables
 from dashboard.report.book import workbook
+from dashboard.report.cells import printed
 from dashboard.report.content import report
 from dashboard.report.flat import comma_separated
-from dashboard.report.gathered import Scope, period
+from dashboard.report.gathered import Scope, gather, period
 from dashboard.report.looking_back import look_back_report
-from dashboard.report.model import Chart, Report, Section
+from dashboard.report.model import Chart, Column, Report, Section
 from dashboard.report.write import rendered
 from tests.report import hostile
 
@@ -180,6 +187,68 @@ def test_an_alert_that_was_shown_and_taken_back_is_told():
     assert [one[table.column("withdrawn")] for one in table.rows] == ["reading excluded by A. Lind: slip"]
     untold = next(one for one in report(given).tables if one.key == "Taken back")
     assert "this run only" in untold.empty
+
+
+def test_leak_tests_and_what_is_due_besides_countings_are_printed_and_all_is_in_the_workbook(tmp_path):
+    """A failed visual inspection and a leak test in date are printed; one of a probe that is in date is in the workbook alone."""
+    day = hostile.AS_OF - timedelta(days=3)
+    files = {
+        "probes.csv": "probe,site\nGP-1,North\nGP-2,North\n",
+        "sources.csv": "source,nuclide,reference_at,site\nCK-1,Co-57,2024-01-01,North\n",
+        "inspections.csv": "probe,source,done_at,kind,result,person\n"
+         f"GP-1,,{day:%Y-%m-%dT%H:%M},visual,fail,A. Lind\nGP-2,,{day:%Y-%m-%dT%H:%M},visual,pass,A. Lind\n"
+         f",CK-1,{day:%Y-%m-%dT%H:%M},leak_test,pass,B. Moor\n",
+    }
+    for name, text in files.items():
+        (tmp_path / name).write_text(text)
+    load_files(tmp_path / "s.duckdb", [tmp_path / name for name in files], by="A. Lind", create=True)
+    told = papers(tmp_path / "s.duckdb")
+    settings = load({"schedule": {"inspection_days_by_kind": {"visual": 30}, "leak_test_days": 182}})
+    answer = assess(told.records, settings, hostile.AS_OF)
+    given = gather(told, settings, lambda _: answer, period(hostile.AS_OF, None, None, None), Scope(), by="A. Lind", made_at=hostile.AS_OF)
+    made = report(given)
+    by_key = {one.key: one for one in made.tables}
+    due, every, done = by_key["Checks due"], by_key["Other checks"], by_key["Other checks done"]
+    assert [(row[0], row[due.column("subject")]) for row in due.rows] == [("✖ failed", "GP-1"), ("● in date", "CK-1")]
+    assert due.printed
+    assert {row[every.column("subject")] for row in every.rows} == {"GP-1", "GP-2", "CK-1"}
+    assert {row[done.column("person")] for row in done.rows} == {"A. Lind", "B. Moor"}
+    assert not every.printed
+    assert printing.pdf(made).startswith(b"%PDF-")
+
+
+def test_print_says_what_the_pages_say_and_the_table_what_the_answer_says(fleet):
+    """Days, causes and advice in printed sentences are the pages' words; a drift has one decimal and its sign."""
+    said = Column("why", "Because", "said")
+    assert printed(said, "Since 2024-03-09. Likely cause: efficiency loss (probability 81 %). Set to `service`.") == (
+        "Since 9 Mar 2024. Likely cause: loss of efficiency (probability 81 %). Set to pull in."
+    )
+    assert printed(Column("drift_pct_per_year", "Drift", "change"), -0.0023) == "0.0"
+    why = next(one for one in fleet.tables if one.key == "Why")
+    text = json.dumps(printing.content(fleet), ensure_ascii=False)
+    iso = re.compile(r"about \d{4}-\d\d-\d\d")
+    assert any(iso.search(str(row[why.column("why")])) for row in why.rows)
+    assert not iso.search(text)
+
+
+def test_nothing_of_a_withdrawn_probe_is_overdue():
+    """A probe that was taken out of use is not asked for checks, and stands in no list of overdue ones; it did before that day."""
+    given = hostile.gathered()
+    late = replace(given, assessment=replace(given.assessment, as_of=hostile.AS_OF + timedelta(days=400)))
+    assert hostile.EMOJI in tables.overdue_of(late)
+    events = pd.DataFrame([{"probe": hostile.EMOJI, "happened_at": pd.Timestamp(hostile.AS_OF), "kind": "withdrawn", "event_id": 1}])
+    records = replace(given.papers.records, events=Records.table(EVENTS, events.to_dict("list")))
+    gone = replace(late, papers=replace(given.papers, records=records))
+    assert hostile.EMOJI not in tables.overdue_of(gone)
+    assert hostile.LONG in tables.overdue_of(gone)
+
+
+def test_the_decision_table_is_printed_in_words(fleet):
+    """Each row says its advice and its conditions as the Settings page does; how it is written stands in the workbook."""
+    table = next(one for one in fleet.tables if one.key == "decision.rows")
+    first = dict(zip([one.name for one in table.columns], table.rows[0], strict=True))
+    assert first == {"row": "a check is overdue", "then": "undetermined", "if": "a check is overdue", "as_set": "overdue: yes"}
+    assert "as_set" not in table.printed
 
 
 def test_a_site_and_a_probe_are_told_apart_from_the_fleet():
