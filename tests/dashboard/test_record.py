@@ -86,6 +86,15 @@ def test_expected_counts_are_shown_before_counting_starts(shared):
     assert not verdict(at)
 
 
+def test_links_of_the_bench_carry_the_probe_and_no_text(shared):
+    """The link to the probe's story names the probe alone: a hint of what it leads to had become part of its address."""
+    at = open_page("record", probe=PROBE)
+    to_probe = [one.proto for one in at.get("page_link") if "probe=" in one.proto.query_string]
+    assert to_probe
+    assert all("help=" not in one.query_string for one in to_probe)
+    assert "Its story" in [one.help for one in to_probe]
+
+
 def test_the_expected_counts_are_near_the_last_ones(shared):
     """For a sound probe read yesterday the expectation lies within 15 % of what it counted last."""
     from dashboard.seam import bench, read
