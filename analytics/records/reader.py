@@ -150,7 +150,7 @@ def _readings(table: pa.Table) -> pd.DataFrame:
             continue
         values = times if name == "taken_at" else _plain(column, dtype)
         columns[name] = values if order is None else values[order]
-    return pd.DataFrame(columns)
+    return pd.DataFrame(columns, copy=False)  # nobody else has these arrays
 
 
 def _plain(column: pa.ChunkedArray, dtype: str) -> np.ndarray[Any, Any]:

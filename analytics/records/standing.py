@@ -14,6 +14,7 @@ from datetime import datetime
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
+from weakref import ref
 
 import numpy as np
 import pandas as pd
@@ -31,7 +32,11 @@ Prints = Mapping[str, int]
 ReadingsPrints = Mapping[str, tuple[int, int]]  # number of readings, and sum of the prints of each
 REREAD_SHARE = 0.2  # of the probes whose readings were altered, or of the readings, beyond which everything is read again
 BY_PROBE = ("probes", "events", "inspections", "decisions")  # small tables that say something of a probe
+MANY_ROWS = 50_000  # of a column, whose names in use are worth keeping
 OF_NOBODY = ""  # under which the prints keep sources, windows, and rows that name no probe
+
+
+_used_by: dict[int, tuple[ref[pd.Categorical], np.ndarray]] = {}  # by number of the object
 
 
 @dataclass(frozen=True)
@@ -215,14 +220,17 @@ def _in_time_order(one: pd.DataFrame, other: pd.DataFrame, *, as_used: bool = Tr
         first, second = one[name].array, other[name].array
         if isinstance(first, pd.Categorical) and isinstance(second, pd.Categorical):
             names, places = _joined_names(first, second, as_used=as_used)
-            codes = np.concatenate([place[part.codes] for place, part in zip(places, (first, second), strict=True)])
+            codes = np.concatenate([
+                part.codes if place is None else place[part.codes].astype(first.codes.dtype if names is None else np.int64)
+                for place, part in zip(places, (first, second), strict=True)
+            ])  # fmt: skip
             dtype = first.dtype if names is None else pd.CategoricalDtype(pd.Index(names, dtype=first.categories.dtype))
             columns[name] = pd.Categorical.from_codes(codes[order], dtype=cast("pd.CategoricalDtype[str]", dtype), validate=False)
         elif first.dtype.kind in "ifbM":
             columns[name] = np.concatenate([first.to_numpy(), second.to_numpy()])[order]
         else:
             columns[name] = pd.concat([one[name], other[name]], ignore_index=True).array[order]
-    return pd.DataFrame(columns)
+    return pd.DataFrame(columns, copy=False)
 
 
 def _alike(one: pd.DataFrame, other: pd.DataFrame) -> bool:
@@ -249,17 +257,33 @@ def _among(readings: pd.DataFrame, probes: frozenset[str]) -> np.ndarray:
     return np.append(wanted, False)[column.cat.codes.to_numpy()]  # missing is code −1
 
 
+def _used(names: pd.Categorical) -> np.ndarray:
+    """Codes that stand in it, rising; of what many rows are read on from found once, since no reading is changed in place."""
+    kept = _used_by.get(id(names))
+    if kept is not None and kept[0]() is names:
+        return kept[1]
+    found = np.flatnonzero(np.bincount(names.codes.astype(np.int64) + 1, minlength=len(names.categories) + 1)[1:])
+    if len(names) >= MANY_ROWS:
+        for number in [number for number, (there, _) in _used_by.items() if there() is None]:
+            del _used_by[number]
+        _used_by[id(names)] = ref(names), found
+    return found
+
+
 def _joined_names(
     one: pd.Categorical, other: pd.Categorical, *, as_used: bool
-) -> tuple[list[str] | None, tuple[np.ndarray, np.ndarray]]:
-    """Sorted names that either uses (None: those of one), and the new code for each code of each, the last for a missing one."""
+) -> tuple[list[str] | None, tuple[np.ndarray | None, np.ndarray]]:
+    """Sorted names that either uses (None: those of one), and the new code for each code of each, the last for a missing one.
+
+    None in place of codes: they stay as they are.
+    """
     parts = (one, other)
-    used = [np.flatnonzero(np.bincount(part.codes.astype(np.int64) + 1, minlength=len(part.categories) + 1)[1:]) for part in parts]
+    used = [_used(part) for part in parts]
     whole = len(used[0]) == len(one.categories)
     if whole or not as_used:
         place = np.append(one.categories.get_indexer(other.categories), -1)
         if (place[used[1]] >= 0).all():
-            return None, (np.append(np.arange(len(one.categories)), -1), place)
+            return None, (None, place)
     own = [part.categories.to_numpy(object) for part in parts]
     names = sorted({name for of, some in zip(own, used, strict=True) for name in of[some].tolist()})
     code, out = {name: number for number, name in enumerate(names)}, []
