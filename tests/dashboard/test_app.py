@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import asyncio
+import sys
 
 import pytest
 
 from dashboard.app import SaysWhereItIs
+from dashboard.seam import early
 
 HTML = b"<!DOCTYPE html><html><head><title>x</title></head><body></body></html>"
 
@@ -65,3 +67,18 @@ def test_anything_else_passes_untouched():
         assert headers[b"content-length"] == b"6"
         assert asked["headers"]
     assert _served(b"text/html", HTML, method="POST")[1] == HTML
+
+
+def test_threads_of_the_server_take_short_turns(monkeypatch):
+    """Once it begins, a thread that computes gives way after a thousandth of a second; asked again, nothing is begun anew."""
+    before, begun = sys.getswitchinterval(), []
+    monkeypatch.setattr(early, "_begun", begun)
+    monkeypatch.setattr(early, "load", lambda: None)
+    try:
+        early.begin()
+        early.begin()
+        assert sys.getswitchinterval() == pytest.approx(early.TURN_S)
+        early.wait()
+        assert len(begun) == 1
+    finally:
+        sys.setswitchinterval(before)
