@@ -13,7 +13,7 @@ For a ramp from Ï„ the evidence for slope b against a constant level is b S_fx â
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -126,6 +126,23 @@ def weigh_ramps(
         rounded = coarse(some), coarse(total)
         middle = shrunk_middle(codes, p, mean, np.log(MIDDLE_PER_YEAR), totals=rounded)
     return Ramps(slope, *_posterior(evidence, log_step, middle), since_onset, level_var, p, alone_step)
+
+
+def weighed_alike(trends: Trends, ramps: Ramps) -> Trends:
+    """The mixture with its steps and ramps weighed as ``ramps`` has them, each unit by itself; what is inside either stays as it was.
+
+    A mixture on a grid of onsets alone takes a step that falls between two of them for a steep ramp, and has its own prior of
+    slopes: the level and the drift that are told would then be those of another account than the forecast and the cause.
+    """
+    weight = trends.weight.copy()
+    told = np.flatnonzero(np.isfinite(trends.log_weight).all(axis=1))
+    shares = (1.0 - ramps.alone_ramp - ramps.alone_step, ramps.alone_step, ramps.alone_ramp)
+    for part, share in zip((slice(0, 1), slice(1, 1 + ONSETS), slice(1 + ONSETS, 1 + 2 * ONSETS)), shares, strict=True):
+        inside = trends.log_weight[told, part]
+        inside = np.exp(inside - inside.max(axis=1, keepdims=True))
+        weight[told, part] = inside / inside.sum(axis=1, keepdims=True) * np.maximum(share[told], 0.0)[:, None]
+    steps, grown = weight[:, 1 : 1 + ONSETS].sum(axis=1), weight[:, 1 + ONSETS :].sum(axis=1)
+    return replace(trends, weight=weight, probability_ramp=grown, probability_step=steps)
 
 
 def _evidence(trends: Trends, step: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats]:

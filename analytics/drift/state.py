@@ -15,7 +15,7 @@ from analytics.counting.columns import Names
 from analytics.counting.tables import Keys
 from analytics.drift.crossing import WANDER_PER_DAY, PassageQuantiles, Paths, passage_quantiles
 from analytics.drift.shift import PRIOR_SLIDE, WANDER_PCT2_PER_DAY, ResponseSeen, Slide, slides
-from analytics.drift.slopes import KEPT, Ramps, weigh_ramps
+from analytics.drift.slopes import KEPT, Ramps, weigh_ramps, weighed_alike
 from analytics.drift.trend import ONSETS, PRIOR_RAMP, PRIOR_STEP, YEAR_DAYS, Trends, fit_trends, step_evidence
 from analytics.records.snapshot import Records
 
@@ -85,7 +85,8 @@ def drift_state(
     """
     c = charts.corrected
     fits = fits if fits is not None else fitted(charts)
-    trends = fits.trends
+    ramps = weigh_ramps(fits.trends, fits.step, kind, kind_totals)
+    trends = weighed_alike(fits.trends, ramps)
     w = trends.weight
     level = (w * trends.level).sum(axis=1)
     level_sd = np.sqrt((w * (trends.level_var + (trends.level - level[:, None]) ** 2)).sum(axis=1))
@@ -108,7 +109,6 @@ def drift_state(
     lower, upper = np.log1p(-tolerance) + c.alpha, np.log1p(tolerance) + c.alpha
     outside = (w * (_cdf(lower[:, None], trends) + 1.0 - _cdf(upper[:, None], trends))).sum(axis=1)
 
-    ramps = weigh_ramps(trends, fits.step, kind, kind_totals)
     probability, slid, paths, sign, gone = _ways(ramps, sliding or [], tolerance)
     forecast = (
         np.isfinite(c.alpha)

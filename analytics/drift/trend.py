@@ -34,6 +34,7 @@ YEAR_DAYS = 365.2422
 class Trends:
     """Per unit; component arrays are [units, components] with components = constant, steps, ramps."""
 
+    log_weight: Floats  # of each component, to a constant a unit; −inf where it is none
     weight: Floats  # posterior probability of each component
     level: Floats  # log level at ``at_days`` by each component
     level_var: Floats
@@ -165,6 +166,7 @@ def fit_trends(  # noqa: PLR0915 -- one model family, written out
     empty = counts == 0
     level[empty] = np.nan
     return Trends(
+        log_weight,
         weight,
         level,
         level_var,

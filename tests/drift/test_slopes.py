@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analytics.drift.slopes import FALLS, MIDDLE_PER_YEAR, shrunk_middle, weigh_ramps
+from analytics.drift.slopes import FALLS, MIDDLE_PER_YEAR, shrunk_middle, weigh_ramps, weighed_alike
 from analytics.drift.trend import YEAR_DAYS, fit_trends, step_evidence
 
 SD = 0.02
@@ -52,6 +52,20 @@ def test_a_ramp_a_step_and_nothing_are_told_apart():
 def test_a_step_between_any_two_checks_is_a_step(at):
     """Wherever a drop of 9 % falls between the checks, it is not taken for a steep ramp."""
     assert weighed(luck(130, at) - 0.09 * (np.arange(130) >= at)).step[0] > 0.9
+
+
+@pytest.mark.parametrize("size", [0.07, 0.7, 2.0])
+@pytest.mark.parametrize("ago", [8, 11, 13])
+def test_level_and_drift_are_told_by_the_account_that_names_the_cause(size, ago):
+    """A drop a few checks ago, also one so large that the mixture on the grid gives all else no weight: a step, its level, no slope."""
+    x = luck(150, ago, 0.012) - size * (np.arange(150) >= 150 - ago)
+    unit, variance = np.zeros(150, np.int64), np.full(150, 0.012**2)
+    trends = fit_trends(unit, 7.0 * np.arange(150), x, variance, 1)
+    ramps = weigh_ramps(trends, step_evidence(unit, x, variance, 1))
+    alike = weighed_alike(trends, ramps)
+    assert alike.weight.sum() == pytest.approx(1.0)
+    assert (alike.probability_step[0], alike.probability_ramp[0]) == pytest.approx((ramps.alone_step[0], ramps.alone_ramp[0]))
+    assert alike.probability_step[0] > 0.9
 
 
 def test_the_probability_of_a_drift_means_what_it_says():

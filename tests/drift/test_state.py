@@ -77,11 +77,13 @@ def test_the_slope_interval_of_a_drifter_holds_its_slope():
     assert high - low < 8.0
 
 
-def test_a_step_has_no_slope_to_speak_of():
-    """After a step of 8 % the drift said is near zero, and nothing is forecast with a late end."""
-    log = sound_log(4, checks=70)
-    log.probe("X").checks("X", weekly(70, offset=0.2), rate_cps=3000.0, level=lambda d: 0.93 if d > 200 else 1.0)
-    answer = log.assess(69 * 7.0 + 1)
+@pytest.mark.parametrize(("checks", "since"), [(70, 41), (120, 11)])
+def test_a_step_has_no_slope_to_speak_of(checks, since):
+    """After a step of 7 %, long ago or of late, the drift said is near zero, and nothing is forecast with a late end."""
+    log = sound_log(4, checks=checks)
+    stepped = 7.0 * (checks - since)
+    log.probe("X").checks("X", weekly(checks, offset=0.2), rate_cps=3000.0, level=lambda d: 0.93 if d > stepped else 1.0)
+    answer = log.assess((checks - 1) * 7.0 + 1)
     series = response(answer, "X")
     assert abs(series.drift_pct_per_year) < 2.0
     assert series.crossing is None or series.crossing.p95 is None
