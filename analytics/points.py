@@ -15,6 +15,7 @@ from analytics.drift.state import Z90
 from analytics.results import POINT_COLUMNS
 from analytics.series import SeriesKey
 
+NO_LIMITS = 3.0  # standard deviation of a log response from which no limits are drawn
 FLAGS = ("used", "reference", "lone_outlier", "pending", "excluded", "no_signal")
 Columns = dict[str, np.ndarray]  # by the names of ``POINT_COLUMNS``; categories as codes, -1: none
 
@@ -45,6 +46,7 @@ def response_points(
     alpha = np.where(unit >= 0, c.alpha[np.maximum(unit, 0)], np.nan) if len(c.alpha) else np.full(n, np.nan)
     alpha_var = np.where(unit >= 0, c.alpha_var[np.maximum(unit, 0)], np.nan) if len(c.alpha) else np.full(n, np.nan)
     spread = np.sqrt(sd**2 + alpha_var + take(c.persistent, 0.0))
+    spread[spread > NO_LIMITS] = np.nan  # nothing bridges its source: limits of e^±30 are none
     corrected = take(c.x)
     flag = np.zeros(n, np.int64)
     if len(rows.unit):

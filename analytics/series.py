@@ -17,6 +17,7 @@ from analytics.baseline.reference import reference_sentence
 from analytics.baseline.rows import Ints
 from analytics.charts.alerts import Located, alerts_by_series, begun_within
 from analytics.charts.openings import Opening
+from analytics.charts.outliers import far_from_the_first
 from analytics.charts.quantities import QuantityChart
 from analytics.charts.response import ResponseCharts
 from analytics.counting import Flag
@@ -242,7 +243,8 @@ def response_result(
     slope, low, high = (per_year(float(v[unit])) for v in (state.slope, state.slope_low, state.slope_high))
     last = int(rows.unit_first[unit + 1]) - 1
     crossing = crossing_of(state, unit, float(state.trends.at_days[unit]), settings.limits.tolerance_pct)
-    pending = bool(charts.outliers.pending[last] and not rows.partial[last])
+    far = far_from_the_first(rows, unit, c.x, c.noise, -float(np.log1p(-settings.limits.tolerance_pct / 100.0)))
+    pending = bool((charts.outliers.pending[last] or far) and not rows.partial[last])
     return SeriesResult(
         **base,
         reference=reference,

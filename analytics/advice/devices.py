@@ -33,6 +33,7 @@ WEAK_RELATIVE_SD = (
     0.03  # counting precision in ten seconds below which a source is called too weak (trade: 3 % in 10 s)
 )
 WEAK_SECONDS = 10.0
+MOST_LOG = 30.0  # of an offset; beyond it nothing is compared any more
 UNSTATED_SD = 0.5  # of a log activity, from which on none is stated
 
 
@@ -258,7 +259,7 @@ def _as_known_now(kind: str, found: list[Finding], moved: Moved, now: float, hal
 
 
 def _latest(value: Floats, sd: Floats) -> tuple[float, tuple[float, float]]:
-    ends = [float(100.0 * np.expm1(value[-1] + score * sd[-1])) for score in (0.0, -1.645, 1.645)]
+    ends = [float(100.0 * np.expm1(min(value[-1] + score * sd[-1], MOST_LOG))) for score in (0.0, -1.645, 1.645)]
     return ends[0], (ends[1], ends[2])
 
 

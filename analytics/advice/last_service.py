@@ -160,14 +160,14 @@ def last_service(
     rows = charts.rows
     low, high = np.searchsorted(rows.probe, [probe, probe + 1])  # its rows stand together
     series = np.unique(rows.series[low:high]).tolist()
-    some = around.responses.get(probe, ())
-    responses = [after_response(charts, state, around, one, at_days, kind) for one in some]
-    window_of = [int(windows.of_series[one.series]) for one in some]
+    judged = [(after_response(charts, state, around, one, at_days, kind), one.series) for one in around.responses.get(probe, ())]
+    responses = [part for part, _ in judged if part.tells]
+    window_of = [int(windows.of_series[series]) for part, series in judged if part.tells]
     scatters = [p for one in series if (p := after_scatter(charts, one, at_days)) is not None]
     at = moment(at_days)
     scattered = any(a.rule in SCATTER_RULES and a.signalled_at <= at for a in alerts)
     parts: list[After] = []
-    slides = [after_shift(shift, around, one, at_days) for one in around.shifts.get(probe, ())]
+    slides = [p for one in around.shifts.get(probe, ()) if (p := after_shift(shift, around, one, at_days)).tells]
     alarmed = {
         window
         for a, window in located

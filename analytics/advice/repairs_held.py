@@ -59,6 +59,11 @@ class After:
     left_sd: float
     log_odds: float  # ln of density had it not held over density had it held
 
+    @property
+    def tells(self) -> bool:
+        """Whether it says anything: a series without a level before the service, or of numbers beyond all bounds, does not."""
+        return bool(np.isfinite([self.lost, self.left, self.drift_before, self.drift_after, self.log_odds]).all())
+
 
 def log_density(value: Floats, mean: Floats, covariance: Floats) -> Floats:
     """Log density of a bivariate normal. value [2]; mean [k, 2]; covariance [k, 2, 2].

@@ -12,6 +12,7 @@ from analytics.charts.thresholds import FAR
 CONFIRMS = 2.5  # standard deviations, same side, at the next check that make two of it
 ALIKE = 0.4  # least ratio of the smaller to the larger deviation of two that confirm each other
 LOOK_BACK = 5  # checks whose median is the local level
+LEAST_FOR_LEVEL = 3  # of these, before there is one
 
 
 @dataclass(frozen=True)
@@ -51,8 +52,8 @@ def find_outliers(
         ordered[np.maximum((count - 1) // 2, 0), column] + ordered[np.minimum(count // 2, LOOK_BACK - 1), column]
     )
     typical = np.sort(before_v, axis=0)[np.maximum((count - 1) // 2, 0), column]
-    level = np.where(count >= 3, level, np.nan)
-    level_variance = np.where(count >= 3, 0.5 * np.pi * typical / np.maximum(count, 1), np.nan)
+    level = np.where(count >= LEAST_FOR_LEVEL, level, np.nan)
+    level_variance = np.where(count >= LEAST_FOR_LEVEL, 0.5 * np.pi * typical / np.maximum(count, 1), np.nan)
     level_row, level_var_row = level[number], level_variance[number]
     spread = np.sqrt(noise + persistent + level_var_row)
     z = (x - level_row) / spread
@@ -78,6 +79,20 @@ def find_outliers(
     admitted = ~big | by_previous | by_next | by_repeat
     lone = big & ~by_previous & ~by_next & ~by_repeat
     return Outliers(z, level_row, level_var_row, pending, admitted[number], lone[number])
+
+
+def far_from_the_first(rows: Rows, unit: int, x: Floats, noise: Floats, least: float) -> bool:
+    """Whether the second or third check of a unit lies far from every one before it, too early to say which of them is wrong.
+
+    least: natural log by which it must differ; below ``FAR`` standard deviations nothing is said. False for any other check.
+    """
+    part = np.arange(int(rows.unit_first[unit]), int(rows.unit_first[unit + 1]))
+    if len(part) == 0 or not 0 < int(rows.ordinal[part[-1]]) < LEAST_FOR_LEVEL:
+        return False
+    checks = part[rows.last[part]]
+    newest, before = checks[-1], checks[:-1]
+    apart = np.abs(x[newest] - x[before])
+    return bool((apart > np.maximum(FAR * np.sqrt(noise[newest] + noise[before]), least)).all())
 
 
 def _confirmed_by_repeat(rows: Rows, off: Floats, z: Floats, placements: Floats | None, number: Ints) -> Bools:

@@ -16,7 +16,7 @@ from analytics.charts.budget import LOSS_SHARE, checks_between_false_alarms, run
 from analytics.charts.core import CoreChart, chart_of, core_inputs, interval_days
 from analytics.charts.levels_reached import LAGS, newest, passes_level, recent_deviation
 from analytics.charts.openings import Opening, open_and_settle
-from analytics.charts.outliers import Outliers, find_outliers
+from analytics.charts.outliers import LOOK_BACK, Outliers, find_outliers
 from analytics.charts.running import running_sums
 from analytics.charts.slope import (
     RISK_AFTER_SERVICE_PER_BUDGET,
@@ -36,6 +36,7 @@ from analytics.settings import Settings
 LEVEL_RULES = ("change_point", "cusum", "action_level", "tolerance", "drift")
 CALM_SHARE = 0.6  # of its limit, below which a line is no longer steep
 LEAST_TOGETHER = 2  # checks that must have moved together: one alone never alarms
+JUDGED_FROM = LOOK_BACK - 1  # ordinal of the check from which it is known which of a unit's first ones stand alone
 SETTLE_CHECKS = 6  # newest checks that must agree with the reference before an alarm counts as settled
 
 
@@ -207,7 +208,8 @@ def chart_rows(
         (spread.ratio_low, "low", None, "scatter", spread.ratio_low < 0.3),
         (spread.ratio_repeats, "both", None, "scatter", spread.ratio_repeats < 0.3),
     ):
-        for row, settled in _walked(rows, ratio, calm, ends):
+        # Repeats are judged within their check; all else rests on which of the first checks stand alone.
+        for row, settled in _walked(rows, ratio, calm, ends, 0 if direction == "both" else JUDGED_FROM):
             name = rule or ("cusum" if core.against_reference[row] else "change_point")
             size = core.change_low[row] if direction == "low" else core.change_high[row]
             if rule == "scatter":
@@ -223,10 +225,10 @@ def chart_rows(
     return ResponseCharts(rows, corrected, outliers, core, spread, ratio, openings, ends)
 
 
-def _walked(rows: Rows, ratio: Floats, calm: Bools, ends: Floats) -> list[tuple[int, float | None]]:
-    """Row that tipped each opening of one statistic, and the day it was settled."""
+def _walked(rows: Rows, ratio: Floats, calm: Bools, ends: Floats, judged_from: int) -> list[tuple[int, float | None]]:
+    """Row that tipped each opening of one statistic, and the day it was settled. judged_from: ordinal of the first check that may."""
     # A check still under way neither alarms nor settles.
-    judged, calm = np.where(rows.partial, 0.0, ratio), calm & ~rows.partial
+    judged, calm = np.where(rows.partial | (rows.ordinal < judged_from), 0.0, ratio), calm & ~rows.partial
     out: list[tuple[int, float | None]] = []
     for unit in np.unique(rows.unit[judged > 1.0]):
         part = slice(int(rows.unit_first[unit]), int(rows.unit_first[unit + 1]))
@@ -274,7 +276,7 @@ def drift_openings(
     for side, direction in ((-1, "low"), (1, "high")):
         ratio = np.where(side * line.z > 0, np.abs(line.z) / limit, 0.0)
         calm = (np.abs(line.z) < 1.0) | (good & (np.abs(line.z) < CALM_SHARE * limit))
-        for row, settled in _walked(rows, ratio, calm, ends):
+        for row, settled in _walked(rows, ratio, calm, ends, JUDGED_FROM):
             if _told_already(rows, row, direction, by_unit.get(int(rows.unit[row]), [])):
                 continue  # a step makes a line steep as well
             since = float(rows.first_days[rows.unit_first[rows.unit[row]]])

@@ -91,7 +91,7 @@ def factor(true_cps: Floats, dead_time_s: Floats, model: Kinds) -> Floats:
     if para.any():
         xp = x[para]
         with np.errstate(divide="ignore", invalid="ignore"):
-            out[para] = np.where(xp < 1.0, np.exp(xp) / (1.0 - xp), np.nan)
+            out[para] = np.where(xp < 1.0, np.exp(np.minimum(xp, 1.0)) / (1.0 - xp), np.nan)
     return out
 
 

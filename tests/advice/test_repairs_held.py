@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -97,3 +98,11 @@ def test_of_two_windows_the_one_that_had_alarmed_tells_whether_a_service_held():
     lost, left = re.findall(r"−(\d+) %", text.partition("stood")[2])
     assert (float(lost), float(left)) == pytest.approx((25.0, 25.0), abs=2.5)
     assert "likely did not hold" in text
+
+
+def test_a_series_without_a_level_before_the_service_tells_nothing():
+    """No level, no odds: such a series is no part of what is said of a service, where it had ended the whole answer in an error."""
+    known = After("response", 5, 0.0, 0.01, 0.0, 0.05, -0.1, 0.0, 0.01, 1.0)
+    assert known.tells
+    assert not replace(known, lost=float("nan")).tells
+    assert not replace(known, log_odds=float("nan")).tells

@@ -92,3 +92,8 @@ def test_two_sources_give_back_the_dead_time_they_were_made_with(
     m1, m2, m12 = dead_time.observed_rate(true, np.full(3, tau), kind)
     mb = float(dead_time.observed_rate(np.array([background]), np.array([tau]), kind[:1])[0])
     assert dead_time.two_source_dead_time_s(m1, m2, m12, mb) == pytest.approx(tau, rel=1e-4)
+
+
+def test_far_beyond_the_peak_there_is_no_factor_and_no_overflow() -> None:
+    """A true rate of a thousand dead times a dead time: not known, without a warning (warnings are errors here)."""
+    assert np.isnan(dead_time.factor(*_arrays(1e8, 1e-5, dead_time.PARALYSABLE))).all()
