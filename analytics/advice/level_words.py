@@ -37,7 +37,9 @@ def _course(e: Evidence, cause: str) -> list[str]:
         return ["Whether it stepped or drifts cannot be told yet: more checks will."]
     if e.slope_interval_pct is not None and drifts:
         a, b = e.slope_interval_pct
-        return [f"It drifts by {signed_pct(e.slope_pct_per_year)} of its reference a year ({signed_pct(a)} to {signed_pct(b)})."]
+        drift = f"t drifts by {signed_pct(e.slope_pct_per_year)} of its reference a year ({signed_pct(a)} to {signed_pct(b)})"
+        with_what = e.companion if cause == "battery_or_temperature" else None
+        return [f"As it was read i{drift}; what it owes to the {with_what} is in that." if with_what else f"I{drift}."]
     return [f"It stepped by {signed_pct(e.step_pct)} rather than drifted."]
 
 

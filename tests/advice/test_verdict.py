@@ -173,6 +173,19 @@ def test_repeats_that_scatter_otherwise_than_counts_are_said():
     assert any("(chi-square)" in text for text in verdict.reasons)
 
 
+def test_a_drift_beside_what_the_response_goes_with_is_said_to_hold_it():
+    """Where time since switch-on is the likely cause, "not called drift" does not stand beside a plain "it drifts"."""
+    evidence = with_rules(
+        "change_point", probability_ramp=0.99, slope_pct_per_year=-10.0, slope_interval_pct=(-12.0, -8.0), change_pct=-9.0,
+        change_interval_pct=(-10.0, -8.0), companion="time since switch-on", companion_text="It goes with it; this is not called drift.",
+    )
+    verdict = judge(situation(evidence))
+    assert verdict.cause == "battery_or_temperature"
+    text = " ".join(verdict.reasons)
+    assert "As it was read it drifts by −10 % of its reference a year" in text
+    assert "what it owes to the time since switch-on is in that" in text
+
+
 @pytest.mark.parametrize(("dropped", "course"), [("2023-12-31", "It stepped by −14 %."), (None, "cannot be told yet")])
 def test_course_and_cause_do_not_contradict(dropped, course):
     """The likely cause is a sudden loss, the line fits a little better: after a drop on record it stepped, else it is left open."""
