@@ -19,6 +19,7 @@ from analytics.settings import Settings
 # 1 % in 60 s is the other length asked for.
 START_CPS = 10_000.0
 SHORT_S, SHORT_SD = 10.0, 0.03
+MOST_TIME_S = 7 * 86_400.0  # a longer counting is none
 LONG_S, LONG_SD = 60.0, 0.01
 
 
@@ -26,7 +27,7 @@ LONG_S, LONG_SD = 60.0, 0.01
 class SourceLife:
     """One source in use; None where rate, half-life or activity is not known.
 
-    time_s: until the net rate is known to the precision asked for, the background counted as long.
+    time_s: until the net rate is known to the precision asked for, the background counted as long; None beyond a week.
     order_kbq: the activity, on the day it is needed, that starts at 10,000 cps on the probes read here.
     """
 
@@ -73,6 +74,7 @@ def source_life(
         order_on = None if short is None else short - timedelta(days=round(settings.schedule.source_lead_days))
         activity = one.activity_kbq * START_CPS / rate if one.activity_kbq and rate else None
         time_s = counting_time_s(rate, background or 0.0, precision_pct / 100.0) if rate else None
+        time_s = time_s if time_s is None or time_s < MOST_TIME_S else None
         found.append(SourceLife(one.name, nuclide, one.site or "", rate, background, time_s, short, long, order_on, activity))
     table = pd.DataFrame([asdict(one) for one in found], columns=list(COLUMNS))
     order = table.assign(day=pd.to_datetime(table["too_weak_10_s"])).sort_values(["day", "source"], kind="stable").index

@@ -106,7 +106,7 @@ def counting_time_s(net_cps: float, background_cps: float, relative_sd: float, *
     >>> round(counting_time_s(167.0, 0.0, 0.01), 1)
     59.9
     """
-    if net_cps <= 0:
+    if not net_cps > 0 or (net_cps * relative_sd) ** 2 == 0.0:  # a source that is long gone gives a rate whose square is none
         return float("inf")
     return (net_cps + (2.0 if paired else 1.0) * background_cps) / (net_cps * relative_sd) ** 2
 

@@ -127,3 +127,11 @@ def test_without_a_fault_on_record_there_is_no_advice_but_a_bound():
     found = interval_advice(answer, 30.0, 0.05, 10.0, 1.0, {})
     assert found.advised_days is None
     assert "fewer than 0.1 a probe-year" in found.missing
+
+
+@pytest.mark.parametrize("rate_cps", [1e-3, 1e-200])
+def test_a_source_that_is_long_gone_has_no_counting_time_and_is_no_error(rate_cps):
+    """A day source of months ago gives next to nothing: no time a person would count, where its square had divided by nought."""
+    row = source_life(*look(rate_cps), load()).iloc[0]
+    assert pd.isna(row["time_s"])
+    assert row["too_weak_10_s"] < NOW.date()
