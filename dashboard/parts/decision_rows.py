@@ -199,7 +199,8 @@ def _whole(rows: list[Row], at: int, decided: Mapping[str, int] | None) -> None:
     for number, one in enumerate(rows):
         said = f"{one['row']} \u2192 {PROBE[one['advice']].word}"
         said = links.escape(said) if number != at else f"**{links.escape(said)}**"
-        here = f" *{values.count(decided.get(one['row'], 0), 'probe')} now.*" if decided is not None else ""
+        many = (decided or {}).get(one["row"], 0)
+        here = f" *{values.count(many, 'probe')} now.*" if many else ""
         lines.append(f"{number + 1}. {said}: {links.escape(_upper(conditions_said(one['when'])))}.{here}")
     st.markdown("\n".join(lines))
     if decided is not None:

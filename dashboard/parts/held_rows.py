@@ -83,7 +83,7 @@ def _mend(rows: pd.DataFrame, every: int) -> None:
         new = st.checkbox("Register unknown probes", key="held_new")
         names = st.checkbox("A name nearly like a known one is really new", key="held_names")
         changes = st.checkbox(
-            "Where the same counting has other numbers, take the new ones",
+            "Same counting, other numbers: take the new",
             key="held_changes",
             help="The old ones stay in the history.",
         )

@@ -50,6 +50,7 @@ def show() -> None:
         on_select="rerun",
         selection_mode="single-row",
         alt="Loads, newest first",
+        placeholder=values.DASH,
         column_config={
             "load": st.column_config.NumberColumn("Load", format="%d"),
             "loaded_at": st.column_config.DatetimeColumn("When", format="D MMM YYYY HH:mm"),

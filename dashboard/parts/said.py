@@ -5,6 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from dashboard.parts import links, table, values
+from dashboard.parts.words import as_on_pages
 from dashboard.seam import read, said
 
 WHEN = "D MMM YYYY HH:mm"
@@ -33,7 +34,7 @@ def show(look: read.Look) -> None:
         for one in chosen.head(10).itertuples():
             st.markdown(f"- **{links.escape(str(one.what))}**, {links.escape(str(one.said))}  \n  {links.escape(str(one.stands))}")
     st.dataframe(
-        chosen,
+        chosen.assign(said=chosen["said"].astype("str").map(as_on_pages)),
         hide_index=True,
         key="said-so-far",
         alt="Alerts that were shown, newest first, with whether each still stands",
@@ -42,7 +43,7 @@ def show(look: read.Look) -> None:
             "what": "On",
             "said": st.column_config.TextColumn("What was said", width="large"),
             "signalled": st.column_config.DatetimeColumn("Signalled", format=WHEN),
-            "stands": st.column_config.TextColumn("Now", width="medium"),
+            "stands": st.column_config.TextColumn("Now", width="large"),
             "rule": "Rule",
             "episode": "Happening",
             "revision": st.column_config.NumberColumn("Revision", format="%d"),

@@ -7,7 +7,7 @@ from datetime import datetime
 from analytics.results import ProbeResult, SeriesResult
 from dashboard.figures.forecast import says
 from dashboard.parts.direction import told
-from dashboard.parts.values import DASH, ago, chance, count, day, interval, moment, number
+from dashboard.parts.values import DASH, ago, chance, count, day, interval, moment, number, tenths
 from dashboard.parts.words import CAUSE
 
 Fact = tuple[str, str]
@@ -62,11 +62,13 @@ def _drift(series: SeriesResult) -> str:
     if series.drift_per_year is None:
         return f"{DASH} (no trend can be told yet)"
     unit = f"{series.unit} a year"
-    bounds = interval(series.drift_interval, unit, digits=2)
-    said = f"{number(series.drift_per_year, unit, digits=2, sign=True)}; 90 %: {bounds}"
-    if series.drift_pct_per_year is None:
-        return said
-    return f"{number(series.drift_pct_per_year, '% of the reference a year', digits=2, sign=True)} ({said})"
+    if series.drift_pct_per_year is None or series.reference is None or not series.reference.value:
+        bounds = interval(series.drift_interval, unit, digits=2)
+        return f"{number(series.drift_per_year, unit, digits=2, sign=True)}; 90 %: {bounds}"
+    share = [tenths(100 * end / series.reference.value) for end in series.drift_interval or ()]
+    range_ = f"; 90 %: {' to '.join(share)} %" if share else ""
+    own = number(series.drift_per_year, unit, digits=2, sign=True)
+    return f"{tenths(series.drift_pct_per_year, '% of the reference a year')}{range_} ({own})"
 
 
 def _cause(probe: ProbeResult) -> list[Fact]:

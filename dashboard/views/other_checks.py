@@ -102,14 +102,14 @@ def _to_intervals() -> None:
 
 
 def _months(look: read.Look) -> None:
-    months = int(st.slider("Months", 3, 36, 12, key="months", bind="query-params", width=320))
-    found = inspecting.kept_by_month(look, months)
-    if found.empty:
+    if inspecting.kept_by_month(look, 3).empty:  # of no number of months is there anything to show
         st.info(
             "No interval is set, so there is nothing to hold the records against.", icon=":material/event_available:"
         )
         _to_intervals()
         return
+    months = int(st.slider("Months", 3, 36, 12, key="months", bind="query-params", width=320))
+    found = inspecting.kept_by_month(look, months)
     chart.show(
         keep.kept(look, partial(kept_months, found), "kept-months", months),
         kept=True,
@@ -141,9 +141,17 @@ def _enter(look: read.Look) -> None:
         left, right = st.columns(2)
         with left:
             subject = st.selectbox(str(which).capitalize(), names, index=None, key="subject", placeholder="choose or type")
-            kind = st.selectbox("Check", PROBE_KINDS if which == "probe" else SOURCE_KINDS, key="kind_done")
-            day = st.date_input("Done on", value=look.as_of.date(), max_value=look.as_of.date(), key="done_on")
-            result = st.selectbox("Result", inspecting.RESULTS, key="result", format_func=lambda one: one or "no verdict")
+            kind = st.selectbox(
+                "Check", PROBE_KINDS if which == "probe" else SOURCE_KINDS, index=None, key="kind_done", placeholder="choose one",
+                format_func=lambda one: one.replace("_", " "),
+            )  # fmt: skip
+            day = st.date_input(
+                "Done on", value=look.as_of.date(), max_value=look.as_of.date(), key="done_on", format="YYYY-MM-DD"
+            )
+            result = st.selectbox(  # no answer beforehand: nothing shall have passed by mistake
+                "Result", inspecting.RESULTS, index=None, key="result", placeholder="choose one",
+                format_func=lambda one: one or "no verdict",
+            )  # fmt: skip
         with right:
             value = st.number_input("Value measured", value=None, format="%g", key="value", placeholder="none")
             unit = st.text_input("Unit", key="unit", placeholder="cps/kBq, Bq, mm, %, …", max_chars=30)
@@ -151,8 +159,8 @@ def _enter(look: read.Look) -> None:
             note = st.text_input("Note", key="note", max_chars=300)
         by = person.name_field(key="person_inspection")
         if st.form_submit_button("Enter", icon=":material/add:", type="primary"):
-            if not subject or not isinstance(day, date):
-                st.error(f"Choose the {which} and the day.", icon=":material/report:")
+            if not subject or kind is None or result is None or not isinstance(day, date):
+                st.error(f"Choose the {which}, the check, the day and the result.", icon=":material/report:")
                 return
             at = min(datetime.combine(day, time(12)), look.as_of, clock.now(look.settings.site.time_zone))
             try:
@@ -176,13 +184,24 @@ def _record(look: read.Look) -> None:
     if text:
         found = found[found.astype("str").apply(lambda row: text.lower() in " ".join(row).lower(), axis=1)]
     st.dataframe(
-        found,
+        found.assign(kind=found["kind"].astype("str").str.replace("_", " ")),
         hide_index=True,
         key="record",
         placeholder=values.DASH,
         height="auto" if len(found) < 12 else 560,
         alt="Inspections on record, newest first",
-        column_config={"done_at": st.column_config.DatetimeColumn("done at", format="D MMM YYYY HH:mm")},
+        column_config={
+            "probe": "Probe",
+            "source": "Source",
+            "done_at": st.column_config.DatetimeColumn("Done", format="D MMM YYYY HH:mm"),
+            "kind": "Check",
+            "result": "Result",
+            "value": st.column_config.NumberColumn("Value", format="%.4g"),
+            "unit": "Unit",
+            "nuclide": "Nuclide",
+            "person": "Person",
+            "note": st.column_config.TextColumn("Note", width="medium"),
+        },
     )
     st.caption(f"{values.count(len(found), 'entry', 'entries')}. A mistaken one is undone with its load, on the Import page.")
 

@@ -222,7 +222,7 @@ def _limits(asked: Situation, answer: dict[str, Any]) -> None:
         key="shares",
         alt="Shares of the budget and where each family of rules signals",
         column_config={
-            "what": st.column_config.TextColumn("Rules", width="large"),
+            "what": st.column_config.TextColumn("Rules", width="medium"),
             "share": st.column_config.NumberColumn("Share", format="%g %%"),
             "a_year": st.column_config.NumberColumn("False alarms a year", format="%.3g"),
             "every": st.column_config.NumberColumn("Every", format="%g d"),

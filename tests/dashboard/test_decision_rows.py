@@ -95,6 +95,8 @@ def test_opening_the_form_changes_nothing_and_shows_no_json(page):
     assert "Not saved yet" not in words(page)
     assert not page.text_area
     assert "{" not in words(page)
+    assert "\u2192 fit: No row above holds." in words(page)
+    assert "0 probes now" not in words(page)
     assert "One of these stands and no service has answered it: action level passed, tolerance limit passed" in words(page)
 
 

@@ -126,6 +126,17 @@ def test_one_check_tells_no_trend(made):
     assert "a year" in shown(3)[1]
 
 
+def test_a_drift_is_said_with_its_interval_in_per_cent_to_one_decimal(made):
+    """Drift and its 90 % interval stand in per cent of the reference a year, and the drift in the series' own unit behind them."""
+    _, assessment = made
+    name = assessment.probes[0].probe
+    series = replace(digest.headline(assessment)[name], drift_per_year=-0.0123, drift_interval=(-0.2, 0.1), drift_pct_per_year=-0.4)
+    said = dict(probe_facts.facts(assessment.probe(name), series, assessment.as_of))["Drift"]
+    reference = series.reference.value
+    low, high = (f"{100 * end / reference:+.1f}".replace("-", "−") for end in (-0.2, 0.1))
+    assert said == f"−0.4 % of the reference a year; 90 %: {low} to {high} % (−0.012 {series.unit} a year)"
+
+
 def test_what_was_in_use_for_one_check_has_a_band(made):
     """A source read once is drawn a day wide and not as nothing, and the newest mark of a story is not cut at the edge."""
     records, assessment = made

@@ -42,12 +42,16 @@ def test_without_a_store_the_page_says_what_to_do(tmp_path, monkeypatch):
 
 
 def test_an_inspection_is_entered_and_taken_back(store):
-    """Entered with a name it is on record and no longer past due; taken back, it is gone and due again."""
+    """Entered with a result and a name it is on record and no longer past due; taken back, it is gone and due again."""
     due = open_page("other_checks", kind="visual").dataframe[0].value
     assert (due["state"] == "▼ past due").all()
     at = open_page("other_checks", part="Enter one")
     at.selectbox(key="subject").set_value(real_store.SOUND)
     at.selectbox(key="kind_done").set_value("visual")
+    at.button[-1].click().run()
+    assert "Choose the probe, the check, the day and the result." in words(at)  # nothing has passed beforehand
+    assert snapshot(store).inspections.empty
+    at.selectbox(key="result").set_value("pass")
     at.button[-1].click().run()
     assert "no name was given" in words(at)
     at.selectbox(key="subject").set_value(real_store.SOUND)
