@@ -52,7 +52,7 @@ class SourceTable:
 
 @dataclass(frozen=True)
 class Countings:
-    """Countings that are not excluded, sorted by (probe, window, taken_at, reading_id). One row is one counting."""
+    """Countings that are not excluded, sorted by (probe, window, taken_at, repeat, measurement). One row is one counting."""
 
     names: Names
     probes: ProbeTable
@@ -133,7 +133,8 @@ def from_records(records: Records, settings: Settings) -> Countings:
     owner = probe.astype(np.int64) * max(len(names.window), 1) + window
     taken_at = readings["taken_at"].to_numpy("datetime64[us]")
     reading_id = readings["reading_id"].to_numpy(np.int64)
-    order = _order(owner, taken_at, reading_id)
+    kind = _codes(readings["measurement"], list(MEASUREMENTS))
+    order = _order(owner, taken_at, readings["repeat"].to_numpy(np.int64) * len(MEASUREMENTS) + kind, reading_id)
 
     time_s = readings["count_time_s"].to_numpy(np.float64)[order]
     counted = readings["counts"].to_numpy(np.float64)[order]
@@ -150,7 +151,7 @@ def from_records(records: Records, settings: Settings) -> Countings:
         values = readings[name].to_numpy(np.float64)
         return values if np.isnan(values).all() else values[order]
 
-    measured = _codes(readings["measurement"], list(MEASUREMENTS))[order].astype(np.int8)
+    measured = kind[order].astype(np.int8)
     return Countings(
         names=names, probes=_probe_table(probe_names, records.probes), sources=source_table,
         reading_id=reading_id[order], probe=probe[order], window=window[order], taken_at=taken_at[order],
@@ -162,12 +163,21 @@ def from_records(records: Records, settings: Settings) -> Countings:
         temperature_c=number("temperature_c"), battery_pct=number("battery_pct"), on_minutes=number("on_minutes"))
 
 
-def _order(owner: Ints, taken_at: Times, reading_id: Ints) -> Ints:
-    """Rows by (owner, taken_at, reading_id); quick where the records come ordered by time, as they should."""
+def _order(owner: Ints, taken_at: Times, within: Ints, reading_id: Ints) -> Ints:
+    """Rows by (owner, taken_at, within, reading_id); quick where the records come ordered by time, as they should.
+
+    within: repeat and measurement as one number, so that the order of storage says nothing of countings of one moment.
+    """
     time = taken_at.astype(np.int64)
     in_order = (time[1:] > time[:-1]) | ((time[1:] == time[:-1]) & (reading_id[1:] > reading_id[:-1]))
     if not in_order.all():
-        return np.lexsort((reading_id, time, owner)).astype(np.int64)
+        return np.lexsort((reading_id, within, time, owner)).astype(np.int64)
     if len(owner) and int(owner.max()) < 2**16 and int(owner.min()) >= 0:
-        return np.argsort(owner.astype(np.uint16), kind="stable").astype(np.int64)  # radix sort
-    return np.argsort(owner, kind="stable").astype(np.int64)
+        order = np.argsort(owner.astype(np.uint16), kind="stable").astype(np.int64)  # radix sort
+    else:
+        order = np.argsort(owner, kind="stable").astype(np.int64)
+    before, after = order[:-1], order[1:]
+    alike = (time[after] == time[before]) & (owner[after] == owner[before])
+    if (alike & (within[after] < within[before])).any():
+        return np.lexsort((reading_id, within, time, owner)).astype(np.int64)
+    return order

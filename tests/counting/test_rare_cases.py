@@ -81,15 +81,16 @@ def test_the_model_of_an_unlisted_nuclide_or_an_impossible_window_is_refused():
 
 
 def test_rows_are_put_in_order_of_owner_time_and_number_however_they_come():
-    """In time order, out of it, and with more owners than a short number holds: the order is that of sorting by all three."""
+    """In time order, out of it, alike but for the repeat, and with more owners than a short number holds: as sorted by all four."""
     rng = np.random.default_rng(5)
     for owners in (3, 2**17):
         owner = rng.integers(0, owners, 200)
         time = np.sort(rng.integers(0, 50, 200)).astype("datetime64[us]")
         for shuffled in (np.arange(200), rng.permutation(200)):
             number = np.arange(200)[shuffled]
-            expected = sorted(range(200), key=lambda i: (owner[i], time[shuffled][i], number[i]))
-            assert _order(owner, time[shuffled], number).tolist() == expected
+            for repeat in (np.ones(200, np.int64), rng.integers(1, 4, 200)):
+                expected = sorted(range(200), key=lambda i: (owner[i], time[shuffled][i], repeat[i], number[i]))  # noqa: B023 - used at once
+                assert _order(owner, time[shuffled], repeat, number).tolist() == expected
 
 
 def test_the_table_of_half_lives_is_written_from_the_package_as_it_lies_there(tmp_path, monkeypatch):
