@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analytics.baseline.rows import Floats, Ints
-from analytics.drift.trend import ONSETS, PRIOR_RAMP, PRIOR_STEP, RAMP_SD_PER_YEAR, YEAR_DAYS, Trends
+from analytics.drift.trend import ONSETS, PRIOR_RAMP, PRIOR_STEP, RAMP_SD_PER_YEAR, YEAR_DAYS, Trends, step_evidence
 
 # What is taken before anything is seen [chosen on simulated fleets, no source]: half of all drifts lie between 6 and
 # 12 % a year, nine of ten between 3.7 and 19 %; a response hardly ever rises by itself.
@@ -93,9 +93,9 @@ def coarse(totals: Floats) -> Floats:
     return np.asarray(np.round(totals / step) * step + 0.0)
 
 
-def slope_votes(trends: Trends, step: Floats) -> tuple[Floats, Floats]:
+def slope_votes(trends: Trends) -> tuple[Floats, Floats]:
     """[units] what each unit says of the slopes of its kind before it has heard the others: P and mean ln|slope|."""
-    slope, evidence, log_step, _, _ = _evidence(trends, step)
+    slope, evidence, log_step, _, _ = _evidence(trends)
     return _votes(slope, evidence, log_step)[:2]
 
 
@@ -108,18 +108,18 @@ def _votes(slope: Floats, evidence: Floats, log_step: Floats) -> tuple[Floats, F
 
 
 def weigh_ramps(
-    trends: Trends, step: Floats, kind: Ints | None = None, totals: tuple[Floats, Floats] | None = None
+    trends: Trends, kind: Ints | None = None, totals: tuple[Floats, Floats] | None = None
 ) -> Ramps:
     """The posterior of all units.
 
-    step: [units] ln of the evidence for a step (``trend.step_evidence``). kind: [units] kind of detector; None: all alike.
+    kind: [units] kind of detector; None: all alike.
     totals: as in ``shrunk_middle``. The sums are taken coarsely, which moves the middle by a
     twentieth at most and it is known to a fifth at best, so that a check more on one series leaves the others alone.
     """
-    slope, evidence, log_step, since_onset, level_var = _evidence(trends, step)
-    middle = np.full(len(step), np.log(MIDDLE_PER_YEAR))
-    p = alone_step = np.zeros(len(step))
-    if len(step):
+    slope, evidence, log_step, since_onset, level_var = _evidence(trends)
+    middle = np.full(len(log_step), np.log(MIDDLE_PER_YEAR))
+    p = alone_step = np.zeros(len(log_step))
+    if len(log_step):
         p, mean, alone_step = _votes(slope, evidence, log_step)
         codes = np.zeros(len(p), np.int64) if kind is None else kind
         some, total = totals if totals is not None else kind_totals(codes - codes.min(initial=0), p, mean)
@@ -131,11 +131,11 @@ def weigh_ramps(
 def weighed_alike(trends: Trends, ramps: Ramps) -> Trends:
     """The mixture with its steps and ramps weighed as ``ramps`` has them, each unit by itself; what is inside either stays as it was.
 
-    A mixture on a grid of onsets alone takes a step that falls between two of them for a steep ramp, and has its own prior of
-    slopes: the level and the drift that are told would then be those of another account than the forecast and the cause.
+    The mixture has its own prior of slopes: without this the level and the drift that are told would be those of another
+    account than the forecast and the cause.
     """
     weight = trends.weight.copy()
-    told = np.flatnonzero(np.isfinite(trends.log_weight).all(axis=1))
+    told = np.flatnonzero(ramps.alone_ramp + ramps.alone_step > 0)
     shares = (1.0 - ramps.alone_ramp - ramps.alone_step, ramps.alone_step, ramps.alone_ramp)
     for part, share in zip((slice(0, 1), slice(1, 1 + ONSETS), slice(1 + ONSETS, 1 + 2 * ONSETS)), shares, strict=True):
         inside = trends.log_weight[told, part]
@@ -145,7 +145,7 @@ def weighed_alike(trends: Trends, ramps: Ramps) -> Trends:
     return replace(trends, weight=weight, probability_ramp=grown, probability_step=steps)
 
 
-def _evidence(trends: Trends, step: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+def _evidence(trends: Trends) -> tuple[Floats, Floats, Floats, Floats, Floats]:
     """Slopes, evidence of [units, onsets, slopes] and of a step, days since the onset, variance of the level before it."""
     ramps = slice(1 + ONSETS, 1 + 2 * ONSETS)
     posterior_var = trends.slope_var[:, ramps]
@@ -158,7 +158,7 @@ def _evidence(trends: Trends, step: Floats) -> tuple[Floats, Floats, Floats, Flo
     since_onset = trends.at_days[:, None] - trends.onset_days[:, ramps]
     usable = (trends.checks >= 3) & (np.nan_to_num(since_onset) > 0).any(axis=1)
     evidence = np.where(usable[:, None, None], evidence, -np.inf)
-    log_step = np.where(usable, step + np.log(PRIOR_STEP), -np.inf)
+    log_step = np.where(usable, step_evidence(trends) + np.log(PRIOR_STEP), -np.inf)
     reach = np.where(posterior_var > 0, trends.cross[:, ramps] / safe, 0.0)
     level_var = np.maximum(trends.level_var[:, ramps] - posterior_var * reach**2, 0.0)[:, 0]
     return slope, evidence, log_step, since_onset, level_var

@@ -16,7 +16,7 @@ from analytics.counting.tables import Keys
 from analytics.drift.crossing import WANDER_PER_DAY, PassageQuantiles, Paths, passage_quantiles
 from analytics.drift.shift import PRIOR_SLIDE, WANDER_PCT2_PER_DAY, ResponseSeen, Slide, slides
 from analytics.drift.slopes import KEPT, Ramps, weigh_ramps, weighed_alike
-from analytics.drift.trend import ONSETS, PRIOR_RAMP, PRIOR_STEP, YEAR_DAYS, Trends, fit_trends, step_evidence
+from analytics.drift.trend import ONSETS, PRIOR_RAMP, PRIOR_STEP, YEAR_DAYS, Trends, fit_trends
 from analytics.records.snapshot import Records
 
 Z90 = 1.6448536269514722
@@ -53,14 +53,13 @@ class Fitted:
 
     seen: Ints  # rows of the charts it rests on
     trends: Trends
-    step: Floats  # [units] ln of the evidence for a step
 
 
 def fitted(charts: ResponseCharts) -> Fitted:
     """The fits of all units."""
     rows, c, use = charts.rows, charts.corrected, seen_rows(charts)
     unit, x, variance = rows.unit[use], c.x[use], c.noise[use] + c.persistent[use]
-    return Fitted(use, fit_trends(unit, rows.at_days[use], x, variance, rows.units), step_evidence(unit, x, variance, rows.units))
+    return Fitted(use, fit_trends(unit, rows.at_days[use], x, variance, rows.units))
 
 
 def drift_state(
@@ -85,7 +84,7 @@ def drift_state(
     """
     c = charts.corrected
     fits = fits if fits is not None else fitted(charts)
-    ramps = weigh_ramps(fits.trends, fits.step, kind, kind_totals)
+    ramps = weigh_ramps(fits.trends, kind, kind_totals)
     trends = weighed_alike(fits.trends, ramps)
     w = trends.weight
     level = (w * trends.level).sum(axis=1)

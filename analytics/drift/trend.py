@@ -7,8 +7,9 @@ S_fx = Σ w (f − f̄)(x − x̄):
     posterior variance of the coefficient  V = 1 / (S_ff + 1/σ²),  mean b = V S_fx,
     ln Bayes factor against constant       ½ ln(V/σ²) + ½ b²/V.
 
-Onsets lie on a grid over the unit's checks. The answer is the mixture over models, so an onset that is not known
-widens the interval of the slope by itself. Residual spread beyond the stated variances widens all variances.
+Onsets of ramps lie on a grid over the unit's checks; a step may lie at every place between two of them. The answer is the
+mixture over models, so an onset that is not known widens the interval of the slope by itself. Residual spread beyond the
+stated variances widens all variances.
 """
 
 from __future__ import annotations
@@ -104,8 +105,9 @@ def fit_trends(  # noqa: PLR0915 -- one model family, written out
     log_weight[:, 0] = np.log(1.0 - PRIOR_STEP - PRIOR_RAMP)
     level[:, 0], level_var[:, 0] = mean + base, 1.0 / safe
     enough = counts >= 3
+    places, in_cells = _step_cells(w, centred, total, counts, step_sd)
     for j in range(ONSETS):
-        # Ramps from the very start on; steps between the second and the last but one check.
+        # Ramps from the very start on; steps at the likeliest place of each cell, with the weight of all that are in it.
         ramp_from = span * j / ONSETS
         f = np.maximum(t - ramp_from, 0.0)
         prior = (ramp_sd_per_year / YEAR_DAYS) ** 2
@@ -129,13 +131,8 @@ def fit_trends(  # noqa: PLR0915 -- one model family, written out
             cross,
         )
         onset[:, k] = first + ramp_from
-        after = np.clip(np.rint((counts - 3) * (j + 0.5) / ONSETS), 0, None).astype(np.int64) + 1
-        step_at = (
-            np.where(enough, t[np.minimum(after, max(longest - 1, 0)), np.arange(units)], 0.0)
-            if longest
-            else np.zeros(units)
-        )
-        f = (t >= step_at).astype(float)
+        step_at = t[np.minimum(places[j], longest - 1), np.arange(units)] if longest else np.zeros(units)
+        f = (np.arange(longest)[:, None] >= places[j]).astype(float)
         k = 1 + j
         _component(
             w,
@@ -146,7 +143,7 @@ def fit_trends(  # noqa: PLR0915 -- one model family, written out
             np.ones(units),
             step_sd**2,
             enough,
-            PRIOR_STEP / ONSETS,
+            PRIOR_STEP,
             k,
             log_weight,
             level,
@@ -155,6 +152,7 @@ def fit_trends(  # noqa: PLR0915 -- one model family, written out
             np.zeros_like(slope_var),
             np.zeros_like(cross),
         )
+        log_weight[:, k] = np.where(enough, np.log(PRIOR_STEP) + in_cells[j], -np.inf)
         onset[:, k] = first + step_at
     peak = log_weight.max(axis=1, keepdims=True)
     weight = np.exp(log_weight - peak)
@@ -185,32 +183,46 @@ def fit_trends(  # noqa: PLR0915 -- one model family, written out
     )
 
 
-def step_evidence(unit: Ints, x: Floats, variance: Floats, units: int, step_sd: float = STEP_SD) -> Floats:
-    """[units] ln of the evidence for a step before some check, each one alike likely, against a constant level.
-
-    Every place between the second and the last but one check is tried, by running sums, where ``fit_trends`` has a grid:
-    a step that falls between two onsets of a grid would be taken for a steep ramp. Rows as there. −inf for fewer than three checks.
-    """
-    counts = np.bincount(unit, minlength=units)
-    longest = int(counts.max(initial=0))
-    if longest < 3:
-        return np.full(units, -np.inf)
-    place = np.arange(len(unit)) - np.append(0, np.cumsum(counts))[unit]
-    w, value = np.zeros((longest, units)), np.zeros((longest, units))
-    w[place, unit], value[place, unit] = 1.0 / variance, x
-    value = np.where(w > 0, value - value[0], 0.0)
-    w = w / _inflation(w, value)
-    total = np.maximum(_sum(w), 1e-300)
-    value = np.where(w > 0, value - _sum(w * value) / total, 0.0)
-    after = total - np.cumsum(w, axis=0)[:-1]
-    s_ff, s_fx = after * (1.0 - after / total), -np.cumsum(w * value, axis=0)[:-1]
-    posterior = 1.0 / (np.maximum(s_ff, 0.0) + 1.0 / step_sd**2)
-    here = (np.arange(1, longest)[:, None] < counts[None, :] - 1) & (counts[None, :] >= 3)
-    each = np.where(here, 0.5 * np.log(posterior / step_sd**2) + 0.5 * s_fx**2 * posterior, -np.inf)
-    peak = each.max(axis=0)
+def step_evidence(trends: Trends) -> Floats:
+    """[units] ln of the evidence for a step before some check, each one alike likely, against a constant level; −inf for fewer than three."""
+    steps = trends.log_weight[:, 1 : 1 + ONSETS]
+    peak = steps.max(axis=1)
     shown = np.where(np.isfinite(peak), peak, 0.0)
-    share = _sum(np.exp(each - shown)) / np.maximum(counts - 2, 1)
-    return np.where(np.isfinite(peak), shown + np.log(np.where(share > 0, share, 1.0)), -np.inf)
+    total = np.exp(steps - shown[:, None]).sum(axis=1)
+    return np.where(np.isfinite(peak), shown + np.log(np.where(total > 0, total, 1.0)) - np.log(PRIOR_STEP), -np.inf)
+
+
+def _step_cells(w: Floats, value: Floats, total: Floats, counts: Ints, step_sd: float) -> tuple[Ints, Floats]:
+    """Steps at every place between the second and the last but one check, in ``ONSETS`` cells of places side by side.
+
+    Of each cell its likeliest first check after the step and ln of the evidence for a step anywhere in it, [cells, units], −inf
+    for a cell without a place. On a grid of places a step between two of them would be taken for a steep ramp.
+    w, value: [checks, units], the values centred. total: [units] sum of w.
+    """
+    after = total - np.cumsum(w, axis=0)[:-1]
+    s_ff, s_fx = after * (1.0 - after / np.where(total > 0, total, 1.0)), -np.cumsum(w * value, axis=0)[:-1]
+    posterior = 1.0 / (np.maximum(s_ff, 0.0) + 1.0 / step_sd**2)
+    return _in_cells(0.5 * np.log(posterior / step_sd**2) + 0.5 * s_fx**2 * posterior, counts)
+
+
+@compiled
+def _in_cells(each: Floats, counts: Ints) -> tuple[Ints, Floats]:
+    """Best place and ln of the mean evidence of each cell, as parts of the mean over all; each: [places, units] from the second check on."""
+    units = each.shape[1]
+    best, evidence = np.ones((ONSETS, units), np.int64), np.full((ONSETS, units), -np.inf)
+    for unit in range(units):
+        places = counts[unit] - 2
+        for cell in range(ONSETS):
+            begin, end = -(-cell * places // ONSETS), -(-(cell + 1) * places // ONSETS)
+            peak, total = -np.inf, 0.0
+            for place in range(begin, end):
+                if each[place, unit] > peak:
+                    peak, best[cell, unit] = each[place, unit], place + 1
+            for place in range(begin, end):
+                total += np.exp(each[place, unit] - peak)
+            if total > 0:
+                evidence[cell, unit] = peak + np.log(total) - np.log(places)
+    return best, evidence
 
 
 @compiled

@@ -105,7 +105,7 @@ def kept(worked: Worked, stand: Standing, settings: Settings, as_of: datetime) -
         return None
     edges = month_starts(float(rows.at_days.min()), float(rows.at_days.max()))
     detectors = detectors_of(rows.unit_probe, counted.names, stand.now)
-    slopes = SlopeVotes(rows.unit_probe, detectors, *slope_votes(worked.fits.trends, worked.fits.step))
+    slopes = SlopeVotes(rows.unit_probe, detectors, *slope_votes(worked.fits.trends))
     first, readings = first_checks(counted), worked.known.readings
     owner, source_checks = stages.owners(readings, codes(readings["probe"], names), counted)
     constants = FleetConstants(

@@ -116,7 +116,7 @@ def slopes(made: Charted, fits: Fitted | None = None) -> SlopeVotes:
     prepared, charts = made
     unit_probe = charts.rows.unit_probe
     fits = fits if fits is not None else fitted(charts)
-    probability, log_size = slope_votes(fits.trends, fits.step)
+    probability, log_size = slope_votes(fits.trends)
     detector = detectors_of(unit_probe, prepared.counted.names, prepared.known)
     return SlopeVotes(unit_probe, detector, probability, log_size)
 

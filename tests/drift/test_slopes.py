@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from analytics.drift.slopes import FALLS, MIDDLE_PER_YEAR, shrunk_middle, weigh_ramps, weighed_alike
-from analytics.drift.trend import YEAR_DAYS, fit_trends, step_evidence
+from analytics.drift.trend import YEAR_DAYS, fit_trends
 
 SD = 0.02
 
@@ -18,8 +18,7 @@ def weighed(*units, kind=None, sd=SD):
     unit = np.repeat(np.arange(len(units)), lengths).astype(np.int64)
     days = np.concatenate([7.0 * np.arange(length) for length in lengths])
     variance = np.full(len(x), sd**2)
-    step = step_evidence(unit, x, variance, len(units))
-    return weigh_ramps(fit_trends(unit, days, x, variance, len(units)), step, kind)
+    return weigh_ramps(fit_trends(unit, days, x, variance, len(units)), kind)
 
 
 def luck(n, seed=1, sd=SD):
@@ -61,7 +60,7 @@ def test_level_and_drift_are_told_by_the_account_that_names_the_cause(size, ago)
     x = luck(150, ago, 0.012) - size * (np.arange(150) >= 150 - ago)
     unit, variance = np.zeros(150, np.int64), np.full(150, 0.012**2)
     trends = fit_trends(unit, 7.0 * np.arange(150), x, variance, 1)
-    ramps = weigh_ramps(trends, step_evidence(unit, x, variance, 1))
+    ramps = weigh_ramps(trends)
     alike = weighed_alike(trends, ramps)
     assert alike.weight.sum() == pytest.approx(1.0)
     assert (alike.probability_step[0], alike.probability_ramp[0]) == pytest.approx((ramps.alone_step[0], ramps.alone_ramp[0]))
@@ -116,6 +115,6 @@ def test_too_little_is_no_drift():
     assert weighed([0.0, -0.3]).flat.tolist() == [1.0]
     unit, same = np.zeros(5, np.int64), np.full(5, 3.0)
     trends = fit_trends(unit, same, luck(5), np.full(5, SD**2), 1)
-    assert weigh_ramps(trends, step_evidence(unit, luck(5), np.full(5, SD**2), 1)).probability.tolist() == [0.0]
+    assert weigh_ramps(trends).probability.tolist() == [0.0]
     nothing = fit_trends(np.zeros(0, np.int64), np.zeros(0), np.zeros(0), np.zeros(0), 0)
-    assert len(weigh_ramps(nothing, step_evidence(np.zeros(0, np.int64), np.zeros(0), np.zeros(0), 0)).step) == 0
+    assert len(weigh_ramps(nothing).step) == 0
