@@ -134,7 +134,8 @@ def from_records(records: Records, settings: Settings) -> Countings:
     taken_at = readings["taken_at"].to_numpy("datetime64[us]")
     reading_id = readings["reading_id"].to_numpy(np.int64)
     kind = _codes(readings["measurement"], list(MEASUREMENTS))
-    order = _order(owner, taken_at, readings["repeat"].to_numpy(np.int64) * len(MEASUREMENTS) + kind, reading_id)
+    within: Ints = readings["repeat"].to_numpy().astype(np.int64) * len(MEASUREMENTS) + kind
+    order = _order(owner, taken_at, within, reading_id)
 
     time_s = readings["count_time_s"].to_numpy(np.float64)[order]
     counted = readings["counts"].to_numpy(np.float64)[order]

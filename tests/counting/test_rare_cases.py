@@ -89,7 +89,7 @@ def test_rows_are_put_in_order_of_owner_time_and_number_however_they_come():
         for shuffled in (np.arange(200), rng.permutation(200)):
             number = np.arange(200)[shuffled]
             for repeat in (np.ones(200, np.int64), rng.integers(1, 4, 200)):
-                expected = sorted(range(200), key=lambda i: (owner[i], time[shuffled][i], repeat[i], number[i]))  # noqa: B023 - used at once
+                expected = sorted(range(200), key=lambda i: (owner[i], time[shuffled][i], repeat[i], number[i]))
                 assert _order(owner, time[shuffled], repeat, number).tolist() == expected
 
 
