@@ -45,7 +45,7 @@ def show(look: read.Look) -> None:
         column_config={
             "source": "Source",
             "nuclide": "Nuclide",
-            "site": "Site",
+            "site": st.column_config.TextColumn("Site", width="medium"),
             "rate_now_cps": number("Net rate now, cps", format="%.0f"),
             "background_cps": number("Background, cps", format="%.1f"),
             "time_s": number(f"Count for {precision:g} %, s", format="%.1f"),

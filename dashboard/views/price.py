@@ -15,7 +15,7 @@ from dashboard.parts import chart, how_rarely, start, table, values
 from dashboard.seam import pricing, read
 from dashboard.seam.price_curves import CENTURY_DAYS
 
-LEVER_PX = 400  # of each table of what would bring a signal sooner
+LEVER_PX = 385  # of each table of what would bring a signal sooner
 
 
 def show() -> None:

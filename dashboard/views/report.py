@@ -66,7 +66,7 @@ def _report(look: read.Look) -> None:
         return
     st.markdown(
         f"**{links.escape(scope.words)}**, {values.day(chosen.from_on)} to {values.day(chosen.to_on)}: summary, what changed, "
-        "each probe with its numbers and picture, sources and jigs, alerts with who saw and settled them, decisions, "
+        "each probe with its numbers and picture, sources and jigs, other checks such as leak tests, alerts with who saw and settled them, decisions, "
         "exclusions, corrections, the settings in force, and lines to sign."
     )
     _downloads(look, scope, chosen, by, FORMS)

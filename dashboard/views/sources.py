@@ -129,7 +129,7 @@ def _table(look: read.Look, devices: tuple[DeviceResult, ...], kind: str, gone: 
         column_config={
             "answer": "Answer",
             "name": ONE[kind].capitalize(),
-            "site": "Site",
+            "site": st.column_config.TextColumn("Site", width="medium"),
             "nuclide": "Nuclide",
             "offset_pct": number("Common offset, %", format="%+.1f"),
             "activity_kbq": number("Activity now, kBq", format="%.0f"),
