@@ -13,7 +13,7 @@ from analytics.advice.devices import device_results, source_results
 from analytics.advice.told_apart import Levels, Untold, untold
 from analytics.baseline.forward import Corrected
 from analytics.baseline.rows import Bools, Floats, Ints, Rows, days
-from analytics.baseline.shared import SharedMovement, against_source, shared_movement
+from analytics.baseline.shared import MOST_LOG, SharedMovement, against_source, shared_movement
 from analytics.charts.response import ResponseCharts
 from analytics.counting.columns import Names
 from analytics.counting.tables import Counted, Responses
@@ -200,7 +200,7 @@ def shared_table(device_names: Names, *movements: SharedMovement) -> pd.DataFram
                     "at": pd.to_datetime(np.round(one.at_days * 86_400e6).astype(np.int64), unit="us"),
                     "offset_pct": 100.0 * np.expm1(one.offset),
                     "offset_low_pct": 100.0 * np.expm1(one.offset - 1.645 * one.sd),
-                    "offset_high_pct": 100.0 * np.expm1(one.offset + 1.645 * one.sd),
+                    "offset_high_pct": 100.0 * np.expm1(np.minimum(one.offset + 1.645 * one.sd, MOST_LOG)),
                     "probes": one.probes.astype(np.int32),
                 }
             )

@@ -21,7 +21,7 @@ from analytics.advice.device_findings import (
 )
 from analytics.advice.home_certificate import OddHome, expected_on, odd_home, read_after
 from analytics.baseline.rows import Floats
-from analytics.baseline.shared import SharedMovement
+from analytics.baseline.shared import MOST_LOG, SharedMovement
 from analytics.counting.columns import Names
 from analytics.counting.nuclides import MOST_HALF_LIVES, half_life_days
 from analytics.named_rows import named_rows
@@ -33,7 +33,6 @@ WEAK_RELATIVE_SD = (
     0.03  # counting precision in ten seconds below which a source is called too weak (trade: 3 % in 10 s)
 )
 WEAK_SECONDS = 10.0
-MOST_LOG = 30.0  # of an offset; beyond it nothing is compared any more
 UNSTATED_SD = 0.5  # of a log activity, from which on none is stated
 
 

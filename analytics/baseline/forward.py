@@ -243,8 +243,10 @@ def walk_by_months(  # noqa: PLR0915 -- one pass, read from top to bottom
         # A bridge that is hardly known (a new source nobody else was read on yet) makes the reading weigh little, for good.
         loose = np.maximum(persistent[now] - BRIDGE, 0.0)
         persistent[now] -= loose
+        counting = expected_variance(rows.index[now], expected)
+        # What is expected may lie beyond the dead-time model, though what was counted does not: then as it was counted.
         noise[now] = (
-            expected_variance(rows.index[now], expected)
+            np.where(np.isnan(counting), counting_variance[now], counting)
             + unit_placing[unit] / placements[now]
             + variance * (1.0 - lasting_share)
             + loose

@@ -10,6 +10,7 @@ from analytics.baseline.forward import Corrected
 from analytics.baseline.location import Centre, robust_centre
 from analytics.baseline.rows import Bools, Floats, Ints, Rows
 
+MOST_LOG = 30.0  # of an offset; beyond it nothing is compared any more
 BIN_DAYS = 30.0
 PLAINLY_Z, PLAINLY_AT_LEAST = 4.0, 0.015  # standard errors and log size by which groups of probes plainly disagree
 

@@ -140,3 +140,14 @@ def test_a_source_that_was_weak_from_the_first_is_not_said_to_be_so_since_before
     (text,) = [one for one in source.reasons if "counts a second" in one]
     assert said in text
     assert "since" not in text
+
+
+def test_a_source_too_strong_to_be_expected_leaves_what_was_counted_on_it():
+    """The certificate of the new source promises rates beyond 1/τ (10⁵ cps, paralysable), a fiftieth is counted: a level, and no NaN."""
+    log = Log(2).source().source("CK-2", activity_kbq=30_000.0)
+    log.probe("X", dead_time_us=10.0, dead_time_model="paralysable").checks("X", weekly(30)).checks("X", weekly(10, 210.0), source="CK-2")
+    answer = log.assess(280.0)
+    series = response(answer, "X")
+    assert series.current is not None
+    assert series.current_pct < 50.0
+    assert answer.points["z"][answer.points["series"] == series.index].notna().sum() > 30
