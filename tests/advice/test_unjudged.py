@@ -143,8 +143,8 @@ def test_a_source_that_was_weak_from_the_first_is_not_said_to_be_so_since_before
 
 
 def test_a_source_too_strong_to_be_expected_leaves_what_was_counted_on_it():
-    """The certificate of the new source promises rates beyond 1/τ (10⁵ cps, paralysable), a fiftieth is counted: a level, and no NaN."""
-    log = Log(2).source().source("CK-2", activity_kbq=30_000.0)
+    """The certificate of the new source promises rates beyond 1/τ (10⁵ cps, paralysable), a thousandth is counted: a level, and no NaN."""
+    log = Log(2).source().source("CK-2", activity_kbq=300_000.0)
     log.probe("X", dead_time_us=10.0, dead_time_model="paralysable").checks("X", weekly(30)).checks("X", weekly(10, 210.0), source="CK-2")
     answer = log.assess(280.0)
     series = response(answer, "X")
