@@ -17,6 +17,7 @@ _STYLE = """
   dl.facts { font-size: 0.95rem; }
   dl.facts dt { opacity: 0.75; } dl.facts dd { margin: 0; font-variant-numeric: tabular-nums; }
   @media (max-width: 640px) { [data-testid="stHorizontalBlock"] { row-gap: 1rem; } }
+  @media (max-width: 640px) { .st-key-map .textpoint text { font-size: 9px !important; } }
   .st-key-count-row { row-gap: 0.2rem !important; }
   @media (max-width: 640px) { .st-key-count-row { column-gap: 1.6rem !important; } }
   @media (max-width: 640px) { dl.facts { grid-template-columns: 1fr; gap: 0; } dl.facts dd { margin-bottom: 0.5rem; } }

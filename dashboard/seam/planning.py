@@ -219,7 +219,8 @@ def money_and_risk(whole: Plan) -> str:
     cost = (
         f" Cost: **{values.whole(whole.cost)}** in the site's currency."
         if whole.cost is not None
-        else f" Cost: – (the settings name no price for {_listed(whole.cost_missing)})."
+        else f" Cost: – (the settings name no price for {_listed(whole.cost_missing)}"
+        + ("; what services cost so far is not taken for one)." if "costs.service" in whole.cost_missing else ").")
     )
     return risk + cost
 

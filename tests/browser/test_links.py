@@ -20,7 +20,7 @@ VIEWS = {
     "sources": ({"kind": "jigs", "name": "JIG-Q1"}, [r"JIG-Q1: "]),
     "plan": ({"from": "2026-01-01", "to": "2026-02-01", "site": "Havenrook Day Surgery"}, [r"from 1 Jan 2026 to 1 Feb 2026"]),
     "record": ({"probe": "QU-05"}, [r"^Expect .* counts in"]),
-    "other_checks": ({"part": "By site and month", "months": "6"}, [r"Months"]),
+    "other_checks": ({"part": "On record", "text": "QU-05"}, [r"\d+ entr\w+. A mistaken one"]),
     "import_log": ({"part": "Loads"}, [r"Mark one to take it back"]),
     "report": ({"part": "Look back", "back": "QU-05"}, [r"the last check that was good"]),
     "history": ({"part": "Is it whole?"}, [r"whole|chain"]),
