@@ -20,11 +20,13 @@ def pct(value: float) -> str:
 
 
 def signed_pct(value: float) -> str:
-    """A percentage with its sign.
+    """A percentage with its sign; none has none.
 
-    >>> signed_pct(-3.21), signed_pct(0.5)
-    ('−3.2 %', '+0.5 %')
+    >>> signed_pct(-3.21), signed_pct(0.5), signed_pct(0.0)
+    ('−3.2 %', '+0.5 %', '0 %')
     """
+    if value == 0:
+        return pct(value)
     return ("−" if value < 0 else "+") + pct(value)
 
 

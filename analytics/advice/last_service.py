@@ -81,7 +81,7 @@ class LastService:
         if self.answered:
             rules = ", ".join(one.replace("_", " ") for one in sorted(self.answered))
             out.append(
-                f"The alarm ({rules}) is from before the last service ({what}); the {self.checks} checks since then show nothing of it."
+                f"The alarm ({rules}) is from before the last service ({what}); the {_checks(self.checks)} since then show nothing of it."
             )
         return out
 
@@ -94,9 +94,13 @@ SAID = (
 )
 
 
+def _checks(number: int) -> str:
+    return "1 check" if number == 1 else f"{number} checks"
+
+
 def _numbers(p: After, window: str | None) -> str:
     if p.what == "scatter":
-        return f"residuals {p.lost:.1f} times what chance makes before it, {p.left:.1f} times in {p.checks} checks after it"
+        return f"residuals {p.lost:.1f} times what chance makes before it, {p.left:.1f} times in {_checks(p.checks)} after it"
     of_response = p.what == "response"
     unit = "the photopeak in the window" if not of_response else f"the response in {window}" if window else "the response"
     low, high = interval(p.drift_after, p.drift_after_sd)
@@ -105,7 +109,7 @@ def _numbers(p: After, window: str | None) -> str:
         for x in (p.drift_before, p.drift_after, low, high, p.lost, p.left)
     )
     return (
-        f"{unit} drifted by {before} a year before it and by {after} after it (90 %: {least} to {most}, {p.checks} checks),"
+        f"{unit} drifted by {before} a year before it and by {after} after it (90 %: {least} to {most}, {_checks(p.checks)}),"
         f" and stood {lost} off before it and {left} after it"
     )
 

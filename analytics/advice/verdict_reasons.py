@@ -9,6 +9,9 @@ from analytics.advice.level_words import crossing_sentence, level_sentences
 from analytics.advice.situation import Situation
 from analytics.words import likely, signed_pct
 
+LIKELY_NOT_HELD = 0.6  # probability from which it is said so
+SAME_ALARM = "The same kind of alarm was open before the last service"
+
 
 def reasons(  # noqa: C901, PLR0912, PLR0915 -- one sentence a finding, in the order they are read
     s: Situation, facts: Facts, cause: str, probability: float
@@ -110,7 +113,9 @@ def _history(s: Situation, facts: Facts) -> list[str]:
     if s.last is not None and s.recent_services():
         out.extend(s.last.sentences())
     if facts["same_alarm_again"]:
-        out.append("The last service did not hold: the same kind of alarm was open before it and is open again.")
+        surely = s.last is None or s.last.not_held is None or s.last.not_held >= LIKELY_NOT_HELD
+        it = "The last service did not hold: the same kind of alarm was open before it" if surely else SAME_ALARM
+        out.append(f"{it} and is open again.")
     if s.recent_services() >= 2 and s.evidence.open_rules:
         within = "two years" if s.services_window_days == 730 else f"{s.services_window_days:g} days"
         out.append(f"{s.recent_services()} services within {within}, and an alarm is open again.")

@@ -106,3 +106,12 @@ def test_a_series_without_a_level_before_the_service_tells_nothing():
     assert known.tells
     assert not replace(known, lost=float("nan")).tells
     assert not replace(known, log_odds=float("nan")).tells
+
+
+def test_what_did_not_change_has_no_sign_and_one_check_is_one():
+    """No change is "0 %", and a single check after a service is said as one."""
+    part = After("response", 1, 0.0, 0.01, 0.0, 0.05, 0.0, 0.0001, 0.01, 0.0)
+    (text,) = LastService(20_000.0, "repair", (part,), 0.5).sentences()
+    assert "drifted by 0 % a year before it" in text
+    assert "1 check)" in text
+    assert "+0 %" not in text

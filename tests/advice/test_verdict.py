@@ -8,6 +8,7 @@ from datetime import date
 import pytest
 
 from analytics.advice.evidence import Evidence
+from analytics.advice.last_service import LastService
 from analytics.advice.verdict import Situation, judge
 from analytics.results import Crossing
 
@@ -104,6 +105,10 @@ def test_retire_when_a_service_did_not_hold():
     recent = judge(situation(OUTSIDE, services=[(NOW - 200, "repair")], earlier_alarm_before_service=True))
     assert recent.advice == "retire"
     assert any("did not hold" in text for text in recent.reasons)
+    open_again = LastService(NOW - 200, "repair", (), 0.35)
+    doubtful = judge(situation(OUTSIDE, services=[(NOW - 200, "repair")], earlier_alarm_before_service=True, last=open_again))
+    assert any(text.startswith("The same kind of alarm was open before the last service") for text in doubtful.reasons)
+    assert not any("did not hold" in text.partition("(probability")[0] for text in doubtful.reasons)
     long_ago = judge(situation(OUTSIDE, services=[(NOW - 2000, "repair")], earlier_alarm_before_service=True))
     assert long_ago.advice == "service"
 
