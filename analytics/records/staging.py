@@ -9,6 +9,7 @@ import json
 import tempfile
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack
 from dataclasses import dataclass, field
 from datetime import datetime
 from types import TracebackType
@@ -20,7 +21,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from analytics.errors import UnavailableError, UserError
-from analytics.records import checks, sql
+from analytics.records import checks, engine, sql
 from analytics.records.block_sql import BETWEEN, WITHIN, insert_statement
 from analytics.records.columns import TABLES, Table
 from analytics.records.headings import Layout
@@ -61,19 +62,24 @@ class Staging:
     without_twins: bool = (
         False  # no two readings can have the same key: they were numbered within the only file of theirs
     )
+    few: bool = False  # there are a few rows, which need no folder to be spilled to
     _kinds: set[str] = field(default_factory=set)
+    _after: ExitStack = field(default_factory=ExitStack)
 
     def __enter__(self) -> Self:
-        self._folder = tempfile.TemporaryDirectory(prefix="steadycount-")
-        self.con = duckdb.connect(config={"temp_directory": self._folder.name, "memory_limit": MEMORY})
+        if self.few and (kept := engine.scratch()) is not None:
+            self.con = self._after.enter_context(kept.empty())
+            return self
+        folder = self._after.enter_context(tempfile.TemporaryDirectory(prefix="steadycount-"))
+        self.con = duckdb.connect(config={"temp_directory": folder, "memory_limit": MEMORY})
+        self._after.callback(self.con.close)
         self.con.execute(f"{sql.QUIET}; SET enable_external_access = false; SET lock_configuration = true")
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self.con.close()
-        self._folder.cleanup()
+        self._after.close()
 
     def add(
         self, raw: RawTable, layout: Layout, progress: Callable[[float], None], *, keep_blank: bool = False

@@ -15,7 +15,7 @@ from typing import NamedTuple
 import duckdb
 
 from analytics.errors import UserError
-from analytics.records import schema, sidecar
+from analytics.records import engine, schema, sidecar
 from analytics.records.access import REFUSED, ROLE, SHOWN, SIGNED_IN, RefusedError
 from analytics.records.faults import disk_is_full, in_words
 from analytics.records.lease import lease, say_on_stderr
@@ -104,7 +104,7 @@ class Store:
                 yield con
             finally:
                 _lent.by_path.pop(self.path, None)
-                con.close()
+                self._close(con)
             if sidecar.read(self.path) is None:
                 sidecar.write(self.path, *numbers)
         return True
@@ -158,7 +158,7 @@ class Store:
             schema.refuse_newer(version, str(self.path))
             if 0 < version < schema.VERSION:
                 con.execute("CHECKPOINT")
-                con.close()
+                self._close(con)
                 self._keep_older(version)
                 self._make_newer(version)
                 con, version = self._connect(read_only=False), schema.VERSION
@@ -172,7 +172,7 @@ class Store:
                 con.execute("ROLLBACK")
             raise
         finally:
-            con.close()
+            self._close(con)
 
     def _keep_older(self, version: int) -> None:
         """A copy of the store as it was, beside it, before its layout is changed."""
@@ -215,7 +215,7 @@ class Store:
         """A compact copy into a new file while nobody writes; returns the newest hash of the history it holds."""
         with self.reading() as con:
             head = first(con, "SELECT hash FROM change ORDER BY revision DESC LIMIT 1")
-            con.close()
+            self._close(con)
             with self._faults_in_words(), duckdb.connect() as both:
                 both.execute(QUIET)
                 both.execute(f"ATTACH {literal(str(self.path))} AS kept (READ_ONLY)")
@@ -233,7 +233,10 @@ class Store:
         )
 
     def _connect(self, *, read_only: bool) -> duckdb.DuckDBPyConnection:
+        kept = engine.kept_for(self.path) if self.path.is_file() else None
         try:
+            if kept is not None:
+                return kept.lend(read_only=read_only)
             con = duckdb.connect(str(self.path), read_only=read_only, config=dict(_CONFIG))
         except (duckdb.Error, OSError) as error:
             raise in_words(error, self.path) from error
@@ -245,6 +248,11 @@ class Store:
             con.close()
             raise
         return con
+
+    def _close(self, con: duckdb.DuckDBPyConnection) -> None:
+        kept = engine.kept_for(self.path)
+        if kept is None or not kept.take_back(con):
+            con.close()
 
     @contextlib.contextmanager
     def _faults_in_words(self) -> Iterator[None]:
@@ -288,6 +296,11 @@ def revisions(path: str | Path) -> Revisions:
 def revision(path: str | Path) -> int:
     """The number of the store's newest change; UserError where there is no store."""
     return revisions(path).revision
+
+
+def keep_engine(path: str | Path) -> None:
+    """From now on open this store by an engine that is kept running, as a server does that opens it all day."""
+    engine.keep(Path(path), dict(_CONFIG))
 
 
 def exists(path: str | Path) -> bool:

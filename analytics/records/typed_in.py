@@ -24,6 +24,7 @@ from analytics.records.staging import Staging
 from analytics.records.store_settings import site_now
 
 TYPED_IN = "typed in"
+FEW = 1_000  # rows
 Rows = Sequence[Mapping[str, Any]] | pd.DataFrame
 
 
@@ -88,7 +89,7 @@ def staged_rows(
             do=f"Columns are: {', '.join(layout.table.names)}.",
         )
     zone = time_zone or zone_of(path)
-    with Staging(zone, now or site_now(zone)) as staging:
+    with Staging(zone, now or site_now(zone), few=len(records) < FEW) as staging:
         staging.add(raw, layout, lambda _: None)
         yield staging
 

@@ -14,6 +14,7 @@ from importlib import import_module
 from threading import Thread
 
 from dashboard.pages import PAGES
+from dashboard.seam.place import store_path
 
 LATE = (  # what is imported only inside functions
     "analytics.counting.checks",
@@ -52,6 +53,7 @@ def begin() -> None:
     def work() -> None:
         try:
             load()
+            _keep_engine()
         except BaseException as error:  # noqa: BLE001 - it belongs to whoever waits
             done.set_exception(error)
         else:
@@ -77,3 +79,9 @@ def load() -> None:
     from analytics.counting.arrays import segmented_cumsum
 
     segmented_cumsum(np.ones((1, 1)), np.zeros(1, np.int64))  # so that what is compiled is read from its place
+
+
+def _keep_engine() -> None:
+    from analytics.records.store import keep_engine
+
+    keep_engine(store_path())

@@ -74,6 +74,7 @@ def test_threads_of_the_server_take_short_turns(monkeypatch):
     before, begun = sys.getswitchinterval(), []
     monkeypatch.setattr(early, "_begun", begun)
     monkeypatch.setattr(early, "load", lambda: None)
+    monkeypatch.setattr(early, "_keep_engine", lambda: None)
     try:
         early.begin()
         early.begin()
