@@ -7,6 +7,7 @@ import shutil
 import signal
 import subprocess
 import sys
+import tempfile
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -108,6 +109,14 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
 def root() -> Path:
     """The work tree."""
     return ROOT
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _tidy(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Temporary folders of the tests and of what they call lie with the run's others, of which pytest keeps the last three."""
+    tempfile.tempdir = str(tmp_path_factory.mktemp("temporary"))
+    yield
+    tempfile.tempdir = None
 
 
 @pytest.fixture(autouse=True)
