@@ -49,10 +49,11 @@ def _changed_probes(before: FleetAssessment, now: FleetAssessment) -> Iterator[s
     earlier = {one.probe: (one.advice, one.patient_use) for one in before.probes}
     for one in now.probes:
         advice, patient_use = earlier.get(one.probe, ("use", "allowed"))
+        known = one.probe in earlier
         if one.advice != advice:
-            yield f"{one.probe}: the advice is {one.advice}, it was {advice}."
+            yield f"{one.probe}: the advice is {one.advice}, {_before(advice, known)}."
         if one.patient_use != patient_use:
-            yield f"{one.probe}: patient use is {_words(one.patient_use)}, it was {_words(patient_use)}."
+            yield f"{one.probe}: patient use is {_words(one.patient_use)}, {_before(_words(patient_use), known)}."
 
 
 def _changed_devices(before: FleetAssessment, now: FleetAssessment) -> Iterator[str]:
@@ -60,7 +61,11 @@ def _changed_devices(before: FleetAssessment, now: FleetAssessment) -> Iterator[
     for one in _devices(now):
         advice = earlier.get((one.kind, one.name), "use")
         if one.advice != advice:
-            yield f"{one.kind} {one.name}: the advice is {one.advice}, it was {advice}."
+            yield f"{one.kind} {one.name}: the advice is {one.advice}, {_before(advice, (one.kind, one.name) in earlier)}."
+
+
+def _before(said: str, known: bool) -> str:
+    return f"it was {said}" if known else "it was not on record then"
 
 
 def _words(label: str) -> str:

@@ -160,7 +160,7 @@ def _says(series: tuple[SeriesResult, ...], doubts: list[Doubt], tolerance: floa
             "same as within tolerance."
         )
     return (
-        f"Never found beyond {limit}, nor without signal, in {checks} charted checks. "
+        f"Never found beyond {limit}, nor without signal, in {checks} charted {'check' if checks == 1 else 'checks'}. "
         "Between two checks nothing was measured."
     )
 

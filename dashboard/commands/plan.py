@@ -117,7 +117,7 @@ def remarks(plan: Plan) -> list[str]:
     """What stands under the table: rounds, sources, loans, cover, and what the plan comes to."""
     said = []
     if plan.rounds:
-        said.append(f"{len(plan.rounds)} probes are checked by the site's own people in between (`--json` lists them).")
+        said.append(f"{len(plan.rounds)} {'probe is' if len(plan.rounds) == 1 else 'probes are'} checked by the site's own people in between (`--json` lists them).")
     for source in plan.sources:
         by_when = f" by {source.replace_by}" if source.replace_by else ""
         said.append(f"Source {source.source}{by_when}: {source.why.rstrip('.')}.")
@@ -144,6 +144,6 @@ def _sums(
     what: str, visits: int, risk_days: float | None, cost: float | None, short: int, first: object, last: object
 ) -> str:
     return (
-        f"{what}: {visits} visits from {first} to {last}; expected days beyond tolerance {output.known(risk_days)}; "
+        f"{what}: {visits} {'visit' if visits == 1 else 'visits'} from {first} to {last}; expected days beyond tolerance {output.known(risk_days)}; "
         f"cost {'not known' if cost is None else f'{cost:.2f}'}; probe-days short of cover {short}."
     )

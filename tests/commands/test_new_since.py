@@ -47,6 +47,15 @@ def test_a_new_alarm_ends_with_4_and_is_named(dead):
     assert document(result)["revision"] == 2
 
 
+def test_a_probe_that_was_not_on_record_then_is_not_said_to_have_been_in_use(store, tmp_path):
+    """A probe registered since, and never read: undetermined, and no advice of then is made up for it."""
+    assert run("load", write(tmp_path / "new.csv", "probe,site", [["GP-099", "North"]]), "--store", store).exit_code == 0
+    result = asked(store, 1)
+    assert result.exit_code == 4
+    assert "GP-099: the advice is undetermined, it was not on record then." in result.stderr
+    assert "it was use" not in result.stderr
+
+
 def test_nothing_new_ends_with_0(dead):
     """Since its own revision an answer has nothing new."""
     result = asked(dead, 2)
