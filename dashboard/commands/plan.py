@@ -117,7 +117,8 @@ def remarks(plan: Plan) -> list[str]:
     """What stands under the table: rounds, sources, loans, cover, and what the plan comes to."""
     said = []
     if plan.rounds:
-        said.append(f"{len(plan.rounds)} {'probe is' if len(plan.rounds) == 1 else 'probes are'} checked by the site's own people in between (`--json` lists them).")
+        they = "1 probe is" if len(plan.rounds) == 1 else f"{len(plan.rounds)} probes are"
+        said.append(f"{they} checked by the site's own people in between (`--json` lists them).")
     for source in plan.sources:
         by_when = f" by {source.replace_by}" if source.replace_by else ""
         said.append(f"Source {source.source}{by_when}: {source.why.rstrip('.')}.")
