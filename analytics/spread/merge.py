@@ -39,8 +39,8 @@ def merged(parts: Sequence[PartAnswer], revision: int | None = None) -> FleetAss
             for part, check in zip(parts, check_of, strict=True)
         ]
         return (
-            _table(points, ["series", "check_at", "check"]),
-            _table(countings, ["check", "reading_id"]),
+            _table(points, "series"),
+            _table(countings, "check"),
             _shared([part.assessment.shared for part in parts]),
         )
 
@@ -191,12 +191,24 @@ def _devices(parts: Sequence[PartAnswer], kind: str) -> tuple[DeviceResult, ...]
     return tuple(sorted(found, key=lambda one: one.name))
 
 
-def _table(parts: list[pd.DataFrame], by: list[str]) -> pd.DataFrame:
+def _table(parts: list[pd.DataFrame], by: str) -> pd.DataFrame:
+    """Rows of all parts. Each is in order already, and has all rows of whatever number it has of ``by``; so these alone are put in order."""
     for name in parts[0].columns[parts[0].dtypes == "category"]:
         names = sorted({str(one) for part in parts for one in part[name].cat.categories})
         if any(len(part[name].cat.categories) != len(names) for part in parts):  # a part may know fewer names than the whole
             parts = [part.assign(**{name: part[name].cat.set_categories(names)}) for part in parts]
-    return pd.concat(parts, ignore_index=True).sort_values(by, kind="stable").reset_index(drop=True)
+    number = np.concatenate([part[by].to_numpy() for part in parts])
+    order = None if (number[1:] >= number[:-1]).all() else np.argsort(number, kind="stable")
+    columns: dict[str, Any] = {}
+    for name in parts[0].columns:
+        arrays = [part[name].array for part in parts]
+        if isinstance(arrays[0], pd.Categorical):
+            codes = np.concatenate([one.codes for one in arrays])
+            columns[name] = pd.Categorical.from_codes(codes if order is None else codes[order], dtype=arrays[0].dtype, validate=False)
+        else:
+            values = np.concatenate([part[name].to_numpy() for part in parts])
+            columns[name] = values if order is None else values[order]
+    return pd.DataFrame(columns, copy=False)
 
 
 def _shared(parts: list[pd.DataFrame]) -> pd.DataFrame:

@@ -9,9 +9,7 @@ beside the pages, which keeps it; what comes back is what is another (``handed``
 
 from __future__ import annotations
 
-import gc
 import itertools
-import time
 from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import dataclass, replace
@@ -22,7 +20,7 @@ from analytics.records.snapshot import Records
 from analytics.records.standing import Standing
 from analytics.results import FleetAssessment
 from analytics.settings import Settings
-from dashboard.seam import worker
+from dashboard.seam import garbage, worker
 from dashboard.seam.worker import Job, StillWorkingError
 
 AT_ONCE = 5_000  # readings whose answer takes about half a second: less than a line about waiting is worth
@@ -32,10 +30,6 @@ MORE_SHARE = 0.1  # of the time for a whole answer that one check more takes, at
 Key = tuple[str, int, str, datetime]  # store, revision, folder of settings, moment
 Line = tuple[str, str, datetime | None]  # store, folder of settings, the earlier moment asked for; None: now
 
-SELDOM = 50_000, 20, 20  # how many new objects, and rounds of them, before Python looks for garbage
-SWEEP_EVERY_S = 3600.0  # between two looks at everything, also at what was to stay
-
-_swept = float("-inf")
 _s_per_reading = 2e-5  # until one has been measured here
 _gate = Lock()
 
@@ -161,7 +155,7 @@ def _ask(
             return
         if job.anew or stand is None:
             _measured(job, many)
-            _settle()
+            garbage.settle()
         if entered is not None:
             entered(future.result())
 
@@ -176,17 +170,6 @@ def _number(base: Records) -> tuple[int, bool]:
         return _base[0], True
     _base = next(_numbers), base
     return _base[0], False
-
-
-def _settle() -> None:
-    """Tell Python that what is there now is there to stay: looking through all of it for garbage took every page 0.2 s."""
-    global _swept  # noqa: PLW0603 - one heap
-    gc.set_threshold(*SELDOM)
-    if time.monotonic() > _swept + SWEEP_EVERY_S:
-        _swept = time.monotonic()
-        gc.unfreeze()
-        gc.collect()
-    gc.freeze()
 
 
 def about_s(records: Records) -> float:

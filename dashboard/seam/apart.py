@@ -26,6 +26,7 @@ from analytics.records.snapshot import Records
 from analytics.records.standing import Standing
 from analytics.results import FleetAssessment, ProbeResult
 from analytics.settings import Settings
+from dashboard.seam import garbage
 from dashboard.seam.handed import Anew, Giver, LackingError, parts
 
 if TYPE_CHECKING:
@@ -140,6 +141,7 @@ def main() -> None:
             _say(ours, "done", result, known)
             if isinstance(result, Anew):
                 known = parts(result.answer)
+                garbage.settle()  # once the answer has gone, and nobody waits
         except LackingError:
             _say(ours, "lacking", None)
         except Exception as error:  # noqa: BLE001 - it is raised again where it was asked for
