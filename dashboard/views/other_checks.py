@@ -182,7 +182,8 @@ def _record(look: read.Look) -> None:
         return
     text = st.text_input("Containing", key="text", bind="query-params", placeholder="a probe, a kind, a person", width=260)
     if text:
-        found = found[found.astype("str").apply(lambda row: text.lower() in " ".join(row).lower(), axis=1)]
+        whole = found.astype("str").fillna("").agg(" ".join, axis=1).str.lower()  # an empty cell stays empty as text
+        found = found[whole.str.contains(text.lower(), regex=False)]
     st.dataframe(
         found.assign(kind=found["kind"].astype("str").str.replace("_", " ")),
         hide_index=True,

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from datetime import datetime
+
 import pytest
 
 from analytics.records.reader import snapshot
 from analytics.records.store_settings import save_settings
+from dashboard.seam import inspecting
 from tests.dashboard import real_store
 from tests.dashboard.opened import open_page, words
 
@@ -39,6 +42,20 @@ def test_without_a_store_the_page_says_what_to_do(tmp_path, monkeypatch):
     at = open_page("other_checks")
     assert not at.exception
     assert "There is no store yet" in words(at)
+
+
+def test_what_is_on_record_can_be_searched_where_cells_are_empty(store):
+    """Searching finds by probe, kind or person, in rows most of whose cells are empty; it had ended in an error."""
+    inspecting.enter("probe", real_store.SOUND, done_at=datetime(2026, 1, 5, 9), kind="visual", by="A. Lind", result="pass")
+    done = inspecting.enter("probe", real_store.OTHER, done_at=datetime(2026, 1, 5, 9), kind="power", by="A. Lind", result="pass")
+    try:
+        at = open_page("other_checks", part="On record", text=real_store.SOUND.lower())
+        assert not at.exception
+        assert list(at.dataframe[0].value["probe"]) == [real_store.SOUND]
+        assert list(open_page("other_checks", part="On record", text="power").dataframe[0].value["probe"]) == [real_store.OTHER]
+    finally:
+        for load in (done.load, done.load - 1):
+            inspecting.undo(load, by="A. Lind")
 
 
 def test_an_inspection_is_entered_and_taken_back(store):
