@@ -20,6 +20,7 @@ LEAST_GAP = 0.03  # natural log: groups nearer than this are one
 ALIKE = 0.5  # two changes are alike where the smaller is at least so much of the larger
 TIGHT = 0.5  # a group moved alike where it spreads over at most so much of the gap to the other
 GROUP_SHARE = 0.4  # of the probes on a source: a smaller group is its own probes' doing
+STOOD_SHARE = 0.25  # the same where two and more of the smaller group stand where they stood, and the larger moved
 
 
 @dataclass(frozen=True)
@@ -144,6 +145,8 @@ def _two_groups(change: np.ndarray) -> tuple[np.ndarray, float] | None:
     [False, False, True, True, True]
     >>> _two_groups(np.array([0.0, 0.01, -0.02, -0.21, 0.0])) is None
     True
+    >>> int(_two_groups(np.array([0.0, 0.01, -0.08, -0.08, -0.08, -0.08]))[0].sum()), _two_groups(np.array([0.08, 0.08, 0, 0, 0, 0]))
+    (4, None)
     """
     ordered = np.sort(change)
     steps = np.diff(ordered)
@@ -154,6 +157,9 @@ def _two_groups(change: np.ndarray) -> tuple[np.ndarray, float] | None:
     gap = float(high.mean() - low.mean())
     spread = max(float(np.ptp(low)), float(np.ptp(high)))
     least = 1.0 if len(change) == 3 and abs(change).min() < 0.5 * gap else GROUP_SHARE * len(change)
+    few, many = sorted((low, high), key=len)
+    if len(few) >= 2 and np.abs(few).max() < LEAST_GAP <= np.abs(many).min():
+        least = min(least, STOOD_SHARE * len(change))  # probes that never moved had all risen, were the others right
     if steps[k - 1] < LEAST_GAP or spread > TIGHT * gap or min(len(low), len(high)) < least:
         return None
     return change <= low[-1], gap

@@ -98,3 +98,21 @@ def test_a_reference_that_itself_moved_is_said_with_its_size(moved):
     now = 100 * level(547.0)
     assert series.current_pct == pytest.approx(now, abs=2.0)
     assert [p.probe for p in answer.probes if any("reference period itself" in text for text in p.reasons)] == ["P-1"]
+
+
+def test_two_of_six_that_stand_where_they_stood_are_not_said_to_have_risen():
+    """Four step down alike: they, or the source and the two that never moved; nobody is served or barred for it."""
+    answer = falling(6, 4, level=lambda day: 0.92 if day > 200 else 1.0)
+    for name in ("P-5", "P-6"):
+        probe = advice(answer, name)
+        assert probe.advice == "undetermined"
+        assert probe.cause in ("none", "check_source")
+        assert any("2 of the 6 probes read on CK-1 moved alike" in text for text in probe.missing)
+    assert {p.advice for p in answer.probes} == {"undetermined"}
+    assert answer.sources[0].advice == "verify"
+
+
+def test_two_of_six_that_rise_alike_are_two_that_rose():
+    """The other four stand where they stood, and that tells."""
+    answer = falling(6, 2, level=lambda day: 1.09 if day > 200 else 1.0)
+    assert [advice(answer, f"P-{k}").advice for k in range(1, 7)] == ["service", "service", "use", "use", "use", "use"]
