@@ -11,15 +11,22 @@ from analytics.advice.compliance import compliance
 from analytics.advice.other_checks import other_checks
 from analytics.errors import UserError
 from analytics.records.report import LoadReport
+from dashboard.parts.by_each import ByEach
 from dashboard.seam import keep, place, read
 from dashboard.seam.signature import named, reason_in_words
 
 RESULTS = ("pass", "fail", "")
+_by_tables: ByEach[dict[tuple[str, datetime], pd.DataFrame]] = ByEach(lambda *_: {})
 
 
 def due(look: read.Look) -> pd.DataFrame:
-    """Every kind of other check with its state."""
-    return keep.kept(look, lambda: other_checks(look.records, look.settings, look.as_of), "other-checks")
+    """Every kind of other check with its state; no reading takes part, so it stands until one of these tables is another."""
+    of = look.records
+    known = _by_tables([(of.inspections, of.events, of.probes, of.sources, of.decisions)])[0]
+    asked = look.settings.fingerprint, look.as_of
+    if asked not in known:
+        known[asked] = other_checks(of, look.settings, look.as_of)
+    return known[asked]
 
 
 def kept_by_month(look: read.Look, months: int) -> pd.DataFrame:
