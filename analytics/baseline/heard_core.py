@@ -58,15 +58,14 @@ def middle_within(values: Floats, n: int, low: float, high: float) -> bool:
 @compiled
 def centre(x: Floats, v: Floats, n: int, scratch: Floats) -> tuple[float, float, float]:
     """Biweight centre of ``n`` known values with variances ``v``: value, variance, effective number. scratch: [4, n or more]."""
-    if n == 0:
-        return np.nan, np.inf, 0.0
+    return centre_about(x, v, n, median(x, n), median(v, n), scratch) if n > 0 else (np.nan, np.inf, 0.0)
+
+
+@compiled
+def centre_about(x: Floats, v: Floats, n: int, middle: float, usual: float, scratch: Floats) -> tuple[float, float, float]:
+    """The same where the medians of values and variances are known; ``n`` at least 1."""
     order, precision, residual, scale = scratch[0], scratch[1], scratch[2], scratch[3]
-    for i in range(n):
-        order[i] = x[i]
-        precision[i] = v[i]
-    value = median(order, n)
-    typical = np.sqrt(median(precision, n))
-    extra = 0.0
+    value, typical, extra = middle, np.sqrt(usual), 0.0
     if n > 3:
         for i in range(n):
             order[i] = np.abs(x[i] - value)
@@ -107,7 +106,7 @@ def centre(x: Floats, v: Floats, n: int, scratch: Floats) -> tuple[float, float,
         order[i] = np.abs(x[i] - value)
         seen += precision[i] * min(order[i], 10.0) ** 2
     seen /= whole
-    if n > 3:
+    if n > 3 and seen > (n - 1) / total:  # else it is less than what is stated, and no less matters
         seen = min(seen, 2.0 * (1.4826 * median(order, n)) ** 2)
     variance = 1.0 / total
     if n > 1:
@@ -274,10 +273,10 @@ def heard(seen: Floats, place: Ints, use: Bools, facts: Floats, n: int, least: i
         elif middle_within(x, both, -0.5 * JUMP_AT_LEAST, 0.5 * JUMP_AT_LEAST):
             continue
         else:
-            middle = np.abs(median(x, both))
-            if not middle > 0.5 * JUMP_AT_LEAST or not middle > LOOK_Z * np.sqrt(median(v, both) / both):
+            middle, usual = median(x, both), median(v, both)
+            if not np.abs(middle) > 0.5 * JUMP_AT_LEAST or not np.abs(middle) > LOOK_Z * np.sqrt(usual / both):
                 continue
-            shift, doubt, _ = centre(x, v, both, rest)
+            shift, doubt, _ = centre_about(x, v, both, middle, usual, rest)
         if np.abs(shift) > JUMP_Z * np.sqrt(doubt) and np.abs(shift) > JUMP_AT_LEAST:
             whole = w
             for k in range(n):
