@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.advice.devices import device_results, source_results
+from analytics.advice.source_inspections import failed_source_checks
 from analytics.advice.told_apart import Levels, Untold, untold
 from analytics.baseline.forward import Corrected
 from analytics.baseline.rows import Bools, Floats, Ints, Rows, days
@@ -87,7 +88,8 @@ def told_of(one: Together, records: Records, settings: Settings, now: float, as_
     sites = sites_of(one, records)
     return Told(
         apart if apart is not None else untold(one.levels, one.names.source, settings.shared.least_probes),
-        source_results(records.sources, by_source, one.names, *source_facts(one, records, settings, now), settings, as_of),
+        source_results(records.sources, by_source, one.names, *source_facts(one, records, settings, now),
+                       failed_source_checks(records.inspections), settings, as_of),
         device_results("jig", one.names.jig, by_jig, sites["jig"], now),
         device_results("readout", one.names.readout, by_readout, sites["readout"], now),
         lambda: shared_table(one.names, by_source, by_jig, by_readout),

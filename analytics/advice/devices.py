@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Literal, cast
@@ -20,6 +21,7 @@ from analytics.advice.device_findings import (
     words,
 )
 from analytics.advice.home_certificate import OddHome, expected_on, odd_home, read_after
+from analytics.advice.source_inspections import FailedChecks
 from analytics.baseline.rows import Floats
 from analytics.baseline.shared import MOST_LOG, SharedMovement
 from analytics.counting.columns import Names
@@ -45,14 +47,15 @@ def source_results(
     probes_on: dict[str, int],
     activity_variance: dict[str, float],
     homes: dict[str, str],
+    failed: Mapping[str, FailedChecks],
     settings: Settings,
     as_of: datetime,
 ) -> tuple[DeviceResult, ...]:
     """One result a registered source.
 
     movement: by source code. used: days of the first and the last check on each source. rates_cps: median net rate of its
-    newest checks, now. homes: the source on which
-    the references of most probes of each were formed. One that is its own home has an offset of zero by construction, only
+    newest checks, now. failed: leak tests and inventories. homes: the source on which the references of most probes of each were
+    formed. One that is its own home has an offset of zero by construction, only
     movement shows; one whose home was found to decay otherwise than stated is held against what that makes of it (``Inherited``).
     """
     out = []
@@ -78,9 +81,11 @@ def source_results(
             reasons += _as_known_now("source", [one for one in found if one not in freed], moved, now, half_life)
             reasons += [f"It agrees with the sources after {home}: it was {home} that erred." for home in freed.values()]
             alerts += [_alert(name, one, certificates.settled_days(freed.get(one))) for one in found]
+        checks = failed.get(name)
+        reasons = [*(checks.sentences if checks is not None else ()), *reasons]
         impossible = _impossible(str(row.nuclide), half_life, reference, used.get(name))
         reasons += [] if impossible is None else [impossible]
-        advice = "verify" if impossible is not None or any(one.settled_at is None for one in alerts) else "use"
+        advice = "verify" if checks is not None or impossible is not None or any(one.settled_at is None for one in alerts) else "use"
         count = probes_on.get(name, 0)
         if code >= 0 and 0 < count < settings.shared.least_probes:
             reasons.append(
@@ -99,6 +104,8 @@ def source_results(
                 reasons.append(f"It gives about {rate:.{0 if rate >= 10.0 else 1}f} counts a second now: ten seconds count to worse than 3 %{since}.")
         if impossible is None and name in used and used[name][0] < reference - 0.5:
             reasons.append("Counted before its reference date; its decay was followed backwards.")
+        if checks is not None and checks.out_of_use and not withdrawn:
+            advice = "replace"  # whatever else is to be verified
         if withdrawn:
             reasons.append(f"Withdrawn on {row.withdrawn_on.date().isoformat()}.")
         out.append(

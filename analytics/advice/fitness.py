@@ -12,6 +12,8 @@ from typing import Any
 
 import pandas as pd
 
+from analytics.counting.nuclides import normalise
+
 IN_CPS_PER_KBQ = {"cps/kbq": 1.0, "1/s/kbq": 1.0, "cps/mbq": 1e-3, "1/s/mbq": 1e-3, "cps/µci": 1 / 37.0, "cps/uci": 1 / 37.0}
 PERFORMANCE = ("visual", "power", "acceptance", "sensitivity", "resolution", "shielding", "energy_resolution")
 
@@ -38,13 +40,13 @@ def fitness(inspections: Sequence[Any], floor: float | None, nuclide: str, last_
     for one in inspections:
         if one.kind != "sensitivity" or pd.isna(one.value):
             continue
-        unit = str(one.unit).strip().lower().replace(" ", "") if pd.notna(one.unit) else ""
+        unit = str(one.unit).strip().lower().replace(" ", "").replace("\N{GREEK SMALL LETTER MU}", "\N{MICRO SIGN}") if pd.notna(one.unit) else ""
         if unit not in IN_CPS_PER_KBQ:
             said.append(
                 f"The sensitivity of {one.done_at:%Y-%m-%d} has the unit {'none' if not unit else one.unit!r}; cps/kBq is needed for"
                 f" the fitness floor."
             )
-        elif pd.isna(one.nuclide) or str(one.nuclide).strip().lower() != nuclide.lower():
+        elif pd.isna(one.nuclide) or normalise(str(one.nuclide)) != normalise(nuclide):
             what = "no nuclide" if pd.isna(one.nuclide) else str(one.nuclide)
             said.append(
                 f"The sensitivity of {one.done_at:%Y-%m-%d} was measured with {what}, and the fitness floor is for {nuclide}."

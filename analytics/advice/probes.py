@@ -38,7 +38,7 @@ from analytics.records.snapshot import Records
 from analytics.results import Crossing, ProbeResult, SeriesResult
 from analytics.settings import Settings
 
-GROSS = SENTENCES[Flag.GROSS]
+NOTED = (SENTENCES[Flag.GROSS], SENTENCES[Flag.DEAD_TIME_LOSS])  # of the newest check, that the reasons say too
 
 
 def probe_results(
@@ -103,7 +103,7 @@ def probe_results(
             silent_once=code in of.silent,
             unjudged=of.unjudged.get(code),
             not_told_apart=apart.missing.get(code),
-            remarks=tuple(dict.fromkeys(n for one in mine for n in one.notes if n == GROSS or n.startswith(MOVED))),
+            remarks=tuple(dict.fromkeys(n for one in mine for n in one.notes if n in NOTED or n.startswith(MOVED))),
             slip=of.slips.get(code),
             services_window_days=settings.decision.services_window_days,
             visit_days=settings.decision.visit_days,

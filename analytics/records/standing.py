@@ -55,7 +55,10 @@ class SmallPrints:
         out: dict[str, int] = {}
         for number, name in enumerate(BY_PROBE):
             table: pd.DataFrame = getattr(self.tables, name)
-            for probe, one in zip(table["probe"].astype(object), _hashes(table), strict=True):
+            # What names a source is a matter of all that are read on it, whatever probe it names besides.
+            owner = table["probe"].astype(object)
+            owner = owner.where(table["source"].isna()) if name == "inspections" else owner
+            for probe, one in zip(owner, _hashes(table), strict=True):
                 key = probe if isinstance(probe, str) else OF_NOBODY
                 out[key] = hash((out.get(key, 0), number, one))
         for number, name in enumerate(("sources", "windows"), len(BY_PROBE)):

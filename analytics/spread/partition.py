@@ -168,7 +168,9 @@ def part_records(records: Records, readings: pd.DataFrame, probes: frozenset[str
         readings=readings.reset_index(drop=True),
         probes=mine(records.probes),
         events=mine(records.events),
-        inspections=mine(records.inspections),
+        inspections=records.inspections[
+            records.inspections["probe"].isin(probes) | records.inspections["source"].notna()
+        ].reset_index(drop=True),
         uses=records.uses.iloc[:0],  # no part of the answer
         outcomes=records.outcomes.iloc[:0],
     )

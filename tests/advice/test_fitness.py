@@ -31,9 +31,15 @@ def test_below_the_floor():
 
 
 def test_units_are_brought_together():
-    """5000 cps/MBq are 5 cps/kBq; 185 cps/µCi as well."""
-    for value, unit in ((5000.0, "cps/MBq"), (185.0, "cps/µCi")):
+    """5000 cps/MBq are 5 cps/kBq; 185 cps/µCi as well, whichever of the two signs for micro is typed."""
+    for value, unit in ((5000.0, "cps/MBq"), (185.0, "cps/µCi"), (185.0, "cps/\N{GREEK SMALL LETTER MU}Ci")):
         assert fitness(inspections({"value": value, "unit": unit}), 4.0, "Tc-99m", None).over_floor == pytest.approx(1.25)
+
+
+@pytest.mark.parametrize("written", ["Tc99m", "99mTc", "tc-99m", " Tc-99m "])
+def test_a_nuclide_is_the_same_however_it_is_written(written):
+    """Written as a log book has it, it is held against the floor."""
+    assert fitness(inspections({"value": 5.0, "nuclide": written}), 4.0, "Tc-99m", None).over_floor == pytest.approx(1.25)
 
 
 NOT_TAKEN = [

@@ -31,7 +31,7 @@ def results(offsets, *, used=None, noise=0.0, seed=1, certificate_sd=CERTIFICATE
     last = START + pd.Timedelta(days=BIN_DAYS * (len(steps) if used is None else used))
     return source_results(
         sources, movement, Names((), (), (), (), (), tuple(names), (), ()), {}, {}, dict.fromkeys(names, 8),
-        dict.fromkeys(names, certificate_sd**2), dict.fromkeys(names, "CK-1"), load(), last.to_pydatetime())
+        dict.fromkeys(names, certificate_sd**2), dict.fromkeys(names, "CK-1"), {}, load(), last.to_pydatetime())
 
 
 def advised(found):

@@ -151,3 +151,12 @@ def test_a_source_too_strong_to_be_expected_leaves_what_was_counted_on_it():
     assert series.current is not None
     assert series.current_pct < 50.0
     assert answer.points["z"][answer.points["series"] == series.index].notna().sum() > 30
+
+
+def test_a_loss_of_more_than_a_tenth_to_dead_time_is_said_on_the_probe():
+    """20,000 cps at 10 µs, non-paralysable: a fifth is lost (trade check value 14), and the reasons say that it is more than a tenth."""
+    log = fleet()
+    log.probes[0] |= {"dead_time_us": 10.0, "dead_time_model": "non_paralysable"}
+    log.count("S-1", 140.0, "background", 30).count("S-1", 140.002, "source", 200_000)
+    assert any("lost to dead time" in text for text in as_json(log.assess(141.0))["probes"][0]["reasons"])
+    assert not any("lost to dead time" in text for text in as_json(fleet().assess(141.0))["probes"][0]["reasons"])
