@@ -12,7 +12,7 @@ import pytest
 
 from analytics import settings
 from analytics.fleet import assess
-from analytics.records.snapshot import DECISIONS, EVENTS, Records
+from analytics.records.snapshot import DECISIONS, EVENTS, INSPECTIONS, Records
 from analytics.records.standing import Standing
 from analytics.simulate import scoring_fleet, to_records
 from analytics.spread import kept as kept_fleet
@@ -211,7 +211,7 @@ def test_only_the_group_of_the_check_is_worked_out(monkeypatch):
 
 
 def test_what_concerns_everybody_is_worked_out_whole():
-    """Another moment, other settings, another source in the registry, a probe lent to another site: a pass over everything."""
+    """Another moment, other settings, another source, a probe lent to another site, a leak test that failed: a pass over everything."""
     records, end = fleet()
     kept = KeptFleet()
     kept.answer(stand_of(records), SHIPPED, end)
@@ -224,11 +224,15 @@ def test_what_concerns_everybody_is_worked_out_whole():
     lent = readings.loc[(of == of.iloc[0]) & readings["source"].notna(), "source"].iloc[0]
     other = readings.index[(of != of.iloc[0]) & readings["source"].notna()][-1]
     readings.loc[other, "source"] = lent
+    row = {"inspection_id": 900, "probe": str(readings.loc[other, "probe"]), "source": str(lent), "done_at": end - timedelta(days=9),
+           "kind": "leak_test", "result": "fail"}  # fmt: skip
+    leaks = Records.table(INSPECTIONS, pd.concat([records.inspections, pd.DataFrame([row])], ignore_index=True))
     for stand, chosen, moment in (
         (stand_of(records), SHIPPED, end - timedelta(days=1)),
         (stand_of(records), tighter, end - timedelta(days=1)),
         (stand_of(replace(records, sources=sources)), tighter, end - timedelta(days=1)),
         (stand_of(rebuilt(replace(records, sources=sources), readings), records), tighter, end - timedelta(days=1)),
+        (stand_of(rebuilt(replace(records, sources=sources, inspections=leaks), readings), records), tighter, end - timedelta(days=1)),
     ):
         before = kept.passes
         same(kept.answer(stand, chosen, moment), assess(stand.records, chosen, moment))
