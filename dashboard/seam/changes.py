@@ -9,7 +9,10 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
+from analytics.settings import load
+from dashboard.parts import decision_rows_said
 from dashboard.seam import place, read
+from dashboard.seam.settings_form import plain
 
 PAGE = 200
 WORDS = {
@@ -106,6 +109,13 @@ def difference(before: object, after: object) -> str:
         return f"{ends[1] - ends[0] + 1} alerts entered in the log of what was shown"
     if not isinstance(old, dict) or not isinstance(new, dict):
         return " → ".join(_short(one) for one in (old, new) if one not in (None, {}))
+    if "decision" in old or "decision" in new:
+        return _settings(old, new)
+    return _fields(old, new)
+
+
+def _fields(old: dict[str, Any], new: dict[str, Any]) -> str:
+    """The same of two documents that are read."""
     if old and set(new) >= _BOOKKEEPING:
         new = {name: value for name, value in new.items() if name not in _BOOKKEEPING}
     if not old or not new:
@@ -115,6 +125,24 @@ def difference(before: object, after: object) -> str:
         for name in dict.fromkeys([*old, *new])
         if old.get(name) != new.get(name)
     )
+
+
+def _settings(old: dict[str, Any], new: dict[str, Any]) -> str:
+    """Settings whose decision table was changed: its rows in sentences, for cut short both tables would look alike."""
+    before, after = (_table(one) for one in (old, new))
+    rest = _fields(_without_rows(old), _without_rows(new))
+    return "; ".join(one for one in (*decision_rows_said.differences(before, after), rest) if one)
+
+
+def _table(layer: dict[str, Any]) -> list[Any]:
+    """The decision table under these settings; the shipped one where they hold none."""
+    rows: list[Any] = (layer.get("decision") or {}).get("rows") or plain(load().decision.rows)
+    return [{"when": {}, **one} for one in rows]
+
+
+def _without_rows(layer: dict[str, Any]) -> dict[str, Any]:
+    own = {name: value for name, value in (layer.get("decision") or {}).items() if name != "rows"}
+    return {name: value for name, value in layer.items() if name != "decision"} | ({"decision": own} if own else {})
 
 
 def _load(after: dict[str, Any]) -> str:

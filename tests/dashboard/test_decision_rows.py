@@ -173,6 +173,9 @@ def test_a_changed_row_is_saved_with_its_effect_shown_first(page, whole):
     assert [one["advice"] for one in kept if one["row"] == "nothing speaks against it"] == ["watch"]
     assert "Not saved yet" not in words(at)
     assert [one["advice"] for one in at.session_state[KEY]][-1] == "watch"
+    told = open_page("history", what="settings changed").dataframe[0].value["difference"].iloc[0]
+    assert "“nothing speaks against it” gives watch and no longer fit." in told
+    assert "{" not in told
     at = open_page("settings", part="Versions")
     assert f"decision.rows = a table of {len(kept)} rows" in at.dataframe[0].value["what"].iloc[0]
 
