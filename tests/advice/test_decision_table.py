@@ -53,6 +53,7 @@ CASES = [
     ({"cause": "record_error", "cause_probability": 0.7}, ("use", "nothing speaks against it")),
     ({"probability_outside_before_visit": 0.6, "alarms_standing": 1.0, "alarms_unanswered": 1.0}, ("service", "leaves tolerance before the next visit")),
     ({"repeat_requested": True}, ("watch", "a repeat is asked for")),
+    ({"not_cleared": True}, ("watch", "waits to be cleared")),
 ]
 
 

@@ -116,7 +116,7 @@ def test_withdrawn_or_taken_out_and_back(how):
     log = log_of(lambda _day: 1.0)
     log = log.event("X", LAST + 1, how) if how == "withdrawn" else log.decide("X", LAST + 1, how)
     assert use(log, LAST + 2) == "not_until_cleared"
-    assert advice(log.assess(LAST + 200), "X").advice == ("use" if how == "withdrawn" else "undetermined")
+    assert advice(log.assess(LAST + 200), "X").advice == ("watch" if how == "withdrawn" else "undetermined")
     assert (advice(log.assess(LAST + 200), "X").next_check_due_on is None) == (how == "withdrawn")
     log.checks("X", [LAST + 7, LAST + 14])
     assert use(log, LAST + 15) == "not_until_cleared"
