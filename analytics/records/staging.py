@@ -97,7 +97,7 @@ class Staging:
         statement = insert_statement(staged.number, raw, layout, order, self.zone, self.now)
         last_filled = 1
         try:
-            for block in _ahead(raw.blocks, progress):
+            for block in raw.blocks(progress) if self.few else _ahead(raw.blocks, progress):
                 self.con.register("block", block)
                 self.con.execute(statement)
                 self.con.unregister("block")
