@@ -10,6 +10,7 @@ from analytics.advice.companions import Companion
 from analytics.advice.gather import gather
 from analytics.advice.last_service import Windows, last_service
 from analytics.advice.named_windows import named_windows
+from analytics.advice.other_setup import changed_setups
 from analytics.advice.overdue import Due
 from analytics.advice.overrules import in_force
 from analytics.advice.probe_history import (
@@ -37,6 +38,7 @@ from analytics.named_rows import named_rows
 from analytics.records.snapshot import Records
 from analytics.results import Crossing, ProbeResult, SeriesResult
 from analytics.settings import Settings
+from analytics.words import day
 
 NOTED = (SENTENCES[Flag.GROSS], SENTENCES[Flag.DEAD_TIME_LOSS])  # of the newest check, that the reasons say too
 
@@ -123,6 +125,7 @@ def probe_results(
         situation.overrule = in_force(of.overrules.get(name, []), as_of)
         fitness_and_age(situation, row, of.inspections.get(name, []), settings)
         situation.remarks += tuple(of_code[code] for of_code in (apart.remark, of.half_looks) if code in of_code)
+        situation.remarks += changed_setups(mine, settings.limits.action_level_pct, (day(when) for when, _ in services))
         situation.remarks += watch_remarks(counted, charts, units, settings.limits.tolerance_pct, of.places)
         verdict = judge(situation, settings.decision.rows)
         situation.costs = costs_of(situation, row, fleet, verdict.advice in ("service", "retire"), settings)

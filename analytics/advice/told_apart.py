@@ -67,16 +67,16 @@ def untold(levels: Levels, sources: tuple[str, ...], least_probes: int) -> Untol
         at = rows.at_days[newest[mine]]
         mine = mine[at >= at.max() - RECENT_DAYS]
         if alarmed & set(mine.tolist()):
-            _on_source(levels, sources[int(code)], mine, alarmed, least_probes, out)
+            _on_source(levels, sources[int(code)], mine, alarmed, least_probes, sources, out)
     return out
 
 
 def _on_source(
-    levels: Levels, name: str, units: Ints, alarmed: set[int], least_probes: int, out: Untold
+    levels: Levels, name: str, units: Ints, alarmed: set[int], least_probes: int, sources: tuple[str, ...], out: Untold
 ) -> None:
     change = np.array([_raw_change(levels, int(u)) for u in units])
     if len(np.unique(levels.rows.unit_probe[units])) < least_probes:
-        _too_few(levels, name, units, change, alarmed, least_probes, out)
+        _too_few(levels, name, units, change, alarmed, least_probes, sources, out)
         return
     split = _two_groups(change)
     if split is None or _by_device(levels, units, split[0]):
@@ -102,7 +102,8 @@ def _on_source(
 
 
 def _too_few(
-    levels: Levels, name: str, units: Ints, change: np.ndarray, alarmed: set[int], least_probes: int, out: Untold
+    levels: Levels, name: str, units: Ints, change: np.ndarray, alarmed: set[int], least_probes: int, sources: tuple[str, ...],
+    out: Untold,
 ) -> None:
     """Fewer probes on a source than are needed."""
     probe = levels.rows.unit_probe[units]
@@ -112,7 +113,15 @@ def _too_few(
         code = int(levels.rows.unit_probe[unit])
         others = change[probe != code]
         small, large = np.minimum(np.abs(others), abs(own)), np.maximum(np.abs(others), abs(own))
-        if len(others) == 0:
+        before = _change_before_source(levels, int(unit))
+        if len(others) == 0 and before is not None and abs(own - before[1]) > ALIKE * abs(own):
+            was = sources[before[0]]
+            out.suspect[code] = name
+            out.missing[code] = (
+                f"It alone is read on {name}, and changed when it came to be read there and not on {was}: it or the source "
+                f"cannot be told apart until another probe is read on {name}, or it on {was} again."
+            )
+        elif len(others) == 0:
             out.remark[code] = (
                 f"It alone is read on {name}: its own movement and the source's cannot be told apart ({least_probes} probes are needed)."
             )
@@ -136,6 +145,17 @@ def _raw_change(levels: Levels, unit: int) -> float:
     part = np.arange(int(rows.unit_first[unit]), int(rows.unit_first[unit + 1]))
     late = part[rows.last[part] & (rows.source[part] == rows.source[part[-1]])][-NEWEST:]
     return float(np.median(rows.y[late]) - levels.alpha[unit])
+
+
+def _change_before_source(levels: Levels, unit: int) -> tuple[int, float] | None:
+    """Source before the present one, and the median of the newest checks there against the reference; None where it was always this."""
+    rows = levels.rows
+    part = np.arange(int(rows.unit_first[unit]), int(rows.unit_first[unit + 1]))
+    other = part[rows.last[part] & (rows.source[part] != rows.source[part[-1]])]
+    if len(other) == 0:
+        return None
+    late = other[rows.source[other] == rows.source[other[-1]]][-NEWEST:]
+    return int(rows.source[other[-1]]), float(np.median(rows.y[late]) - levels.alpha[unit])
 
 
 def _two_groups(change: np.ndarray) -> tuple[np.ndarray, float] | None:

@@ -116,3 +116,29 @@ def test_two_of_six_that_rise_alike_are_two_that_rose():
     """The other four stand where they stood, and that tells."""
     answer = falling(6, 2, level=lambda day: 1.09 if day > 200 else 1.0)
     assert [advice(answer, f"P-{k}").advice for k in range(1, 7)] == ["service", "service", "use", "use", "use", "use"]
+
+
+@pytest.mark.parametrize(("on_new", "told"), [(0.8, False), (1.0, True)])
+def test_a_probe_that_changed_with_a_source_it_alone_is_read_on_is_undetermined(on_new, told):
+    """A fifth less from the first check on the new source on: it, or that source; barred all the same, and what would tell is said."""
+    log = Log(5).source().source("CK-2")
+    for k in range(1, 5):
+        log.probe(f"P-{k}").checks(f"P-{k}", weekly(60, offset=0.02 * k), rate_cps=2000.0)
+    log.probe("X").checks("X", weekly(40, offset=0.2), rate_cps=2000.0)
+    log.checks("X", weekly(20, 280.0, 0.2), rate_cps=2000.0, source="CK-2", level=lambda _day: on_new)
+    probe = advice(log.assess(420.0), "X")
+    assert any("until another probe is read on CK-2, or it on CK-1 again" in text for text in probe.missing) == (not told)
+    assert (probe.advice, probe.patient_use) == (("use", "allowed") if told else ("undetermined", "not_until_cleared"))
+    assert probe.cause == ("none" if told else "check_source")
+
+
+def test_a_probe_that_fell_before_it_alone_was_read_on_another_source_is_blamed():
+    """It had lost a fifth on the source that all are read on; the new one changes nothing."""
+    log = Log(5).source().source("CK-2")
+    for k in range(1, 5):
+        log.probe(f"P-{k}").checks(f"P-{k}", weekly(60, offset=0.02 * k), rate_cps=2000.0)
+    fallen = {"rate_cps": 2000.0, "level": lambda day: 0.8 if day > 200 else 1.0}
+    log.probe("X").checks("X", weekly(40, offset=0.2), **fallen).checks("X", weekly(20, 280.0, 0.2), source="CK-2", **fallen)
+    probe = advice(log.assess(420.0), "X")
+    assert (probe.advice, probe.patient_use) == ("service", "not_until_cleared")
+    assert any(text.startswith("It alone is read on CK-2") for text in probe.reasons)
