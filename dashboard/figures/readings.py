@@ -193,7 +193,7 @@ def _says(series: SeriesResult, marks: pd.DataFrame, word: str) -> list[str]:
             else ""
         )
         away = (
-            f"<br>{values.number(one.z, 'standard deviations off', digits=2, sign=True)}"
+            f"<br>{values.tenths(one.z, 'standard deviations off')}"
             if math.isfinite(one.z)
             else ""
         )

@@ -17,7 +17,7 @@ from analytics.counting.tables import BORROWED, GROSS, OWN, RUNNING, Counted
 from analytics.records.snapshot import Records
 from analytics.results import SeriesResult
 from analytics.settings import Settings
-from dashboard.parts.values import DASH, number, whole
+from dashboard.parts.values import DASH, number, tenths, whole
 
 TOGETHER = timedelta(hours=2)
 _PAIRED = {
@@ -194,14 +194,14 @@ def _steps(table: Responses, i: int, half_life: float, series: SeriesResult, poi
             Step(
                 "Shared movement",
                 "what source and jig do to every probe on them, taken off",
-                number(point.shared_pct, "%", digits=2, sign=True),
+                tenths(point.shared_pct, "%"),
             )
         )
         steps.append(
             Step(
                 "Charted",
                 f"against a reference of {number(point.expected, series.unit, digits=4)}: "
-                f"{number(point.z, 'standard deviations', digits=2, sign=True)}",
+                f"{tenths(point.z, 'standard deviations')}",
                 number(point.corrected, series.unit, digits=4),
             )
         )

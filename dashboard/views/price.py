@@ -167,7 +167,7 @@ def _levers(answer: dict[str, Any]) -> None:
         "step": _headed(days, f"{SAMPLE_STEP_PCT:g} % at once"),
         "drift": _headed(days, f"{SAMPLE_DRIFT_PCT:g} % a year"),
     }
-    beside = st.container(horizontal=True, gap="medium")  # as many beside each other as there is room for
+    beside = st.container(horizontal=True, gap="small")  # as many beside each other as there is room for
     left, middle, right = (beside.container(width=LEVER_PX) for _ in range(3))
     with left:
         st.markdown("**Counting longer.** Beyond what placing adds, it gains nothing: the last row counts for ever.")

@@ -122,6 +122,17 @@ def test_decay_is_taken_out():
     assert float(steps["Decay"].value.removeprefix("÷ ")) == pytest.approx(3427426 / 3700000, abs=1e-5)
 
 
+def test_a_rest_of_arithmetic_is_no_finding():
+    """Of a check that is its own reference the departure is nought, and not fifteen noughts and a digit."""
+
+    class Own(Point):
+        corrected, expected, z, shared_pct = 1.228, 1.228, 3.7e-16, -0.057
+
+    said = {one.name: one for one in _account(592, 64, 10.0, point=Own).steps}
+    assert said["Charted"].how == "against a reference of 1.228 cps/kBq: 0.0 standard deviations"
+    assert said["Shared movement"].value == "−0.1 %"
+
+
 def test_a_response_is_net_over_decayed_activity():
     """10,000 cps on 3,700 kBq at its reference date are 2.703 cps/kBq."""
     steps, _ = _account(100000, 0, 10.0, activity_kbq=3700.0)
