@@ -128,7 +128,7 @@ def test_a_rest_of_arithmetic_is_no_finding():
     class Own(Point):
         corrected, expected, z, shared_pct = 1.228, 1.228, 3.7e-16, -0.057
 
-    said = {one.name: one for one in _account(592, 64, 10.0, point=Own).steps}
+    said, _ = _account(592, 64, 10.0, point=Own)
     assert said["Charted"].how == "against a reference of 1.228 cps/kBq: 0.0 standard deviations"
     assert said["Shared movement"].value == "−0.1 %"
 
