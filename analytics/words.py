@@ -8,10 +8,12 @@ from datetime import date, datetime, timedelta
 def pct(value: float) -> str:
     """A percentage without sign.
 
-    >>> pct(12.34), pct(0.456), pct(0.0)
-    ('12 %', '0.46 %', '0 %')
+    >>> pct(12.34), pct(0.456), pct(0.0), pct(3e9)
+    ('12 %', '0.46 %', '0 %', '1,000,000 % and more')
     """
     size = abs(value)
+    if size >= 1e6:
+        return "1,000,000 % and more"
     if size >= 10:
         return f"{size:.0f} %"
     if size >= 1:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
@@ -80,7 +81,7 @@ def begun_within(alerts: Iterable[Alert], since: datetime, until: datetime) -> d
 def sentence(one: Located) -> str:
     """One sentence for an alert, with its numbers."""
     o = one.opening
-    change = 100.0 * (2.718281828459045**o.change - 1.0) if o.change > -50 else -100.0
+    change = _percents(o.change)
     since = f", since about {day(o.onset_days)}" if o.onset_days is not None else ""
     way = "fell" if o.direction == "low" else "rose"
     texts: dict[Rule, str] = {
@@ -102,11 +103,16 @@ def sentence(one: Located) -> str:
         times = (
             f", {1.0 + o.change / one.reference:.1f} times its usual {one.reference:.3g} cps" if one.reference else ""
         )
-        return f"The background rose by {o.change:.3g} cps{times}: the tip may be contaminated."
+        return f"The background rose by {o.change:.{'3g' if o.change < 1000.0 else '0f'}} cps{times}: the tip may be contaminated."
     if o.rule == "window_shift":
         if one.unit == "%":
             return f"The photopeak lies {o.change:+.1f} % of its energy from where it was in the window.".replace(
                 "-", "−"
             )
-        return f"The counts above and below the photopeak changed by {pct(100 * abs(o.change))} against each other."
+        return f"The counts above and below the photopeak changed by {pct(_percents(abs(o.change)))} against each other."
     return texts.get(o.rule, f"{o.rule}: {signed_pct(change)}.")
+
+
+def _percents(change: float) -> float:
+    """A natural log as per cents; beyond e^±50 nobody reads them any more."""
+    return 100.0 * math.expm1(max(min(change, 50.0), -50.0))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
+import numpy as np
 import pytest
 
 from analytics.charts.alerts import TOGETHER_DAYS, Located, alerts_by_series, begun_within, sentence
@@ -80,7 +81,7 @@ def test_moments_are_carried_over():
     (located(0, "no_signal"), "no net counts above the decision limit"),
     (located(0, "background", change=27.0, reference=3.0), "rose by 27 cps, 10.0 times its usual 3 cps"),
     (located(0, "window_shift", change=-2.34, unit="%"), "−2.3 % of its energy"),
-    (located(0, "window_shift", change=0.21, unit="log ratio"), "21 % against each other"),
+    (located(0, "window_shift", change=0.21, unit="log ratio"), "23 % against each other"),
     (located(0, "side", change=1.5), "rose by 1.5 percentage points"),
     (located(0, "below_side_readings"), "does not count more than"),
 ])
@@ -102,3 +103,15 @@ def test_a_change_that_began_inside_the_reference_is_looked_for_among_standing_a
     assert begun_within([alert("change_point", later), alert("cusum", inside)], *span) == inside
     for other in (alert("change_point", inside, datetime(2024, 10, 1)), alert("scatter", inside), alert("cusum", datetime(2024, 7, 1)), alert("cusum", None)):
         assert begun_within([other], *span) is None
+
+
+@pytest.mark.parametrize(("change", "direction", "said"), [
+    (750.0, "high", "rose by 1,000,000 % and more"), (-750.0, "low", "fell by 100 %"), (float(np.log(3.0)), "high", "rose by 200 %")])
+def test_a_change_beyond_all_measure_is_said_in_so_many_words(change, direction, said):
+    """A record that is wrong by many powers of ten has its sentence and is no error; three times as much is 200 % more."""
+    assert said in sentence(located(0, direction=direction, change=change))
+
+
+def test_a_high_background_is_written_out():
+    """Twelve thousand counts a second, and no power of ten."""
+    assert "rose by 12346 cps" in sentence(located(0, "background", change=12345.6, quantity="background", unit="cps"))
