@@ -47,10 +47,11 @@ BENCH: dict[BenchWord, Status] = {
 _STYLE = """
 <style>
   .st-key-bench input { font-size: 1.7rem; height: 3.4rem; font-variant-numeric: tabular-nums; }
-  .st-key-bench [data-baseweb="input"], .st-key-bench [data-baseweb="base-input"] { height: 3.4rem; }
+  .st-key-bench [data-testid="stTextInputRootElement"], .st-key-scan [data-testid="stTextInputRootElement"] { height: 3.4rem; }
+  .st-key-setup .react-aria-ComboBox > div, .st-key-save [data-testid="stTextInputRootElement"] { min-height: 3rem; }
+  .st-key-bench summary { min-height: 3rem; }
   .st-key-bench label p { font-size: 1.02rem; }
   .st-key-scan input { font-size: 1.7rem; height: 3.4rem; }
-  .st-key-scan [data-baseweb="input"], .st-key-scan [data-baseweb="base-input"] { height: 3.4rem; }
   .st-key-due button, .st-key-near button, .st-key-site-choice button, .st-key-bench button, .st-key-save button { min-height: 3rem; }
   .st-key-save button p { font-size: 1.15rem; }
   @media (max-width: 640px) { .st-key-setup > * { flex: 1 1 45% !important; min-width: 8rem !important; } }

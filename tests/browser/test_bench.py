@@ -64,3 +64,22 @@ def test_while_cut_off_the_page_says_that_typing_pauses(serve, page, tmp_path):
     assert not line.is_visible()
     page.evaluate("document.querySelector('[data-test-connection-state]').dataset.testConnectionState = 'CONNECTING'")
     line.wait_for(timeout=5_000)
+
+
+SMALL = """() => [...document.querySelectorAll(
+  '[class*=st-key-scan] [data-testid=stTextInputRootElement], [class*=st-key-setup] .react-aria-ComboBox > div, ' +
+  '[class*=st-key-bench] [data-testid=stTextInputRootElement], [class*=st-key-bench] button, [class*=st-key-bench] summary, ' +
+  '[class*=st-key-save] button, [class*=st-key-save] [data-testid=stTextInputRootElement]'
+)].map(one => [one.innerText.slice(0, 30), Math.round(one.getBoundingClientRect().height)])"""
+
+
+def test_what_is_touched_at_the_bench_is_large_enough_for_gloves(serve, page, tmp_path):
+    """On a tablet every box, choice and button of the form is 44 pixels high or more (the enhanced target size of WCAG 2.2, 2.5.5: from memory)."""
+    page.set_viewport_size({"width": 820, "height": 1180})
+    page.goto(f"{serve(real_store.store(tmp_path))}/record?probe={real_store.SOUND}")
+    expected(page)
+    page.get_by_text("Window check and side reading").click()
+    page.get_by_label("Window below the peak").wait_for()
+    heights = page.evaluate(SMALL)
+    assert len(heights) >= 15
+    assert [one for one in heights if 0 < one[1] < 44] == []
