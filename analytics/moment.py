@@ -48,16 +48,16 @@ def parse(text: str, time_zone: str, *, where: str) -> datetime:
     """
     cleaned = text.strip()
     try:
-        return datetime.combine(date.fromisoformat(cleaned), time.max)
+        return datetime.combine(date.fromisoformat(_no_week(cleaned)), time.max)
     except ValueError:
         pass
     try:
-        given = datetime.fromisoformat(cleaned)
-    except ValueError as error:
+        given = datetime.fromisoformat(_no_week(cleaned))
+        return given if given.tzinfo is None else given.astimezone(zone(time_zone)).replace(tzinfo=None)
+    except (ValueError, OverflowError) as error:
         raise UserError(
             f"`{text}` is no date or time", where=where, do="Write it as 2024-03-31 or 2024-03-31T08:15:00."
         ) from error
-    return given if given.tzinfo is None else given.astimezone(zone(time_zone)).replace(tzinfo=None)
 
 
 def parse_day(text: str, *, where: str) -> date:
@@ -67,6 +67,13 @@ def parse_day(text: str, *, where: str) -> date:
     datetime.date(2024, 3, 31)
     """
     try:
-        return date.fromisoformat(text.strip())
+        return date.fromisoformat(_no_week(text.strip()))
     except ValueError as error:
         raise UserError(f"`{text}` is no day", where=where, do="Write it as 2024-03-31.") from error
+
+
+def _no_week(text: str) -> str:
+    """The text; ValueError for an ISO week, of which no day is named."""
+    if "W" in text.upper():
+        raise ValueError(text)
+    return text
