@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 import re
+from collections.abc import Iterable
 from urllib.parse import urlencode
 
 import streamlit as st
@@ -25,6 +26,17 @@ def href(name: str, /, **params: str | None) -> str:
     entry(name)
     given = _given(params)
     return f"{name}?{urlencode(given)}" if given else name
+
+
+def hrefs(name: str, key: str, of: Iterable[str]) -> list[str]:
+    """The addresses of a page for many values of one parameter, asking once what every link carries on.
+
+    >>> hrefs("probe", "probe", ["GP 001", "GP 002"])
+    ['probe?probe=GP+001', 'probe?probe=GP+002']
+    """
+    entry(name)
+    rest = _given({})
+    return [f"{name}?{urlencode({key: one, **rest})}" for one in of]
 
 
 def to(

@@ -271,7 +271,7 @@ def risk_table(look: read.Look, whole: Plan) -> pd.DataFrame:
     rows = [
         {
             "probe": probe,
-            "story": links.href("probe", probe=probe),
+            "story": story,
             "p05": forecast[probe].p05,
             "p50": forecast[probe].p50,
             "p95": forecast[probe].p95,
@@ -279,7 +279,9 @@ def risk_table(look: read.Look, whole: Plan) -> pd.DataFrame:
             "plan_days": days,
             "due_days": due.get(probe),
         }
-        for probe, days in whole.risk_by_probe
+        for (probe, days), story in zip(
+            whole.risk_by_probe, links.hrefs("probe", "probe", [one for one, _ in whole.risk_by_probe]), strict=True
+        )
     ]
     columns = ["probe", "story", "p05", "p50", "p95", "served_on", "plan_days", "due_days"]
     return pd.DataFrame(rows, columns=columns).sort_values("plan_days", ascending=False, kind="stable")
@@ -291,12 +293,12 @@ def rounds_table(chosen: Plan) -> pd.DataFrame:
         {
             "site": one.site,
             "probe": one.probe,
-            "story": links.href("probe", probe=one.probe),
+            "story": story,
             "next_on": one.next_on,
             "every_days": one.every_days,
             "why": one.why,
         }
-        for one in chosen.rounds
+        for one, story in zip(chosen.rounds, links.hrefs("probe", "probe", [one.probe for one in chosen.rounds]), strict=True)
     ]
     return pd.DataFrame(rows, columns=["site", "probe", "story", "next_on", "every_days", "why"])
 
@@ -311,12 +313,12 @@ def table(chosen: Plan) -> pd.DataFrame:
                 "on": visit.on,
                 "site": visit.site,
                 "probe": task.probe,
-                "story": links.href("probe", probe=task.probe),
+                "story": story,
                 "what": f"{TASKS[task.kind].mark} {TASKS[task.kind].word}",
                 "due_on": task.due_on,
                 "why": as_on_pages(task.why),
             }
-            for task in visit.probes
+            for task, story in zip(visit.probes, links.hrefs("probe", "probe", [one.probe for one in visit.probes]), strict=True)
         ]
         rows += [
             {

@@ -71,8 +71,11 @@ def _due(look: read.Look) -> None:
         kind=found["kind"].str.replace("_", " "),
         why=found["why"].map(as_on_pages),
         story=[
-            links.href("probe", probe=one) if which == "probe" else links.href("sources", name=one)
-            for which, one in zip(found["subject_kind"], found["subject"], strict=True)
+            of_probe if which == "probe" else of_source
+            for which, of_probe, of_source in zip(
+                found["subject_kind"], links.hrefs("probe", "probe", found["subject"]), links.hrefs("sources", "name", found["subject"]),
+                strict=True,
+            )
         ],
     )
     st.dataframe(
