@@ -21,7 +21,7 @@ def cause_signs(e: Evidence) -> list[str]:
             f"No alarm of the response stands, but it has likely fallen (probability {pct(100 * e.moved)}): "
             f"{100 + e.change_pct:.1f} % of its reference (90 % interval {100 + low:.1f} to {100 + high:.1f} %)."
         )
-    if level and e.alarm_direction == "high" and e.window_moved is not True:
+    if level and e.alarm_direction == "high" and e.change_pct > 0 and e.window_moved is not True:
         where = "with the photopeak where it was" if e.window_moved is False and e.window_after_onset else "and the window has not been looked at since"
         out.append(
             f"The response rose by {pct(abs(e.change_pct))}, {where}: a detector does not gain counts by itself, "

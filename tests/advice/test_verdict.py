@@ -221,3 +221,10 @@ def test_of_scatter_only_what_was_counted_is_said(alone, low, said):
     text = " ".join(judge(situation(with_rules("scatter", scatter_high=True, outliers=alone, outliers_low=low))).reasons)
     assert said in text
     assert " 0 " not in text
+
+
+@pytest.mark.parametrize(("change", "rose"), [(5.9, True), (-5.9, False)])
+def test_a_response_that_lies_low_is_not_said_to_have_risen(change, rose):
+    """An alarm of a rise still stands, and the level has fallen since: the rise is not said of it."""
+    evidence = with_rules("change_point", change_pct=change, change_interval_pct=(change - 1, change + 1), alarm_direction="high")
+    assert any(text.startswith("The response rose by 5.9 %") for text in judge(situation(evidence)).reasons) == rose
