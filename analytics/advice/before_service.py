@@ -11,7 +11,7 @@ from analytics.advice.gather import chart_rows
 from analytics.baseline.rows import Floats, Ints
 from analytics.charts.quantities import QuantityChart
 from analytics.charts.response import ResponseCharts
-from analytics.drift.trend import Trends, fit_trends
+from analytics.drift.trend import RAMP_SD_PER_YEAR, STEP_SD, Trends, fit_trends
 
 LEAST_AFTER, LEAST_SHIFTS_BEFORE = 2, 2  # checks
 SHIFT_NOISE = 0.2  # % of the photopeak's energy: placing
@@ -60,14 +60,18 @@ def around_services(charts: ResponseCharts, shift: QuantityChart, last: Mapping[
     )
 
 
-def _fitted(some: Sequence[Around], at_days: Floats, x: Floats, variance: Floats, *sizes: float) -> dict[int, tuple[Trends, int]]:
-    """Trends of every stretch before its service. sizes: of a ramp and of a step that are to be expected."""
+def _fitted(
+    some: Sequence[Around], at_days: Floats, x: Floats, variance: Floats, ramp_sd_per_year: float = RAMP_SD_PER_YEAR,
+    step_sd: float = STEP_SD,
+) -> dict[int, tuple[Trends, int]]:
+    """Trends of every stretch before its service."""
     if not some:
         return {}
     part = np.concatenate([one.before for one in some])
     unit = np.repeat(np.arange(len(some)), [len(one.before) for one in some])
-    expected = dict(zip(("ramp_sd_per_year", "step_sd"), sizes, strict=False))
-    trends = fit_trends(unit, at_days[part], x[part], variance[part], len(some), **expected)
+    trends = fit_trends(
+        unit, at_days[part], x[part], variance[part], len(some), ramp_sd_per_year=ramp_sd_per_year, step_sd=step_sd
+    )
     return {one.series: (trends, place) for place, one in enumerate(some)}
 
 

@@ -21,11 +21,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from analytics.advice.before_service import SHIFT_NOISE, Around, AroundServices
-from analytics.baseline.rows import Floats
+from analytics.baseline.rows import Floats, Ints
 from analytics.charts.quantities import QuantityChart
 from analytics.charts.response import ResponseCharts
 from analytics.drift.state import Z90, DriftState
-from analytics.drift.trend import YEAR_DAYS, Trends
+from analytics.drift.trend import ONSETS, YEAR_DAYS, Trends
 
 LEVEL_SPREAD = 0.025  # log response: how far a mended probe lies from what it was
 ANOTHER_LEVEL = 0.3  # log response: how far where the service changed the level itself (detector, head, setting)
@@ -39,6 +39,8 @@ STEP_WEIGHTS = np.append(0.0, SHARE_WEIGHTS[1:] / SHARE_WEIGHTS[1:].sum())
 UNSEEN_DRIFT = 0.05  # log response a year: a drift that was too young to be seen before the service
 UNSEEN_SHARES = (0.7, 0.3)  # down, up (common practice, no source)
 SHARED_DRIFT = 0.002  # log response a year that the shared movement may leave over
+LATER = 5  # checks between a service and a step, from which on the step is another fault
+A_SECOND = 1.0 / 86_400.0  # days
 TINY = 1e-300
 ANOTHER_SHIFT = 3.0  # % of the photopeak's energy: where the window was set otherwise
 SHIFT_SPREAD, SHIFT_DRIFT = 0.5, 0.3  # % of the photopeak's energy (a year): set anew, wander
@@ -162,10 +164,21 @@ def _drifts(trends: Trends, unit: int, unseen: float) -> tuple[Floats, Floats, F
     return w / w.sum(), drift, var
 
 
+def before_a_later_step(charts: ResponseCharts, state: DriftState, after: Ints) -> Ints:
+    """The checks after a service up to a step that came five of them later or more: that is a fault of its own."""
+    rows, trends = charts.rows, state.trends
+    unit = int(rows.unit[after[-1]])
+    if trends.probability_step[unit] < 0.5:
+        return after
+    likeliest = 1 + int(trends.weight[unit, 1 : 1 + ONSETS].argmax())
+    kept = after[rows.at_days[after] < trends.onset_days[unit, likeliest] - A_SECOND]
+    return kept if len(kept) >= LATER else after
+
+
 def after_response(charts: ResponseCharts, state: DriftState, around: AroundServices, one: Around, service_day: float, kind: str) -> After:
     """The response of one series before and after a service, whether it began a new reference or not."""
     rows, c = charts.rows, charts.corrected
-    old, after = int(rows.unit[one.before[-1]]), one.after
+    old, after = int(rows.unit[one.before[-1]]), before_a_later_step(charts, state, one.after)
     if not one.goes_on:
         weight, drift, var = _drifts(state.trends, old, UNSEEN_DRIFT)
         level, level_sd = float(state.level[old]), float(state.level_sd[old])

@@ -59,7 +59,10 @@ def fitted(charts: ResponseCharts) -> Fitted:
     """The fits of all units."""
     rows, c, use = charts.rows, charts.corrected, seen_rows(charts)
     unit, x, variance = rows.unit[use], c.x[use], c.noise[use] + c.persistent[use]
-    return Fitted(use, fit_trends(unit, rows.at_days[use], x, variance, rows.units))
+    newest = use[np.append(unit[1:] != unit[:-1], True)] if len(use) else use
+    placed_again = np.zeros(rows.units, bool)  # a newest check that lies far off and yet speaks: its repeat said the same
+    placed_again[rows.unit[newest]] = np.abs(charts.outliers.z_local[newest]) > FAR
+    return Fitted(use, fit_trends(unit, rows.at_days[use], x, variance, rows.units, newest_sure=placed_again))
 
 
 def drift_state(

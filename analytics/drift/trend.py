@@ -62,10 +62,12 @@ def fit_trends(  # noqa: PLR0915 -- one model family, written out
     *,
     ramp_sd_per_year: float = RAMP_SD_PER_YEAR,
     step_sd: float = STEP_SD,
+    newest_sure: npt.NDArray[np.bool_] | None = None,
 ) -> Trends:
     """Fit every unit at once. Rows sorted by (unit, time), one per check, admitted checks only.
 
-    ramp_sd_per_year, step_sd: prior sizes in the scale of x.
+    ramp_sd_per_year, step_sd: prior sizes in the scale of x. newest_sure: [units] whose newest check alone may tell of a step,
+    since it was placed again (default: none).
 
     Units with fewer than three checks get a flat constant with their mean (one: itself; none: NaN).
     """
@@ -105,7 +107,8 @@ def fit_trends(  # noqa: PLR0915 -- one model family, written out
     log_weight[:, 0] = np.log(1.0 - PRIOR_STEP - PRIOR_RAMP)
     level[:, 0], level_var[:, 0] = mean + base, 1.0 / safe
     enough = counts >= 3
-    places, in_cells = _step_cells(w, centred, total, counts, step_sd)
+    step_places = counts - 2 if newest_sure is None else counts - 2 + newest_sure
+    places, in_cells = _step_cells(w, centred, total, step_places, step_sd)
     for j in range(ONSETS):
         # Ramps from the very start on; steps at the likeliest place of each cell, with the weight of all that are in it.
         ramp_from = span * j / ONSETS
@@ -192,26 +195,26 @@ def step_evidence(trends: Trends) -> Floats:
     return np.where(np.isfinite(peak), shown + np.log(np.where(total > 0, total, 1.0)) - np.log(PRIOR_STEP), -np.inf)
 
 
-def _step_cells(w: Floats, value: Floats, total: Floats, counts: Ints, step_sd: float) -> tuple[Ints, Floats]:
-    """Steps at every place between the second and the last but one check, in ``ONSETS`` cells of places side by side.
+def _step_cells(w: Floats, value: Floats, total: Floats, number: Ints, step_sd: float) -> tuple[Ints, Floats]:
+    """Steps at every place from the second check on, in ``ONSETS`` cells of places side by side.
 
     Of each cell its likeliest first check after the step and ln of the evidence for a step anywhere in it, [cells, units], −inf
     for a cell without a place. On a grid of places a step between two of them would be taken for a steep ramp.
-    w, value: [checks, units], the values centred. total: [units] sum of w.
+    w, value: [checks, units], the values centred. total: [units] sum of w. number: [units] of places; mostly the last check is none.
     """
     after = total - np.cumsum(w, axis=0)[:-1]
     s_ff, s_fx = after * (1.0 - after / np.where(total > 0, total, 1.0)), -np.cumsum(w * value, axis=0)[:-1]
     posterior = 1.0 / (np.maximum(s_ff, 0.0) + 1.0 / step_sd**2)
-    return _in_cells(0.5 * np.log(posterior / step_sd**2) + 0.5 * s_fx**2 * posterior, counts)
+    return _in_cells(0.5 * np.log(posterior / step_sd**2) + 0.5 * s_fx**2 * posterior, number)
 
 
 @compiled
-def _in_cells(each: Floats, counts: Ints) -> tuple[Ints, Floats]:
+def _in_cells(each: Floats, number: Ints) -> tuple[Ints, Floats]:
     """Best place and ln of the mean evidence of each cell, as parts of the mean over all; each: [places, units] from the second check on."""
     units = each.shape[1]
     best, evidence = np.ones((ONSETS, units), np.int64), np.full((ONSETS, units), -np.inf)
     for unit in range(units):
-        places = counts[unit] - 2
+        places = number[unit]
         for cell in range(ONSETS):
             begin, end = -(-cell * places // ONSETS), -(-(cell + 1) * places // ONSETS)
             peak, total = -np.inf, 0.0

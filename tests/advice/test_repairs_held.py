@@ -115,3 +115,15 @@ def test_what_did_not_change_has_no_sign_and_one_check_is_one():
     assert "drifted by 0 % a year before it" in text
     assert "1 check)" in text
     assert "+0 %" not in text
+
+
+def test_a_step_long_after_a_service_is_a_fault_of_its_own():
+    """A drift mended by a repair, a year of sound checks, and 40 % lost at once: the service held, and is no reason to retire the probe."""
+    log = Log().source()
+    for name in ("A", "B", "C", "D"):
+        log.probe(name).checks(name, weekly(130), rate_cps=2000.0)
+    fall = lambda day: np.exp(-0.15 * max(day - 200.0, 0.0) / 365.0) if day < 500.0 else 0.6 if day > 128 * 7.0 else 1.0  # noqa: E731
+    log.probe("X").checks("X", weekly(130, offset=0.2), rate_cps=2000.0, level=fall).event("X", 500.0, "repair", new_reference=True)
+    found = advice(log.assess(130 * 7.0), "X")
+    assert found.advice == "service"
+    assert any("held as far as the checks tell" in one for one in found.reasons)

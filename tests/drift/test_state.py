@@ -152,3 +152,18 @@ def test_dates_and_chances_are_of_one_distribution(per_year, checks):
                     assert chance < share + 0.01
                 elif left < days - 1:
                     assert chance > share - 0.01
+
+
+def test_a_newest_check_that_fell_and_was_placed_again_tells_the_level():
+    """Forty per cent lost since the last check, seen at two placings: the level is that, and not the mean of it and the check before."""
+    log = sound_log(4, checks=60)
+    log.probe("X").checks("X", weekly(60, offset=0.2), rate_cps=3000.0)
+    fallen = 60 * 7.0 + 0.2
+    for repeat in (1, 2):
+        log.checks(
+            "X", [fallen + 0.001 * repeat], rate_cps=3000.0, level=lambda _day: 0.6, background=repeat == 1, repeat=repeat,
+            reseated=repeat == 2,
+        )
+    series = response(log.assess(fallen + 0.5), "X")
+    assert series.current_pct == pytest.approx(60.0, abs=3.0)
+    assert abs(series.drift_pct_per_year) < 2.0
