@@ -20,7 +20,12 @@ def serve(there: BinaryIO, back: BinaryIO) -> None:
     """Work off one task after the other."""
     gc.disable()  # as ``team.uncollected``; imports make objects by the hundred thousand, too, and a fifth of their time went there
     keep_freed()
+    import numpy as np
+
+    from analytics.counting.arrays import segmented_cumsum
     from analytics.spread import member  # the longest part of the start; meanwhile the asking process starts too
+
+    segmented_cumsum(np.ones((1, 1)), np.zeros(1, np.int64))  # the first compiled call readies all that compiled code needs
 
     def say(kind: str, value: object) -> None:
         pickle.dump((kind, value), back, protocol=5)
