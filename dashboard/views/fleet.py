@@ -19,6 +19,7 @@ from dashboard.parts.words import DEVICE_KIND, PROBE, PROBE_ORDER
 from dashboard.seam import digest, keep, month_before, read
 
 WORDS = [PROBE[advice].word for advice in PROBE_ORDER]
+NAMED = 40  # barred probes named in the answer; a nation's would fill the screen
 
 
 def show() -> None:
@@ -70,7 +71,8 @@ def _said(every: int, fit: int, barred: list[str], repeat: list[str], doubtful: 
     """The answer as Markdown. barred, repeat: probes; doubtful: kind and name of devices."""
     parts = [f"**{fit} of {values.count(every, 'probe')} {'is' if fit == 1 else 'are'} fit.**"]
     if barred:
-        parts.append(f"Not for patient use until cleared: **{_named(barred, len(barred))}**.")
+        where = "" if len(barred) <= NAMED else " (all of them stand in the table below, by its column of patient use)"
+        parts.append(f"Not for patient use until cleared: **{_named(barred, NAMED)}**{where}.")
     if repeat:
         parts.append(f"For patients only after a good check: {_named(repeat)}.")
     if doubtful:

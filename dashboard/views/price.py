@@ -92,7 +92,7 @@ def _asked(own: Basis) -> Situation:
     counts = places[2].number_input(
         "Net counts of a check",
         *BOUNDS["counts"][:2],
-        value=float(round(own.counts or 5000.0)),
+        value=_about(own.counts or 5000.0),
         step=1000.0,
         format="%g",
         key="counts",
@@ -103,7 +103,7 @@ def _asked(own: Basis) -> Situation:
     placing = places[3].number_input(
         "Placing spread, %",
         *BOUNDS["repositioning"][:2],
-        value=round(own.repositioning_pct or 1.0, 2),
+        value=_about(own.repositioning_pct or 1.0),
         step=0.1,
         format="%g",
         key="placing",
@@ -114,12 +114,17 @@ def _asked(own: Basis) -> Situation:
     return pricing.situation(budget, cadence, counts, placing)
 
 
+def _about(value: float) -> float:
+    """Two significant digits: a check more may move a median by a count, and each such move walks the charts for seconds."""
+    return float(f"{value:.2g}")
+
+
 def _from(own: Basis) -> str:
     if own.checks == 0:
         return "Your records hold no charted check yet: the numbers it begins with are usual ones, not yours."
     return (
         f"It begins with the medians of your own fleet, {values.count(own.checks, 'check')} of their newest year: every "
-        f"{values.number(own.cadence_days, 'd', digits=2)}, {values.whole(round(own.counts or 0))} counts, "
+        f"{values.number(own.cadence_days, 'd', digits=2)}, {values.whole(_about(own.counts or 0.0))} counts, "
         f"{values.number(own.repositioning_pct, '%', digits=2)} of placing."
     )
 

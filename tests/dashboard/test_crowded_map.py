@@ -10,7 +10,9 @@ import pytest
 from analytics.settings import load
 from dashboard.figures import fleet_map as drawing
 from dashboard.figures import sheet
+from dashboard.parts import links
 from dashboard.seam import digest
+from dashboard.views import fleet
 from tests.dashboard import made_up
 
 
@@ -105,3 +107,13 @@ def test_a_figure_that_is_not_looked_at_value_by_value_is_the_same_figure(monkey
     checked = json.loads(drawing.fleet_map(probes, spoken, load().limits).to_json())
     monkeypatch.setattr(sheet, "CHECKED", False)
     assert json.loads(drawing.fleet_map(probes, spoken, load().limits).to_json()) == checked
+
+
+def test_the_answer_of_a_nation_names_some_of_the_barred_and_says_where_all_are(monkeypatch):
+    """Forty names and how many more of 250; of forty each is named."""
+    monkeypatch.setattr(links, "inline", lambda _page, name, **_query: name)
+    names = [f"P-{n:03d}" for n in range(250)]
+    many, few = (fleet._said(2000, 1500, some, [], []) for some in (names, names[:40]))
+    assert "P-039 and 210 more** (all of them stand in the table below" in many
+    assert "P-040" not in many
+    assert few.endswith("P-038, P-039**.")

@@ -35,12 +35,12 @@ def page(monkeypatch, fleet):
 
 
 def test_it_begins_with_the_fleets_own_medians(page, fleet):
-    """The four fields hold cadence, counts and spread of the store's own checks, and the budget of the settings."""
+    """The four fields hold cadence, counts and spread of the store's own checks to two digits, and the budget of the settings."""
     own = basis_of(fleet[1], fleet[0].readings)
     held = {one.key: one.value for one in page.number_input}
     assert held["budget"] == 0.05
     assert held["cadence"] == pytest.approx(own.cadence_days, abs=0.051)
-    assert held["counts"] == pytest.approx(own.counts, abs=1.0)
+    assert (held["counts"], held["placing"]) == (float(f"{own.counts:.2g}"), float(f"{own.repositioning_pct:.2g}"))
     assert "medians of your own fleet" in words(page)
 
 
