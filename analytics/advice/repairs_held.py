@@ -39,6 +39,7 @@ STEP_WEIGHTS = np.append(0.0, SHARE_WEIGHTS[1:] / SHARE_WEIGHTS[1:].sum())
 UNSEEN_DRIFT = 0.05  # log response a year: a drift that was too young to be seen before the service
 UNSEEN_SHARES = (0.7, 0.3)  # down, up (common practice, no source)
 SHARED_DRIFT = 0.002  # log response a year that the shared movement may leave over
+LIKELY = 0.5
 LATER = 5  # checks between a service and a step, from which on the step is another fault
 A_SECOND = 1.0 / 86_400.0  # days
 TINY = 1e-300
@@ -165,10 +166,13 @@ def _drifts(trends: Trends, unit: int, unseen: float) -> tuple[Floats, Floats, F
 
 
 def before_a_later_step(charts: ResponseCharts, state: DriftState, after: Ints) -> Ints:
-    """The checks after a service up to a step that came five of them later or more: that is a fault of its own."""
+    """The checks after a service up to a step that came five of them later or more.
+
+    Where the loss before the service was no step, this is a fault of its own; where it was one, it may be the same again.
+    """
     rows, trends = charts.rows, state.trends
     unit = int(rows.unit[after[-1]])
-    if trends.probability_step[unit] < 0.5:
+    if trends.probability_step[unit] < LIKELY:
         return after
     likeliest = 1 + int(trends.weight[unit, 1 : 1 + ONSETS].argmax())
     kept = after[rows.at_days[after] < trends.onset_days[unit, likeliest] - A_SECOND]
@@ -178,13 +182,14 @@ def before_a_later_step(charts: ResponseCharts, state: DriftState, after: Ints) 
 def after_response(charts: ResponseCharts, state: DriftState, around: AroundServices, one: Around, service_day: float, kind: str) -> After:
     """The response of one series before and after a service, whether it began a new reference or not."""
     rows, c = charts.rows, charts.corrected
-    old, after = int(rows.unit[one.before[-1]]), before_a_later_step(charts, state, one.after)
+    old = int(rows.unit[one.before[-1]])
+    # What was known up to the service.
+    trends, place = around.response_trends[one.series] if one.goes_on else (state.trends, old)
+    weight, drift, var = _drifts(trends, place, UNSEEN_DRIFT)
+    after = one.after if trends.probability_step[place] >= LIKELY else before_a_later_step(charts, state, one.after)
     if not one.goes_on:
-        weight, drift, var = _drifts(state.trends, old, UNSEEN_DRIFT)
         level, level_sd = float(state.level[old]), float(state.level_sd[old])
-    else:  # what was known up to the service
-        trends, place = around.response_trends[one.series]
-        weight, drift, var = _drifts(trends, place, UNSEEN_DRIFT)
+    else:
         each, level_var = trends.level[place], trends.level_var[place]
         level = float((trends.weight[place] * each).sum())
         level_sd = float(np.sqrt((trends.weight[place] * (level_var + (each - level) ** 2)).sum()))

@@ -7,7 +7,7 @@ from functools import cache
 import pytest
 
 from dashboard.pages import PAGES
-from dashboard.seam import answers, worker
+from dashboard.seam import answers, pricing, worker
 from tests.dashboard import made_up, real_store
 from tests.dashboard.opened import open_page, use, words
 
@@ -36,6 +36,7 @@ def test_every_page_opens_on_every_store(monkeypatch, kind, name):
 
     for one in (worker.present, worker.beside, worker.later):
         monkeypatch.setattr(one, "ask", ask)
+    monkeypatch.setattr(pricing, "_kept", worker.Kept(1))  # another store may ask for the same price
     monkeypatch.setattr(answers, "AT_ONCE", 0)
     at = open_page(name)
     assert not at.exception
