@@ -39,18 +39,27 @@ def lasts_of(starts: Ints, rows: int) -> Ints:
     return np.append(starts[1:], rows).astype(np.int64)[: len(starts)] - 1
 
 
+def in_order(*keys: npt.NDArray[Any]) -> bool:
+    """Whether the rows stand in the order of the first key, then the second and so on.
+
+    >>> in_order(np.array([1, 1, 2]), np.array([0.0, 5.0, 4.0])), in_order(np.array([1, 1, 2]), np.array([5.0, 0.0, 4.0]))
+    (True, False)
+    """
+    alike = np.ones(max(len(keys[0]) - 1, 0), bool)
+    for key in keys:
+        if (alike & (key[1:] < key[:-1])).any():
+            return False
+        alike &= key[1:] == key[:-1]
+    return True
+
+
 def order_by(*keys: npt.NDArray[Any]) -> Ints:
     """Stable order by the first key, then the second and so on; quick where the rows stand in it already.
 
     >>> order_by(np.array([2, 1, 1]), np.array([0.0, 5.0, 4.0])).tolist()
     [2, 1, 0]
     """
-    alike = np.ones(max(len(keys[0]) - 1, 0), bool)
-    for key in keys:
-        if (alike & (key[1:] < key[:-1])).any():
-            return np.lexsort(keys[::-1])
-        alike &= key[1:] == key[:-1]
-    return np.arange(len(keys[0]))
+    return np.arange(len(keys[0])) if in_order(*keys) else np.lexsort(keys[::-1])
 
 
 def segmented_cumsum(columns: Floats, starts: Ints) -> Floats:

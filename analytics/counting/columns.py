@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analytics.counting.arrays import Bools, Codes, Floats, Ints, Kinds, Times
+from analytics.counting.arrays import Bools, Codes, Floats, Ints, Kinds, Times, in_order
 from analytics.counting.dead_time import MODEL_CODES, NON_PARALYSABLE
 from analytics.counting.nuclides import half_life_days, half_life_sd_days, normalise
 from analytics.records.snapshot import Records
@@ -170,8 +170,7 @@ def _order(owner: Ints, taken_at: Times, within: Ints, reading_id: Ints) -> Ints
     within: repeat and measurement as one number, so that the order of storage says nothing of countings of one moment.
     """
     time = taken_at.astype(np.int64)
-    in_order = (time[1:] > time[:-1]) | ((time[1:] == time[:-1]) & (reading_id[1:] > reading_id[:-1]))
-    if not in_order.all():
+    if not in_order(time, reading_id):
         return np.lexsort((reading_id, within, time, owner)).astype(np.int64)
     if len(owner) and int(owner.max()) < 2**16 and int(owner.min()) >= 0:
         order = np.argsort(owner.astype(np.uint16), kind="stable").astype(np.int64)  # radix sort

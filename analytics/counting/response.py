@@ -15,7 +15,7 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
-from analytics.counting.arrays import Bools, Codes, Floats, Ints, Kinds, Times, ratio
+from analytics.counting.arrays import Bools, Codes, Floats, Ints, Kinds, Times, in_order, ratio
 from analytics.counting.background import Blocks, Paired, pair
 from analytics.counting.columns import Countings
 from analytics.counting.dead_time import LOSS_WARNING, factor, loss, observed_rate, refused, true_rate
@@ -49,10 +49,7 @@ def response_states(countings: Countings, subs: SubChecks, earlier: Blocks) -> t
 def point_order(series: Codes, check_at: Times, check: Ints) -> Ints | None:
     """Order by (series, check_at, check); None where the rows stand so already."""
     time = check_at.astype(np.int64)
-    later = (time[1:] > time[:-1]) | ((time[1:] == time[:-1]) & (check[1:] >= check[:-1]))
-    if bool(((series[1:] > series[:-1]) | ((series[1:] == series[:-1]) & later)).all()):
-        return None
-    return np.lexsort((check, time, series))
+    return None if in_order(series, time, check) else np.lexsort((check, time, series))
 
 
 def _values(countings: Countings, subs: SubChecks, earlier: Blocks, states: States) -> tuple[Responses, Paired]:

@@ -184,12 +184,6 @@ def passing_moves(unit: Ints, x: Floats, variance: Floats) -> Bools:
     return out
 
 
-def response_trends(charts: ResponseCharts) -> Trends:
-    """The trends of all units."""
-    rows, c, use = charts.rows, charts.corrected, seen_rows(charts)
-    return fit_trends(rows.unit[use], rows.at_days[use], c.x[use], c.noise[use] + c.persistent[use], rows.units)
-
-
 def _ways(
     ramps: Ramps, sliding: list[Slide], tolerance: float
 ) -> tuple[Floats, Bools, Paths, Floats, Floats]:

@@ -59,34 +59,36 @@ def _number(one: Entry, label: str, key: str, value: Any) -> Any:
     return kind(typed)
 
 
+def _begun(key: str, value: dict[str, Any]) -> dict[str, Any]:
+    """What a table of this key began with: the editor lays its edits over that."""
+    if key not in st.session_state:
+        st.session_state[f"{key}-begun"] = value
+    begun: dict[str, Any] = st.session_state[f"{key}-begun"]
+    return begun
+
+
+def _edited(table: pd.DataFrame, label: str, key: str, columns: dict[str, Any]) -> pd.DataFrame:
+    """The table as it stands in its editor, in which rows are added and removed."""
+    st.caption(label)
+    return st.data_editor(table, num_rows="dynamic", hide_index=True, key=key, alt=label, column_config=columns)
+
+
 def _by_name(one: Entry, label: str, key: str, value: dict[str, Any]) -> dict[str, Any]:
     """A table of names with a number each."""
-    st.caption(label)
-    if key not in st.session_state:  # the editor lays its edits over what it began with
-        st.session_state[f"{key}-begun"] = value
-    value = st.session_state[f"{key}-begun"]
-    table = pd.DataFrame({"name": list(value), "value": [float(v) for v in value.values()]}).astype({"name": "str"})
-    edited = st.data_editor(
-        table,
-        num_rows="dynamic",
-        hide_index=True,
-        key=key,
-        alt=label,
-        column_config={
-            "name": st.column_config.TextColumn("For", required=True),
-            "value": st.column_config.NumberColumn(UNIT.get(one.unit, one.unit) or "Value", required=True, min_value=one.at_least),
-        },
-    ).dropna()
+    begun = _begun(key, value)
+    table = pd.DataFrame({"name": list(begun), "value": [float(v) for v in begun.values()]}).astype({"name": "str"})
+    columns = {
+        "name": st.column_config.TextColumn("For", required=True),
+        "value": st.column_config.NumberColumn(UNIT.get(one.unit, one.unit) or "Value", required=True, min_value=one.at_least),
+    }
+    edited = _edited(table, label, key, columns).dropna()
     whole = "probes" in one.unit
     return {str(n).strip(): (int(v) if whole else float(v)) for n, v in zip(edited["name"], edited["value"], strict=True)}
 
 
 def _half_lives(one: Entry, label: str, key: str, value: dict[str, Any]) -> dict[str, Any]:
     """Half-lives by nuclide, each with where it is from; a row counts once all of it is filled in."""
-    st.caption(label)
-    if key not in st.session_state:
-        st.session_state[f"{key}-begun"] = value
-    begun: dict[str, Any] = st.session_state[f"{key}-begun"]
+    begun = _begun(key, value)
     table = pd.DataFrame(
         {
             "nuclide": pd.Series(list(begun), dtype="str"),
@@ -94,24 +96,18 @@ def _half_lives(one: Entry, label: str, key: str, value: dict[str, Any]) -> dict
             "source": pd.Series([v["source"] for v in begun.values()], dtype="str"),
         }
     )
-    edited = st.data_editor(
-        table,
-        num_rows="dynamic",
-        hide_index=True,
-        key=key,
-        alt=label,
-        column_config={
-            "nuclide": st.column_config.TextColumn("Nuclide, such as Gd-153", required=True),
-            "half_life_days": st.column_config.NumberColumn(f"Half-life, {UNIT.get(one.unit, one.unit)}", required=True, min_value=0),
-            "source": st.column_config.TextColumn("Where it is from", required=True),
-        },
-    )
+    columns = {
+        "nuclide": st.column_config.TextColumn("Nuclide, such as Gd-153", required=True),
+        "half_life_days": st.column_config.NumberColumn(f"Half-life, {UNIT.get(one.unit, one.unit)}", required=True, min_value=0),
+        "source": st.column_config.TextColumn("Where it is from", required=True),
+    }
+    edited = _edited(table, label, key, columns)
     whole = edited.dropna()
     if len(whole) < len(edited):
         st.caption("A row counts once nuclide, half-life and where it is from are filled in.")
-    columns = (whole["nuclide"], whole["half_life_days"], whole["source"])
+    filled = (whole["nuclide"], whole["half_life_days"], whole["source"])
     return {
-        str(n).strip(): {"half_life_days": float(d), "source": str(s).strip()} for n, d, s in zip(*columns, strict=True)
+        str(n).strip(): {"half_life_days": float(d), "source": str(s).strip()} for n, d, s in zip(*filled, strict=True)
     }
 
 

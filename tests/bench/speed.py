@@ -43,7 +43,7 @@ from analytics.charts import response
 from analytics.charts.response import ResponseCharts, chart_responses
 from analytics.counting import count_records
 from analytics.cut import cut
-from analytics.drift.state import response_trends
+from analytics.drift.state import fitted
 from analytics.fleet import activity_variance, assess
 from analytics.records.load import load_files
 from analytics.records.reader import snapshot
@@ -150,7 +150,7 @@ def measured(size: int, runs: int, folder: Path, with_dask: bool) -> tuple[Figur
     def kernel() -> ResponseCharts:
         from_counts = count_records(known, shipped)
         charts = chart_responses(from_counts.response_states, from_counts.names, known.events, activity, shipped)
-        response_trends(charts)
+        fitted(charts)
         return charts
 
     kernel_s, charts = timed(kernel, runs)
